@@ -1,0 +1,245 @@
+"""Decision rules: a value with its uncertainty against limits gives pass, fail or undecided.
+
+The one place where a verdict is made. It sees unrounded numbers and fails closed: what can't be
+decided is undecided, and no verdict at all is undecided.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from holdzero.model import Number, student_cdf, student_quantile, truncated
+
+__all__ = ["Decision", "DecisionRule", "Rule", "Verdict", "conformance_probability", "decide", "worst"]
+
+
+class Verdict(StrEnum):
+    """What is said of a characteristic, and of a part."""
+
+    PASS = "pass"
+    FAIL = "fail"
+    UNDECIDED = "undecided"
+    REPORTED = "reported"
+
+
+class Rule(StrEnum):
+    """The decision rules of the core."""
+
+    SIMPLE = "simple"
+    GUARDED = "guarded"
+    PROBABILITY = "probability"
+
+
+# ISO 14253-1:2017 takes a conformance probability of 95 % where nothing else is agreed; for a
+# normal result and U = 2u this is a guard band of 1.65 u, known from second-hand summaries.
+DEFAULT_CONFORMANCE = 0.95
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DecisionRule:
+    """A rule and its numbers.
+
+    Attributes:
+        rule: which one.
+        guard: guard band as a multiple r of U [1]; None for the default of ISO 14253-1:2017.
+        conformance: probability that a pass must reach, and a fail in its turn [1].
+        coverage_probability: of the expanded uncertainty U [1].
+    """
+
+    rule: Rule = Rule.GUARDED
+    guard: float | None = None
+    conformance: float = DEFAULT_CONFORMANCE
+    coverage_probability: float = 0.9545
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """How a value stands against its limits.
+
+    Attributes:
+        coverage_factor: k [1].
+        expanded_uncertainty_um: U = k·u [um].
+        guard_band_um: by how much the limits are drawn in for a pass, and out for a fail [um].
+        conformance_probability: that the true value lies within the limits [1]; None without limits.
+        passes: whether conformity is shown; an array has one entry a run.
+        fails: whether nonconformity is shown.
+        sentence: the rule in words, for the record.
+    """
+
+    coverage_factor: Number
+    expanded_uncertainty_um: Number
+    guard_band_um: Number
+    conformance_probability: Number | None
+    passes: Number | bool
+    fails: Number | bool
+    sentence: str
+
+    @property
+    def verdict(self) -> Verdict:
+        """The verdict of a single run."""
+        if self.conformance_probability is None:
+            return Verdict.REPORTED
+        if self.passes and not self.fails:
+            return Verdict.PASS
+        if self.fails and not self.passes:
+            return Verdict.FAIL
+        return Verdict.UNDECIDED
+
+
+def conformance_probability(
+    value_um: Number, standard_uncertainty_um: Number, dof: Number, lower_um: float | None, upper_um: float | None
+) -> Number:
+    """Probability that the true value lies within the limits.
+
+    Args:
+        value_um: measured value [um].
+        standard_uncertainty_um: its standard uncertainty [um].
+        dof: its effective degrees of freedom [1]; infinite for a normal result.
+        lower_um: lower limit [um]; None if there is none.
+        upper_um: upper limit [um]; None if there is none.
+
+    Returns:
+        Probability [1].
+
+    Source: JCGM 106:2012, 7.2 to 7.4, eq. (10) and (11); Student's t in place of the normal
+    distribution where the degrees of freedom are finite (JCGM 101:2008, 6.4.9.7).
+    """
+    below = _tail(value_um, standard_uncertainty_um, dof, upper_um, missing=1.0)
+    under = _tail(value_um, standard_uncertainty_um, dof, lower_um, missing=0.0)
+    return np.maximum(below - under, 0.0) if isinstance(below, np.ndarray) else max(below - under, 0.0)
+
+
+def _tail(value: Number, u: Number, dof: Number, limit: float | None, *, missing: float) -> Number:
+    """Probability that the true value is at most `limit`; a step where there is no uncertainty."""
+    if limit is None:
+        return missing
+    if not np.all(u):
+        # A value on an exact limit conforms: count it below an upper and not below a lower limit.
+        step = np.where(value < limit, 1.0, np.where(value > limit, 0.0, missing))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            z = np.where(u, (limit - value) / np.where(u, u, 1.0), 0.0)
+        return np.where(u, student_cdf(z, dof), step) if np.ndim(step) or np.ndim(u) else float(step)
+    return student_cdf((limit - value) / u, dof)
+
+
+def decide(
+    value_um: Number,
+    standard_uncertainty_um: Number,
+    dof: Number,
+    *,
+    lower_um: float | None,
+    upper_um: float | None,
+    rule: DecisionRule,
+) -> Decision:
+    """Apply a decision rule to unrounded numbers.
+
+    Args:
+        value_um: measured value [um].
+        standard_uncertainty_um: combined standard uncertainty [um].
+        dof: effective degrees of freedom [1].
+        lower_um: lower limit [um]; None if there is none.
+        upper_um: upper limit [um]; None if there is none.
+        rule: the rule and its numbers.
+
+    Returns:
+        The decision; `reported` where there is no limit.
+
+    Source: JCGM 100:2008, G.4.1 note 1 (degrees of freedom are truncated) and 6.2.1 (U = k·u);
+    JCGM 106:2012, 8.2 (simple acceptance), 8.3 (guarded acceptance and rejection);
+    ISO 14253-1:2017 (default: conformance probability of 95 %, known second-hand).
+    """
+    whole = truncated(dof)
+    k = student_quantile(0.5 + rule.coverage_probability / 2.0, whole)
+    expanded = k * standard_uncertainty_um
+    if lower_um is None and upper_um is None:
+        return Decision(
+            coverage_factor=k,
+            expanded_uncertainty_um=expanded,
+            guard_band_um=0.0,
+            conformance_probability=None,
+            passes=False,
+            fails=False,
+            sentence="No limits: the value is reported, nothing is decided.",
+        )
+    probability = conformance_probability(value_um, standard_uncertainty_um, whole, lower_um, upper_um)
+    guard = _guard_band(standard_uncertainty_um, expanded, whole, rule)
+    inside = _within(value_um, lower_um, upper_um, guard)
+    outside = _beyond(value_um, lower_um, upper_um, guard)
+    passes, fails = inside, outside
+    if rule.rule is Rule.PROBABILITY:
+        passes, fails = probability >= rule.conformance, probability <= 1.0 - rule.conformance
+    elif rule.rule is Rule.GUARDED and rule.guard is None and lower_um is not None and upper_um is not None:
+        # Where the tolerance is narrow against u both tails count, and one-sided guard bands
+        # promise too much: the probability itself must be reached (JCGM 106, 7.4).
+        passes = np.logical_and(inside, probability >= rule.conformance)
+    return Decision(
+        coverage_factor=k,
+        expanded_uncertainty_um=expanded,
+        guard_band_um=guard,
+        conformance_probability=probability,
+        passes=passes,
+        fails=fails,
+        sentence=_sentence(rule),
+    )
+
+
+def _guard_band(u: Number, expanded: Number, dof: Number, rule: DecisionRule) -> Number:
+    if rule.rule is not Rule.GUARDED:
+        return 0.0
+    if rule.guard is not None:
+        return rule.guard * expanded
+    # One-sided Student's t: JCGM 106:2012, 8.3.3 example 2 does so for few degrees of freedom.
+    return student_quantile(rule.conformance, dof) * u
+
+
+def _within(value: Number, lower: float | None, upper: float | None, guard: Number) -> Number | bool:
+    above = True if lower is None else value >= lower + guard
+    below = True if upper is None else value <= upper - guard
+    return np.logical_and(above, below)
+
+
+def _beyond(value: Number, lower: float | None, upper: float | None, guard: Number) -> Number | bool:
+    under = False if lower is None else value < lower - guard
+    over = False if upper is None else value > upper + guard
+    return np.logical_or(under, over)
+
+
+def _sentence(rule: DecisionRule) -> str:
+    if rule.rule is Rule.SIMPLE:
+        return (
+            "Simple acceptance (JCGM 106:2012, 8.2): pass when the measured value lies within the limits; "
+            "at a limit the chance of a wrong decision is up to 50 %."
+        )
+    if rule.rule is Rule.PROBABILITY:
+        return (
+            f"Conformance probability (JCGM 106:2012, 7): pass at {rule.conformance:.4g} or more, "
+            f"fail at {1.0 - rule.conformance:.4g} or less, undecided between."
+        )
+    if rule.guard is not None:
+        return (
+            f"Guarded acceptance and guarded rejection (JCGM 106:2012, 8.3) with a guard band of {rule.guard:g} U "
+            "at each limit: pass within the limits drawn in by it, fail beyond the limits drawn out by it, "
+            "undecided between."
+        )
+    return (
+        f"ISO 14253-1:2017, conformance probability {rule.conformance:.4g}: pass when conformity is shown, fail when "
+        "nonconformity is shown, undecided between; the guard band at each limit is the one-sided Student's t times "
+        "the standard uncertainty (1.65 u for a normal result)."
+    )
+
+
+def worst(verdicts: Iterable[Verdict]) -> Verdict:
+    """The verdict of a whole: fail before undecided before pass; reported only where all are.
+
+    >>> worst([])
+    <Verdict.UNDECIDED: 'undecided'>
+    """
+    found = set(verdicts)
+    for verdict in (Verdict.FAIL, Verdict.UNDECIDED, Verdict.PASS, Verdict.REPORTED):
+        if verdict in found:
+            return verdict
+    return Verdict.UNDECIDED

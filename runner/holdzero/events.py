@@ -1,0 +1,273 @@
+"""What can happen at the bench: one small frozen class for each thing, in the past tense.
+
+Nothing else lives here: what an event does to a run is the business of the fold. A value may be an
+array whose leading axis is the runs of a rehearsal.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from typing import Any, TypeAlias
+
+from pydantic import ConfigDict, TypeAdapter, ValidationError, with_config
+
+from holdzero.errors import HoldzeroError
+from holdzero.model import Number
+
+__all__ = [
+    "AnswerStruck",
+    "EntryChosen",
+    "Event",
+    "EventUnreadableError",
+    "NoteAdded",
+    "PluginFailed",
+    "ReadingTaken",
+    "RunAbandoned",
+    "RunContinued",
+    "RunFinished",
+    "RunPaused",
+    "RunStarted",
+    "SoakEnded",
+    "StepDone",
+    "StopAcknowledged",
+    "TemperatureRead",
+    "ZeroRenewed",
+    "event_from_data",
+    "event_to_data",
+]
+
+
+class EventUnreadableError(HoldzeroError):
+    """Data that should be an event are none of this version."""
+
+
+_closed = with_config(ConfigDict(extra="forbid", arbitrary_types_allowed=True))
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """What every event carries.
+
+    Attributes:
+        seq: place in the order of the run, from 1; order is by this number alone.
+        wall: wall time with its offset from UTC, ISO 8601.
+        time_s: seconds of the run [s], from a counter that never goes back.
+    """
+
+    seq: int
+    wall: str
+    time_s: float
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunStarted(Event):
+    """A run began; all that it depends on is in here.
+
+    Attributes:
+        software: version of holdzero.
+        routine: the resolved routine, as plain data.
+        routine_digest: its digest.
+        routine_file: name of its file, without folders.
+        member: of the part family, if there is one.
+        operator: who measures; None where that was not recorded.
+        serials: of the parts; one None where no serial was given.
+        source: where the readings come from.
+        simulated: whether they are made up.
+        overruled: reason given for each device that was used although it is unfit, by role.
+    """
+
+    software: str
+    routine: dict[str, Any]
+    routine_digest: str
+    routine_file: str
+    member: str | None
+    operator: str | None
+    serials: tuple[str | None, ...]
+    source: str
+    simulated: bool
+    overruled: dict[str, str]
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EntryChosen(Event):
+    """The inspector named a device of the register; `entry` is what the register says of it."""
+
+    slot: str
+    role: str
+    entry: dict[str, Any]
+    overruled: str | None
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepDone(Event):
+    """A step that only needs confirming was confirmed."""
+
+    slot: str
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoakEnded(Event):
+    """The wait was over, or was cut short for the reason given."""
+
+    slot: str
+    reason: str | None
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingTaken(Event):
+    """The comparator was read: `raw` as typed or received, `value_um` as understood [um]."""
+
+    slot: str
+    raw: str
+    value_um: Number
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TemperatureRead(Event):
+    """A thermometer was read: `raw` as typed or received, `value_degC` as understood [degC]."""
+
+    slot: str
+    raw: str
+    value_degC: Number  # noqa: N815  the unit's own capital
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnswerStruck(Event):
+    """An earlier reading or temperature was struck out; it stays on record."""
+
+    target: int
+    reason: str
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZeroRenewed(Event):
+    """The dial was moved: the zero counts no more, and must be taken again."""
+
+    reason: str
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoteAdded(Event):
+    """The inspector wrote something down."""
+
+    text: str
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopAcknowledged(Event):
+    """The inspector saw a finding that stops the run, and went on all the same."""
+
+    code: str
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PluginFailed(Event):
+    """A plugin raised or returned nonsense while the run went on."""
+
+    plugin: str
+    during: str
+    message: str
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunPaused(Event):
+    """The inspector paused the run."""
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunContinued(Event):
+    """The run went on after a pause or a break, `away_s` [s] after the last event."""
+
+    away_s: float
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunFinished(Event):
+    """All was read: from here on the result stands."""
+
+    slot: str
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunAbandoned(Event):
+    """The inspector gave the run up."""
+
+    reason: str
+
+
+AnyEvent: TypeAlias = (
+    RunStarted
+    | EntryChosen
+    | StepDone
+    | SoakEnded
+    | ReadingTaken
+    | TemperatureRead
+    | AnswerStruck
+    | ZeroRenewed
+    | NoteAdded
+    | StopAcknowledged
+    | PluginFailed
+    | RunPaused
+    | RunContinued
+    | RunFinished
+    | RunAbandoned
+)
+
+
+def _word(kind: type[Event]) -> str:
+    name = kind.__name__
+    return name[0].lower() + "".join(f"_{c.lower()}" if c.isupper() else c for c in name[1:])
+
+
+_KINDS: dict[str, type[Event]] = {_word(kind): kind for kind in Event.__subclasses__()}
+_WORDS: dict[type[Event], str] = {kind: word for word, kind in _KINDS.items()}
+
+
+@cache
+def _adapter(kind: type[Event]) -> TypeAdapter[Event]:
+    return TypeAdapter(kind)
+
+
+def event_to_data(event: Event) -> dict[str, Any]:
+    """The event as plain data, its kind under `event`."""
+    data = {field.name: getattr(event, field.name) for field in dataclasses.fields(event)}
+    if isinstance(event, RunStarted):
+        data["serials"] = list(event.serials)
+    return {"event": _WORDS[type(event)], **data}
+
+
+def event_from_data(data: Mapping[str, Any]) -> AnyEvent:
+    """The event that `event_to_data` made these data from.
+
+    Raises:
+        EventUnreadableError: the data are no event of this version.
+    """
+    kind = _KINDS.get(str(data.get("event")))
+    if kind is None:
+        raise EventUnreadableError(f"{data.get('event')!r} is no kind of event known here")
+    fields = {key: item for key, item in data.items() if key != "event"}
+    try:
+        return _adapter(kind).validate_python(fields, strict=False)  # type: ignore[return-value]
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        place = ".".join(str(part) for part in first["loc"])
+        raise EventUnreadableError(f"{data['event']}: {place}: {first['msg']}") from None

@@ -1,0 +1,375 @@
+"""What a plugin imports, and all of it: the hook specifications and the types that they speak in.
+
+Hooks declare, they do not decide. Each is called once, at start-up, and returns frozen
+declarations; a routine names what it uses, and the runner calls that declaration's functions
+directly. A plugin adds terms, findings, sources and writers. It can't change a reading, and it
+can't make a pass of anything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any, Protocol
+
+import numpy as np
+import pluggy
+from numpy.typing import NDArray
+
+from holdzero.errors import AnswerRefusedError, SourceError, SourceExhaustedError
+from holdzero.model import Input, Number, Term
+from holdzero.quantity import Estimate, Shape
+from holdzero.routine.schema import (
+    Characteristic,
+    CheckStandard,
+    Comparator,
+    ExpansionEstimate,
+    Force,
+    ForceEstimate,
+    Length,
+    LengthError,
+    LengthEstimate,
+    Measure,
+    Reference,
+    Routine,
+    Size,
+    Temperature,
+    TemperatureDifference,
+    TemperatureDifferenceEstimate,
+    TemperatureError,
+    TemperatureEstimate,
+    Thermometer,
+    Time,
+    refuse,
+)
+from holdzero.routine.schema import Model as Settings
+from holdzero.run.plan import SlotKind
+from holdzero.run.prompt import Asks, Prompt
+from holdzero.run.state import Prepared, Reading, SoakTaken, TemperatureTaken
+from holdzero.statistics import (
+    grubbs_critical,
+    grubbs_statistic,
+    mean,
+    pooled_standard_deviation,
+    slope_statistic,
+    stack,
+)
+
+__all__ = [
+    "PLUGIN_API",
+    "Answer",
+    "AnswerRefusedError",
+    "Asks",
+    "Characteristic",
+    "CharacteristicView",
+    "Check",
+    "CheckStandard",
+    "Comparator",
+    "Estimate",
+    "ExpansionEstimate",
+    "Feed",
+    "Finding",
+    "Force",
+    "ForceEstimate",
+    "Input",
+    "Length",
+    "LengthError",
+    "LengthEstimate",
+    "Level",
+    "Measure",
+    "Number",
+    "Prepared",
+    "Prompt",
+    "Reading",
+    "Reference",
+    "Routine",
+    "RunView",
+    "Settings",
+    "Shape",
+    "Size",
+    "SlotKind",
+    "SoakTaken",
+    "Source",
+    "SourceError",
+    "SourceExhaustedError",
+    "Temperature",
+    "TemperatureDifference",
+    "TemperatureDifferenceEstimate",
+    "TemperatureError",
+    "TemperatureEstimate",
+    "TemperatureTaken",
+    "Term",
+    "Thermometer",
+    "Time",
+    "Writer",
+    "grubbs_critical",
+    "grubbs_statistic",
+    "holdzero_checks",
+    "holdzero_sources",
+    "holdzero_writers",
+    "hookimpl",
+    "mean",
+    "pooled_standard_deviation",
+    "refuse",
+    "shown",
+    "slope_statistic",
+    "stack",
+]
+
+PLUGIN_API = 1
+"""Version of this surface; it grows when something is added, and nothing changes its meaning."""
+
+hookspec = pluggy.HookspecMarker("holdzero")
+hookimpl = pluggy.HookimplMarker("holdzero")
+"""Marks the functions of a plugin module that are hooks."""
+
+
+class Level(StrEnum):
+    """How much a finding weighs. A stop makes the result undecided."""
+
+    NOTE = "note"
+    CAUTION = "caution"
+    STOP = "stop"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """Something that a check saw; live and final findings are the same kind of data.
+
+    Attributes:
+        level: note, caution or stop.
+        code: stable name, `check/what`.
+        text: for the inspector, plain; while the part is under the tip, as a question.
+        characteristic: the one it concerns; None for the whole part.
+        data: numbers behind it, their unit at the end of each name.
+        holds: whether it holds; an array has one entry a run of a rehearsal.
+    """
+
+    level: Level
+    code: str
+    text: str
+    characteristic: str | None = None
+    data: Mapping[str, float] = field(default_factory=dict)
+    holds: bool | NDArray[np.bool_] = True
+
+
+def shown(number: Number, digits: int = 2) -> str:
+    """A number in words for a finding: two significant digits, or the range over the runs.
+
+    >>> shown(0.12345), shown(-12.0, 3)
+    ('0.12', '-12')
+    """
+    if isinstance(number, np.ndarray) and number.ndim:
+        return f"{number.min():.{digits}g} to {number.max():.{digits}g}"
+    return f"{float(number):.{digits}g}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunView:
+    """What a check sees of a run, for one part.
+
+    Attributes:
+        routine: the routine, typed and frozen.
+        serial: of the part; None where it has none.
+        reference: the one in use; None while it is not chosen yet.
+        comparator: the one in use; None while it is not chosen yet.
+        thermometer: the one in use, if any.
+        readings: those that count, in order: of this part, and all zeros, returns and checks.
+        temperatures: those that count.
+        soaks: as they went.
+        prepared: preparing steps as they were confirmed.
+        finished: whether the run is over.
+    """
+
+    routine: Routine
+    serial: str | None
+    reference: Reference | None
+    comparator: Comparator | None
+    thermometer: Thermometer | None
+    readings: tuple[Reading, ...]
+    temperatures: tuple[TemperatureTaken, ...]
+    soaks: tuple[SoakTaken, ...]
+    prepared: tuple[Prepared, ...]
+    finished: bool
+
+    @property
+    def resolution_um(self) -> float:
+        """Smallest difference that is read [um]; 0 while no comparator is chosen."""
+        return self.comparator.resolution if self.comparator else 0.0
+
+    def of_kind(self, *kinds: SlotKind) -> tuple[Reading, ...]:
+        """The readings of these kinds, in order."""
+        return tuple(reading for reading in self.readings if reading.kind in kinds)
+
+    def zeros(self, number: int) -> tuple[Reading, ...]:
+        """The readings of the reference when zero `number` was set."""
+        return tuple(r for r in self.readings if r.kind is SlotKind.ZERO and r.zero == number)
+
+    def returns(self, number: int) -> tuple[tuple[Reading, ...], ...]:
+        """The returns under zero `number`, visit by visit: nothing else was read within one."""
+        visits: list[list[Reading]] = []
+        fresh = True
+        for reading in self.readings:
+            if reading.kind is SlotKind.RETURN and reading.zero == number:
+                if fresh or visits[-1][-1].slot.group != reading.slot.group:
+                    visits.append([])
+                visits[-1].append(reading)
+                fresh = False
+            else:
+                fresh = True
+        return tuple(tuple(visit) for visit in visits)
+
+    def zero_um(self, number: int) -> Number:
+        """Mean of what the dial showed on the reference when zero `number` was set [um]."""
+        return mean([reading.value_um for reading in self.zeros(number)])
+
+    def difference_um(self, reading: Reading) -> Number:
+        """A reading less its zero [um]."""
+        return reading.value_um - self.zero_um(reading.zero)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CharacteristicView:
+    """What a check sees of a characteristic.
+
+    The measured difference is Σ weight · (reading − its zero). For a size the weights sum to one;
+    for a variation or a step to zero, and whatever is common to all readings cancels.
+
+    Attributes:
+        name: as in the routine.
+        spec: as in the routine.
+        readings: those that it is made of.
+        weights: one for each reading [1].
+    """
+
+    name: str
+    spec: Characteristic
+    readings: tuple[Reading, ...]
+    weights: tuple[Number, ...]
+
+    @property
+    def common_weight(self) -> float:
+        """Sum of the weights [1]: by how much an effect counts that all readings share."""
+        return 1.0 if self.spec.measure is Measure.SIZE else 0.0
+
+    def zero_weights(self) -> dict[int, Number]:
+        """Sum of the weights of the readings that share a zero [1], by the zero's number."""
+        sums: dict[int, Number] = {}
+        for reading, weight in zip(self.readings, self.weights, strict=True):
+            sums[reading.zero] = sums.get(reading.zero, 0.0) + weight
+        return sums
+
+
+Watch = Callable[[Any, RunView], Iterable[Finding]]
+Terms = Callable[[Any, RunView, CharacteristicView], Iterable[Term]]
+Judge = Callable[[Any, RunView, Sequence[CharacteristicView]], Iterable[Finding]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """A check: settings, and up to three functions. Since API 1.
+
+    Attributes:
+        name: as in `[checks.NAME]`.
+        title: what it looks after, in a few words.
+        settings: model of its table in the routine; must be valid when empty if the check is to
+            run without a table.
+        watch: called after each reading, with settings and view; gives findings for the
+            inspector now.
+        terms: called at the end for each characteristic; gives summands in micrometres.
+        judge: called at the end with all characteristics; gives findings.
+    """
+
+    name: str
+    title: str
+    settings: type[Settings]
+    watch: Watch | None = None
+    terms: Terms | None = None
+    judge: Judge | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What a source says.
+
+    Attributes:
+        raw: the text, as typed or received.
+        time_s: the run's counter [s] where the source knows it; None for the clock's.
+    """
+
+    raw: str
+    time_s: float | None = None
+
+
+class Feed(Protocol):
+    """An open source."""
+
+    def answer(self, prompt: Prompt, now_s: float) -> Answer:
+        """The next answer to `prompt`; `now_s` is the run's counter [s].
+
+        Raises:
+            SourceExhaustedError: there are no more answers; the run can be resumed.
+            SourceError: what is there can't be an answer.
+        """
+        ...
+
+    def blame(self, reason: str) -> SourceError:
+        """The error to stop with when the last answer was refused for `reason`."""
+        ...
+
+    def close(self) -> None:
+        """Let go of what is held."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """Where readings come from. Since API 1.
+
+    Attributes:
+        name: as in `--source NAME` or `--source NAME:ARGUMENT`.
+        title: what it is, in a few words.
+        open: takes the argument and a function that asks a person, and gives an open feed.
+        interactive: whether a person sits there, who can be asked again.
+        keeps_time: whether its answers bring their own time, so that no wait is real.
+        simulated: whether its readings are made up.
+    """
+
+    name: str
+    title: str
+    open: Callable[[str, Callable[[Prompt], Answer]], Feed]
+    interactive: bool
+    keeps_time: bool
+    simulated: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Writer:
+    """Makes files of a record. Since API 1.
+
+    Attributes:
+        name: of the writer.
+        title: what it makes, in a few words.
+        write: takes a record as plain data; gives the contents of files by what their names end
+            in, for example `{".html": b"…"}`.
+    """
+
+    name: str
+    title: str
+    write: Callable[[Mapping[str, Any]], Mapping[str, bytes]]
+
+
+@hookspec
+def holdzero_checks() -> Sequence[Check]:  # type: ignore[empty-body]
+    """Called once at start-up; returns the checks of the plugin. Since API 1."""
+
+
+@hookspec
+def holdzero_sources() -> Sequence[Source]:  # type: ignore[empty-body]
+    """Called once at start-up; returns the sources of the plugin. Since API 1."""
+
+
+@hookspec
+def holdzero_writers() -> Sequence[Writer]:  # type: ignore[empty-body]
+    """Called once at start-up; returns the writers of the plugin. Since API 1."""

@@ -1,0 +1,256 @@
+"""The measurement model: a measured value is a sum of terms, a term is a function of named inputs.
+
+Two terms that name the same input share it; that is how correlation is carried. This module knows
+nothing of steps, readings or checks. A number may be a float or an array whose leading axis is
+the runs of a rehearsal; both go the same way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from holdzero.errors import HoldzeroError
+from holdzero.quantity import Estimate
+
+__all__ = [
+    "Contribution",
+    "Input",
+    "ModelError",
+    "Number",
+    "Propagated",
+    "Term",
+    "inputs_of",
+    "propagate",
+    "student_cdf",
+    "student_quantile",
+    "truncated",
+]
+
+Number: TypeAlias = "float | NDArray[np.float64]"
+
+
+class ModelError(HoldzeroError):
+    """Terms that can't stand in one model: two different inputs of one name, or no finite number."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Input:
+    """An input quantity of the measurement (GUM 4.1.2).
+
+    Attributes:
+        name: what it is, unique in a model: terms that use the same name share the quantity.
+        estimate: value and uncertainty, in `unit`.
+        unit: inside unit, for the budget.
+        evaluation: type A (statistics of readings) or B (any other means), GUM 3.3.4.
+        why: where the estimate comes from, for the budget.
+    """
+
+    name: str
+    estimate: Estimate
+    unit: str
+    evaluation: Literal["A", "B"]
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Term:
+    """One summand of a measured value.
+
+    Attributes:
+        name: what the correction or effect is.
+        inputs: the quantities that it depends on.
+        function: takes one number for each input, in that order, and gives micrometres. It must
+            accept arrays.
+    """
+
+    name: str
+    inputs: tuple[Input, ...]
+    function: Callable[..., Number]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contribution:
+    """One row of an uncertainty budget.
+
+    Attributes:
+        input: the input quantity.
+        sensitivity: ∂(value)/∂(input) [um per unit of the input].
+        contribution_um: |sensitivity| times standard uncertainty [um].
+    """
+
+    input: Input
+    sensitivity: Number
+    contribution_um: Number
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Propagated:
+    """A value with its uncertainty by first-order propagation.
+
+    Attributes:
+        value_um: sum of the terms at the estimates [um].
+        standard_uncertainty_um: combined standard uncertainty u_c [um].
+        dof: effective degrees of freedom [1]; infinite where nothing limits them.
+        contributions: one for each input, largest first.
+        corrections_um: value of each term [um], by name, in the order given.
+    """
+
+    value_um: Number
+    standard_uncertainty_um: Number
+    dof: Number
+    contributions: tuple[Contribution, ...]
+    corrections_um: dict[str, Number]
+
+
+def inputs_of(terms: Iterable[Term]) -> dict[str, Input]:
+    """The inputs of all terms by name, each once.
+
+    Raises:
+        ModelError: one name stands for two different quantities.
+    """
+    merged: dict[str, Input] = {}
+    for term in terms:
+        for item in term.inputs:
+            known = merged.setdefault(item.name, item)
+            if known is not item and known != item:
+                raise ModelError(f"two different inputs are called {item.name!r} (one is in the term {term.name!r})")
+    return merged
+
+
+def propagate(terms: Sequence[Term]) -> Propagated:
+    """First-order propagation of uncertainty through the sum of `terms`.
+
+    Sensitivities are central differences over one standard uncertainty to either side, which is
+    exact for terms up to second degree in each input.
+
+    Args:
+        terms: summands of the value [um each].
+
+    Returns:
+        Value [um], combined standard uncertainty [um], effective degrees of freedom [1], budget.
+
+    Raises:
+        ModelError: inputs clash, or a term gives no finite number.
+
+    Source: JCGM 100:2008, 5.1.2 eq. (10); 5.1.3 note 2; G.4.1 eq. (G.2b).
+    """
+    inputs = inputs_of(terms)
+    at = {name: item.estimate.value for name, item in inputs.items()}
+    corrections = {term.name: _finite(term, at) for term in terms}
+    slopes: dict[str, Number] = dict.fromkeys(inputs, 0.0)
+    for term in terms:
+        for item in term.inputs:
+            slopes[item.name] = slopes[item.name] + _slope(term, item, at)
+    rows = [_row(item, slopes[name]) for name, item in inputs.items()]
+    variance = _total([row.contribution_um**2 for row in rows])
+    spread = _total([row.contribution_um**4 / row.input.estimate.dof for row in rows])
+    rows.sort(key=lambda row: -float(np.mean(row.contribution_um)))
+    return Propagated(
+        value_um=_total(list(corrections.values())),
+        standard_uncertainty_um=np.sqrt(variance) if isinstance(variance, np.ndarray) else variance**0.5,
+        dof=_ratio(variance**2, spread),
+        contributions=tuple(rows),
+        corrections_um=corrections,
+    )
+
+
+def _total(numbers: Sequence[Number]) -> Number:
+    total: Number = 0.0
+    for number in numbers:
+        total = total + number
+    return total
+
+
+def _ratio(square: Number, spread: Number) -> Number:
+    """ν_eff, infinite where no input has finite degrees of freedom."""
+    if isinstance(square, np.ndarray) or isinstance(spread, np.ndarray):
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio: NDArray[np.float64] = np.where(np.asarray(spread) > 0.0, square / np.asarray(spread), np.inf)
+        return ratio
+    return square / spread if spread > 0.0 else float("inf")
+
+
+def _finite(term: Term, at: dict[str, float]) -> Number:
+    number = term.function(*(at[item.name] for item in term.inputs))
+    if not np.all(np.isfinite(number)):
+        raise ModelError(f"the term {term.name!r} gives {number!r}")
+    return number
+
+
+def _slope(term: Term, item: Input, at: dict[str, float]) -> Number:
+    step = item.estimate.standard_uncertainty
+    # An exact input has no uncertainty to step by; any step will do, its contribution is zero.
+    step = step if np.all(step) else np.where(step, step, np.abs(at[item.name]) * 2.0**-10 + 2.0**-20)
+    above = term.function(*(at[i.name] + step if i is item else at[i.name] for i in term.inputs))
+    below = term.function(*(at[i.name] - step if i is item else at[i.name] for i in term.inputs))
+    slope: Number = (above - below) / (2.0 * step)
+    if not np.all(np.isfinite(slope)):
+        raise ModelError(f"the term {term.name!r} has no finite slope in {item.name!r}")
+    return slope
+
+
+def _row(item: Input, slope: Number) -> Contribution:
+    part = abs(slope) * item.estimate.standard_uncertainty
+    return Contribution(input=item, sensitivity=slope, contribution_um=part)
+
+
+def student_quantile(probability: float, dof: Number) -> Number:
+    """Quantile of Student's t.
+
+    Args:
+        probability: of a value below the quantile [1].
+        dof: degrees of freedom [1]; infinite for the normal distribution.
+
+    Returns:
+        The quantile [1].
+
+    Source: JCGM 100:2008, G.3.2 and Table G.2.
+    """
+    from scipy.special import ndtri, stdtrit
+
+    finite = np.isfinite(dof)
+    quantile = np.where(finite, stdtrit(np.where(finite, dof, 1.0), probability), ndtri(probability))
+    return quantile if quantile.ndim else float(quantile)
+
+
+def student_cdf(t: Number, dof: Number) -> Number:
+    """Distribution function of Student's t.
+
+    Args:
+        t: standardised value [1].
+        dof: degrees of freedom [1]; infinite for the normal distribution.
+
+    Returns:
+        Probability of a value up to t [1].
+
+    Source: JCGM 100:2008, G.3.1 eq. (G.1).
+    """
+    from scipy.special import ndtr, stdtr
+
+    finite = np.isfinite(dof)
+    probability = np.where(finite, stdtr(np.where(finite, dof, 1.0), t), ndtr(t))
+    return probability if probability.ndim else float(probability)
+
+
+def truncated(dof: Number) -> Number:
+    """Degrees of freedom for the look-up of a quantile: the next lower integer, at least 1.
+
+    Args:
+        dof: effective degrees of freedom [1].
+
+    Returns:
+        Whole degrees of freedom [1].
+
+    Source: JCGM 100:2008, G.4.1 note 1, G.6.4.
+
+    >>> truncated(16.7)
+    16.0
+    """
+    # A ratio of floats may fall a hair short of the whole number that it stands for.
+    whole = np.maximum(np.floor(dof * (1.0 + 1e-12)), 1.0)
+    return whole if whole.ndim else float(whole)

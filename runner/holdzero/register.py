@@ -1,0 +1,187 @@
+"""The shop's register: references, comparators, thermometers and inspectors, in `shop.toml`.
+
+It knows what a device is and whether it is fit for what a routine requires on a given day; it
+knows no run.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import tempfile
+from pathlib import Path
+from typing import Any, Literal, TypeAlias
+
+from pydantic import Field, ValidationError
+
+from holdzero.errors import Fault, FileFaultsError
+from holdzero.routine.load import faults_of, read_toml
+from holdzero.routine.resolve import Origins, Text
+from holdzero.routine.schema import (
+    Comparator,
+    Model,
+    Reference,
+    RequiredComparator,
+    RequiredReference,
+    RequiredThermometer,
+    Thermometer,
+)
+
+__all__ = [
+    "KINDS",
+    "Device",
+    "Inspector",
+    "Register",
+    "Requirement",
+    "add_entry",
+    "device_from_data",
+    "load_register",
+    "unfit",
+]
+
+Device: TypeAlias = Reference | Comparator | Thermometer
+Requirement: TypeAlias = RequiredReference | RequiredComparator | RequiredThermometer
+Role: TypeAlias = Literal["reference", "comparator", "thermometer"]
+
+
+class Inspector(Model):
+    """A person who measures."""
+
+    name: str = Field("", description="Full name.")
+
+
+KINDS: dict[str, type[Model]] = {
+    "reference": Reference,
+    "comparator": Comparator,
+    "thermometer": Thermometer,
+    "inspector": Inspector,
+}
+
+
+class Register(Model):
+    """All that the shop has, by identifier, as read and as written."""
+
+    format: Literal[1] = 1
+    reference: dict[str, Reference] = Field(default_factory=dict)
+    comparator: dict[str, Comparator] = Field(default_factory=dict)
+    thermometer: dict[str, Thermometer] = Field(default_factory=dict)
+    inspector: dict[str, Inspector] = Field(default_factory=dict)
+    data: dict[str, Any] = Field(default_factory=dict, exclude=True)
+
+    def entry(self, kind: str, identifier: str) -> dict[str, Any] | None:
+        """What is written of one entry, with its identifier; None if there is none."""
+        table = self.data.get(kind, {}).get(identifier)
+        return None if table is None else {"id": identifier, **table}
+
+
+def load_register(path: Path) -> Register:
+    """Read `shop.toml`; a file that does not exist is an empty register.
+
+    Raises:
+        FileFaultsError: with every fault found.
+    """
+    if not path.exists():
+        return Register()
+    text = read_toml(path)
+    return _checked(text)
+
+
+def _checked(text: Text) -> Register:
+    data = _dates_as_text(text.data)
+    try:
+        register = Register.model_validate(data)
+    except ValidationError as error:
+        raise FileFaultsError(faults_of(error, data, Origins(text), Register)) from None
+    return register.model_copy(update={"data": data})
+
+
+def _dates_as_text(raw: Any) -> Any:
+    if isinstance(raw, dict):
+        return {key: _dates_as_text(item) for key, item in raw.items()}
+    return raw.isoformat() if isinstance(raw, dt.date) else raw
+
+
+def device_from_data(role: str, data: dict[str, Any]) -> Device:
+    """The device that an event or record holds.
+
+    Raises:
+        FileFaultsError: the data are no such device.
+    """
+    model = KINDS[role]
+    try:
+        device = model.model_validate(data)
+    except ValidationError as error:
+        text = Text(file=f"the {role} in the record", data=data, lines={})
+        raise FileFaultsError(faults_of(error, data, Origins(text), model)) from None
+    if not isinstance(device, Reference | Comparator | Thermometer):
+        fault = Fault(file="", line=None, key=role, found=role, expected="a device", mend="check the role")
+        raise FileFaultsError((fault,))
+    return device
+
+
+def add_entry(path: Path, kind: str, identifier: str, table: dict[str, Any]) -> Register:
+    """Add an entry to the register file, or replace it; the file is written whole or not at all.
+
+    Raises:
+        FileFaultsError: the entry is not valid, or the file can't be read.
+        OSError: the file can't be written.
+    """
+    import tomli_w
+
+    register = load_register(path)
+    data = {"format": 1, **{key: dict(register.data.get(key, {})) for key in KINDS}}
+    data[kind][identifier] = table  # type: ignore[index]
+    kept = {key: item for key, item in data.items() if item}
+    checked = _checked(Text(file=f"{kind} {identifier}", data=kept, lines={}))
+    text = tomli_w.dumps(kept)
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".shop-", suffix=".toml")
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        Path(name).replace(path)
+    except OSError:
+        Path(name).unlink(missing_ok=True)
+        raise
+    return checked
+
+
+def unfit(device: Device, required: Requirement | None, on: dt.date) -> tuple[str, ...]:
+    """Why a device must not be used; empty if it may.
+
+    Args:
+        device: of the register or the routine.
+        required: what the routine requires of it; None where the routine states the device whole.
+        on: the day.
+    """
+    reasons: list[str] = []
+    if device.due is not None and device.due < on:
+        reasons.append(f"its calibration was due on {device.due.isoformat()}")
+    match required, device:
+        case RequiredReference(), Reference():
+            if abs(device.size - required.size) > _SAME_SIZE * required.size:
+                reasons.append(f"its size is {device.size / 1000:g} mm, required is {required.size / 1000:g} mm")
+            if required.material and device.material != required.material:
+                reasons.append(f"it is of {device.material or 'unknown material'}, required is {required.material}")
+            expanded = 2.0 * device.deviation.standard_uncertainty
+            if required.largest_expanded is not None and expanded > required.largest_expanded:
+                reasons.append(f"U = {expanded:.3g} um (k = 2), at most {required.largest_expanded:.3g} um is required")
+        case RequiredComparator(), Comparator():
+            if device.resolution > required.largest_resolution:
+                reasons.append(f"it resolves {device.resolution:g} um, {required.largest_resolution:g} um is required")
+            if required.smallest_travel is not None and (device.travel or 0.0) < required.smallest_travel:
+                reasons.append(f"its travel is less than {required.smallest_travel:g} um")
+        case RequiredThermometer(), Thermometer():
+            expanded = 2.0 * device.error.standard_uncertainty
+            if expanded > required.largest_expanded:
+                reasons.append(f"U = {expanded:.3g} K (k = 2), at most {required.largest_expanded:.3g} K is required")
+        case None, _:
+            pass
+        case _:
+            reasons.append("it is another kind of device")
+    return tuple(reasons)
+
+
+# Sizes are written as decimals: two texts of one size differ by rounding of floats at most.
+_SAME_SIZE = 1e-9

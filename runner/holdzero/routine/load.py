@@ -1,0 +1,277 @@
+"""From a routine file to a `Routine`, or to all that is wrong with it, located.
+
+The only module that knows how the models' complaints become faults with file, line and key.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+import hashlib
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+from holdzero.errors import Fault, FileFaultsError
+from holdzero.routine import schema
+from holdzero.routine.locate import KeyPath, lines_of_keys
+from holdzero.routine.resolve import Origins, Text, members_of, resolve
+
+__all__ = [
+    "LoadedRoutine",
+    "digest_of",
+    "dump_routine",
+    "faults_of",
+    "load_routine",
+    "members",
+    "read_toml",
+    "routine_from_document",
+]
+
+_LARGEST = 1_000_000  # bytes: a routine is a page or two
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadedRoutine:
+    """A routine that was read from a file.
+
+    Attributes:
+        routine: the typed models.
+        document: the resolved routine as plain data, as records keep it.
+        digest: SHA-256 of the canonical document.
+        origins: where each key was written.
+    """
+
+    routine: schema.Routine
+    document: dict[str, Any]
+    digest: str
+    origins: Origins
+
+
+def read_toml(path: Path) -> Text:
+    """Read a TOML file and remember the lines of its keys.
+
+    Raises:
+        FileFaultsError: the file can't be read, or is no TOML.
+    """
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise _whole(path, None, error.strerror or "an unreadable file", "check the name and its permissions") from None
+    if len(raw) > _LARGEST:
+        raise _whole(path, None, f"{len(raw)} bytes", "is this a routine?")
+    try:
+        text = raw.decode("utf-8-sig")
+        data = tomllib.loads(text)
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        raise _whole(path, line, "a character that is not UTF-8", "save the file as UTF-8") from None
+    except tomllib.TOMLDecodeError as error:
+        line = _line_in(str(error))
+        raise _whole(path, line, f"no valid TOML: {error}", "a text must stand in quotation marks") from None
+    except RecursionError:
+        raise _whole(path, None, "brackets nested too deeply", "unfold them") from None
+    return Text(file=str(path), data=data, lines=lines_of_keys(text))
+
+
+def _line_in(message: str) -> int | None:
+    _, found, rest = message.partition("at line ")
+    digits = rest.split(",")[0].strip()
+    return int(digits) if found and digits.isdigit() else None
+
+
+def _whole(path: Path, line: int | None, found: str, mend: str) -> FileFaultsError:
+    fault = Fault(file=str(path), line=line, key="file", found=found, expected="a routine in TOML", mend=mend)
+    return FileFaultsError((fault,))
+
+
+def members(path: Path) -> tuple[str, ...]:
+    """Names of the part family in a routine file; empty for a routine of a single part."""
+    return members_of(read_toml(path))
+
+
+def load_routine(path: Path, member: str | None = None) -> LoadedRoutine:
+    """Read, resolve and check a routine file.
+
+    Args:
+        path: of the file.
+        member: which member of its part family, if it has one.
+
+    Raises:
+        FileFaultsError: with every fault found.
+    """
+
+    def read(name: str, by: str) -> Text:
+        return read_toml(Path(by).parent / name)
+
+    data, origins = resolve(read_toml(path), member, read)
+    document = _plain(data, origins, ())
+    try:
+        routine = schema.Routine.model_validate(document)
+    except ValidationError as error:
+        raise FileFaultsError(faults_of(error, document, origins, schema.Routine)) from None
+    return LoadedRoutine(routine=routine, document=document, digest=digest_of(document), origins=origins)
+
+
+def routine_from_document(document: Mapping[str, Any]) -> schema.Routine:
+    """The typed routine of a journal or record.
+
+    Raises:
+        FileFaultsError: the document is no routine of this version.
+    """
+    try:
+        return schema.Routine.model_validate(dict(document))
+    except ValidationError as error:
+        text = Text(file="the routine in the record", data=dict(document), lines={})
+        raise FileFaultsError(faults_of(error, document, Origins(text), schema.Routine)) from None
+
+
+def dump_routine(document: Mapping[str, Any]) -> str:
+    """A resolved routine as TOML text."""
+    import tomli_w
+
+    return tomli_w.dumps(dict(document))
+
+
+def digest_of(document: Mapping[str, Any]) -> str:
+    """SHA-256 of the canonical JSON of plain data (RFC 8785), as `sha256:…`."""
+    import rfc8785
+
+    return "sha256:" + hashlib.sha256(rfc8785.dumps(dict(document))).hexdigest()
+
+
+def _plain(raw: Any, origins: Origins, path: KeyPath) -> Any:
+    """The data as JSON can hold it: dates as text, no number that is none."""
+    if isinstance(raw, dict):
+        return {key: _plain(item, origins, (*path, key)) for key, item in raw.items()}
+    if isinstance(raw, list):
+        return [_plain(item, origins, (*path, index)) for index, item in enumerate(raw)]
+    if isinstance(raw, dt.date | dt.time):
+        return raw.isoformat()
+    wide = isinstance(raw, int) and abs(raw) > 2**53
+    if wide or (isinstance(raw, float) and not math.isfinite(raw)):
+        file, line = origins.place(path)
+        fault = Fault(
+            file=file, line=line, key=_dotted(path), found=repr(raw), expected="a finite number", mend="check it"
+        )
+        raise FileFaultsError((fault,))
+    return raw
+
+
+def faults_of(
+    error: ValidationError, document: Any, origins: Origins, model: type[BaseModel], prefix: KeyPath = ()
+) -> tuple[Fault, ...]:
+    """What a model found wrong, as faults with file, line and key, in the order of the lines."""
+    faults = []
+    for item in error.errors(include_url=False):
+        path = prefix + _real_path(item["loc"], document)
+        file, line = origins.place(path)
+        found, expected, mend = _complaint(item, path, document, prefix, model)
+        faults.append(Fault(file=file, line=line, key=_dotted(path), found=found, expected=expected, mend=mend))
+    faults.sort(key=lambda fault: (fault.file, fault.line or 0))
+    return tuple(dict.fromkeys(faults))
+
+
+def _real_path(loc: tuple[str | int, ...], document: Any) -> KeyPath:
+    """The path in the document, without the names of union members that a model puts between."""
+    path: list[str | int] = []
+    node = document
+    for index, part in enumerate(loc):
+        if (isinstance(node, dict) and part in node) or (
+            isinstance(node, list) and isinstance(part, int) and part < len(node)
+        ):
+            path.append(part)
+            node = node[part]
+        elif index == len(loc) - 1 and isinstance(node, dict) and isinstance(part, str):
+            path.append(part)  # the key that is missing
+    return tuple(path)
+
+
+def _dotted(path: KeyPath) -> str:
+    text = ""
+    for part in path:
+        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if text else str(part)
+    return text or "file"
+
+
+def _short(raw: object) -> str:
+    text = repr(raw)
+    return text if len(text) <= 80 else text[:77] + "…"  # noqa: PLR2004  a line's worth
+
+
+def _complaint(
+    item: Any, path: KeyPath, document: Any, prefix: KeyPath, model: type[BaseModel]
+) -> tuple[str, str, str]:
+    kind, context = item["type"], item.get("ctx", {})
+    if kind == "holdzero":
+        return context["found"], context["expected"], context["mend"]
+    if kind in ("missing", "union_tag_not_found"):
+        name = path[-1] if kind == "missing" else "do"
+        return "", f"the key {name}" if kind == "missing" else 'do = "…", the kind of step', f"add {name} here"
+    if kind == "extra_forbidden":
+        return f"the unknown key {path[-1]!r}", *_suggestion(str(path[-1]), _known_keys(path, document, prefix, model))
+    if kind == "union_tag_invalid":
+        tags = context["expected_tags"].replace("'", "")
+        close = difflib.get_close_matches(str(context["tag"]), tags.split(", "), 1)
+        return _short(context["tag"]), f"a step kind: {tags}", f"did you mean {close[0]}?" if close else "check it"
+    if kind in ("literal_error", "enum"):
+        return _short(item["input"]), str(context["expected"]), "choose one of these"
+    return _short(item["input"]), _plainly(item["msg"]), "check the value and its kind"
+
+
+def _plainly(message: str) -> str:
+    return message.removeprefix("Input should be ").removeprefix("Value error, ")
+
+
+def _suggestion(key: str, known: list[str]) -> tuple[str, str]:
+    close = difflib.get_close_matches(key, known, 1)
+    expected = "one of " + ", ".join(known) if known else "a known key"
+    return expected, f"did you mean {close[0]}?" if close else "drop it, or check its spelling"
+
+
+def _known_keys(path: KeyPath, document: Any, prefix: KeyPath, model: type[BaseModel]) -> list[str]:
+    """The keys that the table around `path` may have."""
+    if prefix or len(path) == 1:
+        return _keys(model)
+    if path[0] == "steps":
+        table: Any = document
+        for part in path[:-1]:
+            table = table[part]
+        return _keys(_STEPS.get(table.get("do"), schema.Prepare))
+    name = "tip" if "tip" in path[:-1] else str(path[0])
+    return [key for table_model in _TABLES.get(name, ()) for key in _keys(table_model)]
+
+
+def _keys(model: type[BaseModel]) -> list[str]:
+    return [field.alias or name for name, field in model.model_fields.items() if not field.exclude]
+
+
+_TABLES: dict[str, tuple[type[BaseModel], ...]] = {
+    "routine": (schema.Header,),
+    "reference": (schema.Reference, schema.RequiredReference),
+    "check_standard": (schema.CheckStandard,),
+    "part": (schema.PartMaterial,),
+    "comparator": (schema.Comparator, schema.RequiredComparator),
+    "tip": (schema.Tip,),
+    "thermometer": (schema.Thermometer, schema.RequiredThermometer),
+    "decision": (schema.Decision,),
+    "bracket": (schema.Bracket,),
+    "characteristics": (schema.Characteristic,),
+    "terms": (schema.Term,),
+}
+_STEPS: dict[str, type[BaseModel]] = {
+    "prepare": schema.Prepare,
+    "soak": schema.Soak,
+    "temperature": schema.TemperatureStep,
+    "zero": schema.Zero,
+    "check": schema.Check,
+    "read": schema.Read,
+    "repeat": schema.Repeat,
+    "return": schema.Return,
+    "compare": schema.Compare,
+}

@@ -1,0 +1,183 @@
+"""Parameters and fragments: a routine as written becomes the routine as run.
+
+Works on plain data; remembers where each step was written, so that an error can name the file and
+the line of the author's own text.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from holdzero.errors import Fault, FileFaultsError
+from holdzero.routine.locate import KeyPath
+
+__all__ = ["Origins", "Text", "members_of", "resolve"]
+
+_PLACEHOLDER = re.compile(r"\{\{|\}\}|\{([A-Za-z_][A-Za-z0-9_]*)\}")
+_DEEPEST = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Text:
+    """A TOML text that was read: its name, its data, the lines of its keys."""
+
+    file: str
+    data: dict[str, Any]
+    lines: Mapping[KeyPath, int]
+
+
+@dataclass(slots=True)
+class Origins:
+    """Where the parts of a resolved routine were written."""
+
+    main: Text
+    steps: dict[KeyPath, tuple[Text, KeyPath]] = field(default_factory=dict)
+
+    def place(self, path: KeyPath) -> tuple[str, int | None]:
+        """File and line of a path in the resolved routine; the nearest table where the key is missing."""
+        text, own = self.main, path
+        for length in range(len(path), 0, -1):
+            if path[:length] in self.steps:
+                text, start = self.steps[path[:length]]
+                own = start + path[length:]
+                break
+        for length in range(len(own), 0, -1):
+            if own[:length] in text.lines:
+                return text.file, text.lines[own[:length]]
+        return text.file, None
+
+
+def members_of(text: Text) -> tuple[str, ...]:
+    """Names of the part family's members; empty for a routine of a single part."""
+    family = text.data.get("family", {})
+    return tuple(family) if isinstance(family, dict) else ()
+
+
+def resolve(text: Text, member: str | None, read: Callable[[str, str], Text]) -> tuple[dict[str, Any], Origins]:
+    """The routine's data without parameters, family and included fragments.
+
+    Args:
+        text: the routine as written.
+        member: which member of the part family; None for none.
+        read: gives the text of a fragment, from its name and the file that names it.
+
+    Raises:
+        FileFaultsError: an unknown member or parameter, a fragment that can't be read or includes
+            itself.
+    """
+    values = _parameters(text, member)
+    kept = {key: item for key, item in text.data.items() if key not in ("parameters", "family")}
+    data = _filled(text, kept, values, ())
+    origins = Origins(text)
+    if isinstance(data.get("steps"), list):
+        data["steps"] = _steps(text, data["steps"], ("steps",), ("steps",), origins, read, ())
+    return data, origins
+
+
+def _fault(text: Text, path: KeyPath, found: str, expected: str, mend: str) -> FileFaultsError:
+    file, line = Origins(text).place(path)
+    key = ".".join(str(part) for part in path)
+    return FileFaultsError((Fault(file=file, line=line, key=key, found=found, expected=expected, mend=mend),))
+
+
+def _parameters(text: Text, member: str | None) -> dict[str, Any] | None:
+    """The values of all parameters, or None where the text has none and braces mean nothing."""
+    for key in ("parameters", "family"):
+        if key in text.data and not isinstance(text.data[key], dict):
+            raise _fault(text, (key,), repr(text.data[key]), "a table", f"write [{key}]")
+    values: dict[str, Any] = dict(text.data.get("parameters", {}))
+    members = members_of(text)
+    if member is None and members:
+        raise _fault(text, ("family",), "no member chosen", "one of " + ", ".join(members), "name it with --member")
+    if member is not None:
+        if member not in members:
+            known = "one of " + ", ".join(members) if members else "no member: this routine has no family"
+            raise _fault(text, ("family",), repr(member), known, "check the spelling of --member")
+        row = text.data["family"][member]
+        if not isinstance(row, dict):
+            raise _fault(text, ("family", member), repr(row), "a table of parameters", f"write [family.{member}]")
+        values.update(row)
+    return values if "parameters" in text.data or members else None
+
+
+def _filled(text: Text, raw: Any, values: Mapping[str, Any] | None, path: KeyPath) -> Any:
+    if values is None:
+        return raw
+    if isinstance(raw, dict):
+        return {key: _filled(text, item, values, (*path, key)) for key, item in raw.items()}
+    if isinstance(raw, list):
+        return [_filled(text, item, values, (*path, index)) for index, item in enumerate(raw)]
+    return _filled_text(text, raw, values, path) if isinstance(raw, str) else raw
+
+
+def _filled_text(text: Text, raw: str, values: Mapping[str, Any], path: KeyPath) -> Any:
+    def put(match: re.Match[str]) -> str:
+        name = match.group(1)
+        if name is None:
+            return match.group()[0]
+        if name not in values:
+            known = "one of " + ", ".join(values) if values else "no parameter: none is set"
+            raise _fault(text, path, f"{{{name}}}", known, "set it in [parameters], or write {{ for a brace")
+        return str(values[name])
+
+    whole = _PLACEHOLDER.fullmatch(raw)
+    if whole is not None and whole.group(1) in values:
+        return values[whole.group(1)]
+    return _PLACEHOLDER.sub(put, raw)
+
+
+def _steps(
+    text: Text,
+    steps: list[Any],
+    written: KeyPath,
+    resolved: KeyPath,
+    origins: Origins,
+    read: Callable[[str, str], Text],
+    chain: tuple[str, ...],
+    into: list[Any] | None = None,
+) -> list[Any]:
+    """`steps` with fragments put in place; every step's origin is remembered."""
+    out: list[Any] = [] if into is None else into
+    for index, step in enumerate(steps):
+        here: KeyPath = (*written, index)
+        if isinstance(step, dict) and "include" in step:
+            fragment, inner = _fragment(text, step, here, read, chain)
+            _steps(fragment, inner, ("steps",), resolved, origins, read, (*chain, fragment.file), out)
+            continue
+        place: KeyPath = (*resolved, len(out))
+        origins.steps[place] = (text, here)
+        if isinstance(step, dict) and isinstance(step.get("steps"), list):
+            inner = _steps(text, step["steps"], (*here, "steps"), (*place, "steps"), origins, read, chain)
+            out.append({**step, "steps": inner})
+        else:
+            out.append(step)
+    return out
+
+
+def _fragment(
+    text: Text, step: dict[str, Any], here: KeyPath, read: Callable[[str, str], Text], chain: tuple[str, ...]
+) -> tuple[Text, list[Any]]:
+    strays = [key for key in step if key not in ("include", "with")]
+    if strays:
+        raise _fault(text, (*here, strays[0]), strays[0], "include and with alone", "put it into the fragment")
+    name, values = step["include"], step.get("with", {})
+    if not isinstance(name, str) or not isinstance(values, dict):
+        raise _fault(text, here, repr(step), 'include = "FILE", with = { … }', "check both")
+    fragment = read(name, text.file)
+    if fragment.file in (*chain, text.file) or len(chain) > _DEEPEST:
+        raise _fault(text, (*here, "include"), name, "a fragment that does not include itself", "break the circle")
+    strays = [key for key in fragment.data if key not in ("format", "parameters", "steps")]
+    if strays:
+        raise _fault(fragment, (strays[0],), strays[0], "format, parameters and steps", "a fragment holds steps only")
+    defaults = fragment.data.get("parameters", {})
+    unknown = [key for key in values if key not in defaults]
+    if unknown:
+        known = "one of " + ", ".join(defaults) if defaults else "no parameter"
+        raise _fault(text, (*here, "with", unknown[0]), unknown[0], known, "the fragment has no such parameter")
+    inner = _filled(fragment, fragment.data.get("steps"), {**defaults, **values}, ("steps",))
+    if not isinstance(inner, list):
+        raise _fault(fragment, ("steps",), repr(inner), "[[steps]]", "add the steps of the fragment")
+    return fragment, inner

@@ -1,0 +1,521 @@
+"""The routine file as typed models: what each key means, in which unit it is kept.
+
+These models know the file and nothing of its text, its place on disk or the run.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+from enum import StrEnum
+from typing import Annotated, Any, Literal, Self, TypeAlias
+
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Discriminator,
+    Field,
+    StringConstraints,
+    Tag,
+    model_validator,
+)
+from pydantic_core import PydanticCustomError
+
+from holdzero.decide import DecisionRule, Rule
+from holdzero.errors import QuantityError
+from holdzero.quantity import Dimension, Estimate, parse_estimate, parse_quantity
+
+__all__ = [
+    "Bracket",
+    "Characteristic",
+    "Check",
+    "CheckStandard",
+    "Comparator",
+    "Compare",
+    "Decision",
+    "ExpansionEstimate",
+    "Force",
+    "ForceEstimate",
+    "Header",
+    "Length",
+    "LengthError",
+    "LengthEstimate",
+    "Measure",
+    "Model",
+    "PartMaterial",
+    "Positive",
+    "Prepare",
+    "Read",
+    "Reference",
+    "Repeat",
+    "RequiredComparator",
+    "RequiredReference",
+    "RequiredThermometer",
+    "Return",
+    "Routine",
+    "Selection",
+    "Size",
+    "Soak",
+    "Step",
+    "Temperature",
+    "TemperatureDifference",
+    "TemperatureDifferenceEstimate",
+    "TemperatureError",
+    "TemperatureEstimate",
+    "TemperatureStep",
+    "Term",
+    "Text",
+    "Thermometer",
+    "Time",
+    "Tip",
+    "Zero",
+    "refuse",
+    "walk",
+]
+
+
+def refuse(found: str, expected: str, mend: str) -> PydanticCustomError:
+    """The error that a validator raises so that its three parts reach the author whole."""
+    return PydanticCustomError("holdzero", "{found}", {"found": found, "expected": expected, "mend": mend})
+
+
+def _quantity(dimension: Dimension, *, positive: bool = False) -> BeforeValidator:
+    def read(raw: object) -> float:
+        if isinstance(raw, float) and not isinstance(raw, bool):
+            raise refuse(
+                f"{raw!r} without a unit",
+                f'a {dimension.title} such as "{dimension.example}"',
+                "add the unit, in quotation marks",
+            )
+        if not isinstance(raw, str):
+            raise refuse(
+                repr(raw),
+                f'a {dimension.title} such as "{dimension.example}"',
+                "write it with its unit, in quotation marks",
+            )
+        try:
+            value = parse_quantity(raw, dimension).value
+        except QuantityError as error:
+            raise refuse(error.found, error.expected, error.mend) from None
+        if positive and value <= 0.0:
+            raise refuse(repr(raw), f"a {dimension.title} above zero", "check sign and number")
+        return value
+
+    return BeforeValidator(read)
+
+
+def _estimate(dimension: Dimension, *, about_zero: bool = False) -> BeforeValidator:
+    def read(raw: object) -> Estimate:
+        try:
+            return parse_estimate(raw, dimension, about_zero=about_zero)
+        except QuantityError as error:
+            raise refuse(error.found, error.expected, error.mend) from None
+
+    return BeforeValidator(read)
+
+
+Text: TypeAlias = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=2000)]
+Positive: TypeAlias = Annotated[int, Field(strict=True, ge=1, le=1000)]
+Length: TypeAlias = Annotated[float, _quantity(Dimension.LENGTH)]
+Size: TypeAlias = Annotated[float, _quantity(Dimension.LENGTH, positive=True)]
+Force: TypeAlias = Annotated[float, _quantity(Dimension.FORCE, positive=True)]
+Time: TypeAlias = Annotated[float, _quantity(Dimension.TIME, positive=True)]
+Temperature: TypeAlias = Annotated[float, _quantity(Dimension.TEMPERATURE)]
+TemperatureDifference: TypeAlias = Annotated[float, _quantity(Dimension.DIFFERENCE, positive=True)]
+LengthEstimate: TypeAlias = Annotated[Estimate, _estimate(Dimension.LENGTH)]
+LengthError: TypeAlias = Annotated[Estimate, _estimate(Dimension.LENGTH, about_zero=True)]
+TemperatureError: TypeAlias = Annotated[Estimate, _estimate(Dimension.DIFFERENCE, about_zero=True)]
+ForceEstimate: TypeAlias = Annotated[Estimate, _estimate(Dimension.FORCE)]
+TemperatureEstimate: TypeAlias = Annotated[Estimate, _estimate(Dimension.TEMPERATURE)]
+TemperatureDifferenceEstimate: TypeAlias = Annotated[Estimate, _estimate(Dimension.DIFFERENCE)]
+ExpansionEstimate: TypeAlias = Annotated[Estimate, _estimate(Dimension.EXPANSION)]
+
+
+class Model(BaseModel):
+    """A table of the routine: frozen, and closed to keys that it does not know."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
+
+
+class Header(Model):
+    """What the routine is for."""
+
+    title: Text = Field(description="What is measured, in a few words.")
+    part: Text = Field(description="Part number.")
+    revision: str = Field("", description="Revision of the routine or drawing.")
+    units: Literal["mm", "in"] = Field("mm", description="How lengths are shown: `mm` or `in`.")
+
+
+class Reference(Model):
+    """The known block that the zero is taken on, whole."""
+
+    id: str = Field("", description="Its identifier in the register.")
+    name: str = Field("", description="Name, as marked on the block or its case.")
+    size: Size = Field(description="Nominal size.")
+    deviation: LengthEstimate = Field(description="Certified deviation from the nominal size.")
+    material: str = Field("", description="Material, for its expansion.")
+    certificate: str = Field("", description="Number of its certificate.")
+    due: dt.date | None = Field(None, description="Day on which its next calibration is due.")
+
+
+class RequiredReference(Model):
+    """What a reference of the register must be."""
+
+    size: Size = Field(description="Nominal size.")
+    material: str = Field("", description="Material that it must have.")
+    largest_expanded: Size | None = Field(None, description="Largest expanded uncertainty (k = 2) of its deviation.")
+
+
+class CheckStandard(Reference):
+    """A second known block, well away in size from the reference."""
+
+    limit: Size = Field(description="How far a reading on it may lie from its certified value.")
+
+
+class PartMaterial(Model):
+    """The part to be measured."""
+
+    material: str = Field("", description="Material, for its expansion.")
+
+
+class Tip(Model):
+    """The contact point of the comparator."""
+
+    material: str = Field("", description="Material of the tip.")
+    radius: Size | None = Field(None, description="Radius of the tip.")
+
+
+class Comparator(Model):
+    """The indicator on its stand, whole."""
+
+    id: str = Field("", description="Its identifier in the register.")
+    name: str = Field("", description="Name, as marked on the instrument.")
+    resolution: Size = Field(description="Smallest difference that is read off it.")
+    unit: str = Field("", description="Unit of a bare number; as in `resolution` where left out.")
+    division: Size | None = Field(None, description="What one scale division is worth.")
+    travel: Size | None = Field(None, description="Largest reading, to either side of zero.")
+    turn: Size | None = Field(None, description="One revolution, if the dial can go round.")
+    force: Force | None = Field(None, description="Contact force.")
+    tip: Tip | None = Field(None, description="Contact point.")
+    error: LengthError = Field(Estimate.exact(0.0), description="Error of a difference that it shows.")
+    certificate: str = Field("", description="Number of its certificate.")
+    due: dt.date | None = Field(None, description="Day on which its next calibration is due.")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _unit_of_resolution(cls, raw: Any) -> Any:
+        if isinstance(raw, dict) and not raw.get("unit") and isinstance(raw.get("resolution"), str):
+            try:
+                unit = parse_quantity(raw["resolution"], Dimension.LENGTH).unit
+            except QuantityError:
+                return raw
+            return {**raw, "unit": unit}
+        return raw
+
+    @model_validator(mode="after")
+    def _unit_is_a_length(self) -> Self:
+        if self.unit not in (*Dimension.LENGTH.spellings, "div"):
+            raise refuse(f"unit = {self.unit!r}", "a unit of length, or div", "for example um")
+        if self.unit == "div" and self.division is None:
+            raise refuse("unit = 'div'", "division beside it", 'add division = "1 um"')
+        return self
+
+
+class RequiredComparator(Model):
+    """What a comparator of the register must be."""
+
+    largest_resolution: Size = Field(description="Coarsest resolution that will do.")
+    smallest_travel: Size | None = Field(None, description="Least travel that will do.")
+
+
+class Thermometer(Model):
+    """The thermometer, whole."""
+
+    id: str = Field("", description="Its identifier in the register.")
+    name: str = Field("", description="Name, as marked on the instrument.")
+    error: TemperatureError = Field(description="Error of a temperature that it shows.")
+    certificate: str = Field("", description="Number of its certificate.")
+    due: dt.date | None = Field(None, description="Day on which its next calibration is due.")
+
+
+class RequiredThermometer(Model):
+    """What a thermometer of the register must be."""
+
+    largest_expanded: TemperatureDifference = Field(description="Largest expanded uncertainty (k = 2) of its error.")
+
+
+class Decision(Model):
+    """How the verdict is made."""
+
+    rule: Rule = Field(Rule.GUARDED, description="`simple`, `guarded` or `probability`.")
+    guard: float | None = Field(
+        None, ge=0.0, le=5.0, description="Guard band in multiples of U; ISO 14253-1:2017 where left out."
+    )
+    conformance: float = Field(0.95, gt=0.5, lt=1.0, description="Probability that a pass must reach.")
+    coverage_probability: float = Field(0.9545, gt=0.5, lt=1.0, description="Coverage probability of U.")
+
+    @property
+    def numbers(self) -> DecisionRule:
+        """The rule as the decision takes it."""
+        return DecisionRule(
+            rule=self.rule,
+            guard=self.guard,
+            conformance=self.conformance,
+            coverage_probability=self.coverage_probability,
+        )
+
+
+class Bracket(Model):
+    """When a zero still counts."""
+
+    limit: Size | None = Field(
+        None,
+        description="How far the return may lie from the zero. Left out: the resolution, or a tenth of the "
+        "narrowest tolerance where that is more (common practice, no source).",
+    )
+    longest_absence: Time = Field(
+        1800.0, description="How long the bench may be left before a fresh zero is asked for. Left out: 30 min."
+    )
+
+
+class Measure(StrEnum):
+    """What a characteristic is, made of the readings at its places."""
+
+    SIZE = "size"
+    VARIATION = "variation"
+    STEP = "step"
+
+
+class Selection(StrEnum):
+    """Which size counts where a size is read at several places."""
+
+    MEAN = "mean"
+    LARGEST = "largest"
+    SMALLEST = "smallest"
+
+
+def _listed(raw: object) -> object:
+    return [raw] if isinstance(raw, str) else raw
+
+
+Places: TypeAlias = Annotated[tuple[Text, ...], BeforeValidator(_listed), Field(min_length=1)]
+
+
+class Characteristic(Model):
+    """One thing that is asked of the part."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True, populate_by_name=True)
+
+    measure: Measure = Field(description="`size`, `variation` or `step`.")
+    at: Places = Field(description="Places that are read; for a step the raised (covered) ones.")
+    base: Places | None = Field(None, alias="from", description="For a step: the places that it rises from (bare).")
+    of: Selection = Field(Selection.MEAN, description="For a size at several places: `mean`, `largest` or `smallest`.")
+    force: Force | None = Field(None, description="Use the readings that were taken at this contact force.")
+    nominal: Size | None = Field(None, description="For a size: nominal; value and limits are deviations from it.")
+    lower: Length | None = Field(None, description="Lower limit.")
+    upper: Length | None = Field(None, description="Upper limit.")
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Self:
+        if self.lower is not None and self.upper is not None and self.lower > self.upper:
+            raise refuse("lower above upper", "lower ≤ upper", "exchange them, or check a sign")
+        if (self.measure is Measure.STEP) != (self.base is not None):
+            raise refuse(f"measure = {self.measure.value!r}", "from with a step, and only there", "add or drop from")
+        if self.measure is not Measure.SIZE and (self.nominal is not None or self.of is not Selection.MEAN):
+            raise refuse(f"measure = {self.measure.value!r}", "nominal and of only with a size", "drop them")
+        places = (*self.at, *(self.base or ()))
+        if len(set(places)) != len(places):
+            raise refuse(", ".join(places), "each place once", "drop the double")
+        if self.measure is Measure.VARIATION and len(self.at) == 1:
+            raise refuse("one place", "two places or more for a variation", "name the other places in at")
+        return self
+
+    @property
+    def places(self) -> tuple[str, ...]:
+        """All places that it needs."""
+        return (*self.at, *(self.base or ()))
+
+
+class Term(Model):
+    """Anything else that the engineer knows of, the same for all characteristics or for some."""
+
+    name: Text = Field(description="What it is.")
+    value: Length = Field(description="Correction, added to the measured value.")
+    standard: Any = Field(None, description="Standard uncertainty; or `expanded` or `halfwidth`.")
+    expanded: Any = Field(None, description="Expanded uncertainty, with `coverage`.")
+    coverage: Any = Field(None, description="Coverage factor of `expanded`.")
+    halfwidth: Any = Field(None, description="Half the width of the range, with `shape`.")
+    shape: Any = Field(None, description="`rectangular`, `triangular`, `arcsine` or `trapezoid`.")
+    inner: Any = Field(None, description="Half the width of the top of a trapezoid.")
+    dof: Any = Field(None, description="Degrees of freedom; or `reliability`.")
+    reliability: Any = Field(None, description="Relative uncertainty of the uncertainty.")
+    why: str = Field("", description="Where it comes from.")
+    characteristics: tuple[Text, ...] | None = Field(None, description="Which ones it applies to; all if left out.")
+    estimate: Estimate = Field(Estimate.exact(0.0), init=False, exclude=True)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _read_estimate(cls, raw: Any) -> Any:
+        if not isinstance(raw, dict):
+            return raw
+        if "estimate" in raw:
+            raise refuse("the key estimate", "value and one of standard, expanded, halfwidth", "drop it")
+        table = {key: item for key, item in raw.items() if key not in ("name", "characteristics", "estimate")}
+        try:
+            estimate = parse_estimate(table, Dimension.LENGTH)
+        except QuantityError as error:
+            raise refuse(error.found, error.expected, error.mend) from None
+        return {**raw, "estimate": estimate}
+
+
+class Step(Model):
+    """What every step can have."""
+
+    say: str = Field("", description="What the inspector is told, in place of the usual words.")
+    caution: str = Field("", description="What can hurt; shown before the step.")
+
+
+class Prepare(Step):
+    """Something to do, then confirm."""
+
+    do: Literal["prepare"]
+    say: Text = Field(description="What to do.")
+
+
+class Soak(Step):
+    """Wait until everything has one temperature."""
+
+    do: Literal["soak"]
+    at_least: Time = Field(description="How long.")
+
+
+class TemperatureStep(Step):
+    """Read a thermometer."""
+
+    do: Literal["temperature"]
+    of: Literal["part", "reference", "air"] = Field(description="What is measured: `part`, `reference` or `air`.")
+
+
+class Zero(Step):
+    """Set the dial on the reference, then read what it shows."""
+
+    do: Literal["zero"]
+    times: Positive = Field(1, description="How often the tip is lifted and lowered, and read.")
+
+
+class Check(Step):
+    """Read the check standard."""
+
+    do: Literal["check"]
+    times: Positive = Field(1, description="How often it is read.")
+
+
+class Read(Step):
+    """Read the part at a place."""
+
+    do: Literal["read"]
+    at: Text = Field(description="The place.")
+    times: Positive = Field(1, description="How often it is read.")
+    force: Force | None = Field(None, description="Contact force of this reading, where it is not the comparator's.")
+
+
+class Return(Step):
+    """Read the reference again without touching the dial."""
+
+    do: Literal["return"]
+    times: Positive = Field(1, description="How often it is read.")
+
+
+class Compare(Step):
+    """All is read: evaluate and decide."""
+
+    do: Literal["compare"]
+
+
+class Repeat(Step):
+    """Steps to be done several times, or once for each part of a batch."""
+
+    do: Literal["repeat"]
+    times: Positive | None = Field(None, description="How many rounds.")
+    over: Literal["parts"] | None = Field(None, description="`parts`: one round for each serial of a batch.")
+    steps: tuple[AnyStep, ...] = Field(min_length=1, description="What is done in each round.")
+
+    @model_validator(mode="after")
+    def _one_of_two(self) -> Self:
+        if (self.times is None) == (self.over is None):
+            raise refuse(
+                "times and over" if self.times else "neither times nor over",
+                "one of them",
+                'write times = 3, or over = "parts"',
+            )
+        return self
+
+
+AnyStep: TypeAlias = Annotated[
+    "Prepare | Soak | TemperatureStep | Zero | Check | Read | Repeat | Return | Compare", Field(discriminator="do")
+]
+
+
+def _required_if(*, any_of: frozenset[str] = frozenset(), only: frozenset[str] = frozenset()) -> Discriminator:
+    """A table states what is required where it has keys that only a requirement has, or no others."""
+
+    def form(raw: object) -> str:
+        if not isinstance(raw, dict):
+            return "required" if type(raw).__name__.startswith("Required") else "whole"
+        return "required" if any_of & raw.keys() or raw.keys() <= only else "whole"
+
+    return Discriminator(form)
+
+
+class Routine(Model):
+    """A whole routine, resolved: no parameters and no fragments left."""
+
+    format: Literal[1] = Field(description="Format of this file.")
+    routine: Header
+    reference: Annotated[
+        Annotated[Reference, Tag("whole")] | Annotated[RequiredReference, Tag("required")],
+        _required_if(only=frozenset({"size", "material", "largest_expanded"})),
+    ]
+    check_standard: CheckStandard | None = None
+    part: PartMaterial = PartMaterial()
+    comparator: Annotated[
+        Annotated[Comparator, Tag("whole")] | Annotated[RequiredComparator, Tag("required")],
+        _required_if(any_of=frozenset({"largest_resolution", "smallest_travel"})),
+    ]
+    thermometer: (
+        Annotated[
+            Annotated[Thermometer, Tag("whole")] | Annotated[RequiredThermometer, Tag("required")],
+            _required_if(any_of=frozenset({"largest_expanded"})),
+        ]
+        | None
+    ) = None
+    decision: Decision = Decision()
+    bracket: Bracket = Bracket()
+    characteristics: dict[Text, Characteristic] = Field(min_length=1)
+    checks: dict[str, dict[str, Any]] = Field(default_factory=dict)
+    terms: tuple[Term, ...] = ()
+    steps: tuple[AnyStep, ...] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _terms_are_named(self) -> Self:
+        names = [term.name for term in self.terms]
+        if len(set(names)) != len(names):
+            raise refuse(", ".join(names), "each term's name once", "rename one")
+        for term in self.terms:
+            for name in term.characteristics or ():
+                if name not in self.characteristics:
+                    raise refuse(f"terms: {name!r}", "one of " + ", ".join(self.characteristics), "check the spelling")
+        return self
+
+
+def walk(steps: tuple[AnyStep, ...]) -> Iterator[AnyStep]:
+    """All steps in the order of the file, those inside a repeat once."""
+    for step in steps:
+        yield step
+        if isinstance(step, Repeat):
+            yield from walk(step.steps)
+
+
+Repeat.model_rebuild()
+Routine.model_rebuild()

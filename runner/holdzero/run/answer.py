@@ -1,0 +1,128 @@
+"""From a text to what it answers: accepted whole or not at all, with the reason.
+
+One place for every face and source. It knows the prompt and the comparator, and no event.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import assert_never
+
+from holdzero.errors import AnswerRefusedError, QuantityError
+from holdzero.quantity import Dimension, parse_quantity, tidy
+from holdzero.routine import schema
+from holdzero.run.prompt import Asks, Prompt
+
+__all__ = ["Confirmed", "Ended", "Named", "TakenReading", "TakenTemperature", "Understood", "understand"]
+
+
+@dataclass(frozen=True, slots=True)
+class Confirmed:
+    """The step is done."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """The soak is over; `reason` where it was cut short."""
+
+    reason: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class TakenReading:
+    """A reading [um]."""
+
+    value_um: float
+
+
+@dataclass(frozen=True, slots=True)
+class TakenTemperature:
+    """A temperature [degC]."""
+
+    value_degC: float  # noqa: N815  the unit's own capital
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """A device of the register."""
+
+    identifier: str
+
+
+Understood = Confirmed | Ended | TakenReading | TakenTemperature | Named
+
+# A room in which lengths are measured; anything else is a slip (common practice, no source).
+_COLDEST_DEGC, _HOTTEST_DEGC = 0.0, 50.0
+_YES = frozenset({"", "ok", "y", "yes", "done"})
+
+
+def understand(text: str, prompt: Prompt, comparator: schema.Comparator | None, now_s: float) -> Understood:
+    """What a text says in answer to a prompt.
+
+    Args:
+        text: as typed or received.
+        prompt: what was asked.
+        comparator: the one in use.
+        now_s: the run's counter [s].
+
+    Raises:
+        AnswerRefusedError: with the reason, in words for the inspector.
+    """
+    match prompt.asks:
+        case Asks.CONFIRM:
+            if tidy(text).lower() not in _YES:
+                raise AnswerRefusedError(f"{text.strip()!r} is no answer here: nothing is to be typed in this step")
+            return Confirmed()
+        case Asks.WAIT:
+            return _wait(text, prompt, now_s)
+        case Asks.READING:
+            return _reading(text, comparator)
+        case Asks.TEMPERATURE:
+            return _temperature(text)
+        case Asks.CHOICE:
+            if not text.strip():
+                raise AnswerRefusedError(f"type the identifier of the {prompt.slot.of}")
+            return Named(text.strip())
+        case _:
+            assert_never(prompt.asks)
+
+
+def _wait(text: str, prompt: Prompt, now_s: float) -> Ended:
+    reason, left = text.strip(), prompt.until_s - now_s
+    if left <= 0.0:
+        return Ended(None)
+    if len(reason) < 3 or not any(letter.isalpha() for letter in reason):  # noqa: PLR2004  a word at least
+        raise AnswerRefusedError(f"{_clock(left)} to go; to end the soak early, type the reason in words")
+    return Ended(reason)
+
+
+def _clock(seconds: float) -> str:
+    minutes, rest = divmod(max(0, round(seconds)), 60)
+    return f"{minutes} min {rest:02d} s" if minutes else f"{rest} s"
+
+
+def _reading(text: str, comparator: schema.Comparator | None) -> TakenReading:
+    unit = comparator.unit if comparator else None
+    division = comparator.division if comparator else None
+    try:
+        value = parse_quantity(
+            text, Dimension.LENGTH, bare_unit=unit or None, division_um=division, exponent=False
+        ).value
+    except QuantityError as error:
+        raise AnswerRefusedError(f"{error.found} is no reading: {error.mend}") from None
+    travel = comparator.travel if comparator else None
+    if travel is not None and abs(value) > travel:
+        raise AnswerRefusedError(
+            f"{text.strip()} is {value:+.6g} um, beyond the dial's travel of {travel:g} um: look again, and mind the unit"
+        )
+    return TakenReading(value)
+
+
+def _temperature(text: str) -> TakenTemperature:
+    try:
+        value = parse_quantity(text, Dimension.TEMPERATURE, bare_unit="degC", exponent=False).value
+    except QuantityError as error:
+        raise AnswerRefusedError(f"{error.found} is no temperature: {error.mend}") from None
+    if not _COLDEST_DEGC <= value <= _HOTTEST_DEGC:
+        raise AnswerRefusedError(f"{text.strip()} is {value:.4g} degC: no bench is so; look again, and mind the unit")
+    return TakenTemperature(value)

@@ -1,0 +1,272 @@
+"""The fold: a state and an event give the next state. The only place where events become state.
+
+Running, resuming, striking out and verifying are all this one function. It is pure: an event that
+does not fit is refused and changes nothing.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+from typing import assert_never
+
+from holdzero import events as e
+from holdzero.errors import EventRefusedError
+from holdzero.register import Device, Requirement, device_from_data, unfit
+from holdzero.routine import schema
+from holdzero.routine.load import digest_of, routine_from_document
+from holdzero.run.plan import Slot, SlotKind, fresh_return, fresh_zero, plan_of
+from holdzero.run.state import Chosen, Note, Phase, Prepared, Reading, SoakTaken, State, TemperatureTaken
+
+__all__ = ["TRANSITIONS", "device_and_requirement", "take"]
+
+# Which event may come in which phase, and which phase follows. What is not here is refused.
+TRANSITIONS: dict[Phase, dict[type[e.Event], Phase]] = {
+    Phase.NEW: {e.RunStarted: Phase.RUNNING},
+    Phase.RUNNING: {
+        e.EntryChosen: Phase.RUNNING,
+        e.StepDone: Phase.RUNNING,
+        e.SoakEnded: Phase.RUNNING,
+        e.ReadingTaken: Phase.RUNNING,
+        e.TemperatureRead: Phase.RUNNING,
+        e.AnswerStruck: Phase.RUNNING,
+        e.ZeroRenewed: Phase.RUNNING,
+        e.NoteAdded: Phase.RUNNING,
+        e.StopAcknowledged: Phase.RUNNING,
+        e.PluginFailed: Phase.RUNNING,
+        e.RunPaused: Phase.PAUSED,
+        e.RunContinued: Phase.RUNNING,
+        e.RunFinished: Phase.FINISHED,
+        e.RunAbandoned: Phase.ABANDONED,
+    },
+    Phase.PAUSED: {
+        e.NoteAdded: Phase.PAUSED,
+        e.RunContinued: Phase.RUNNING,
+        e.RunAbandoned: Phase.ABANDONED,
+    },
+    Phase.FINISHED: {},
+    Phase.ABANDONED: {},
+}
+
+
+def take(state: State, event: e.AnyEvent) -> State:
+    """The state after `event`.
+
+    Raises:
+        EventRefusedError: the event does not fit; the state given is still the state.
+    """
+    phase = TRANSITIONS[state.phase].get(type(event))
+    if phase is None:
+        raise EventRefusedError(f"{type(event).__name__} can't come while the run is {state.phase.value}")
+    if event.seq != state.seq + 1:
+        raise EventRefusedError(f"event {event.seq} after event {state.seq}: one is missing or doubled")
+    if event.time_s < state.now_s:
+        raise EventRefusedError(f"event {event.seq}: the run's counter goes back from {state.now_s} to {event.time_s}")
+    moved = _applied(replace(state, phase=phase, seq=event.seq, now_s=event.time_s, wall=event.wall), state, event)
+    return _soak_clock(moved, state)
+
+
+def _soak_clock(moved: State, before: State) -> State:
+    """A soak counts from the moment in which it is asked for."""
+    if moved.slot is not None and moved.slot.kind is SlotKind.SOAK and moved.slot != before.slot:
+        if before.phase is Phase.PAUSED and moved.slot.id == _waited_for(before):
+            return moved
+        return replace(moved, soak_from_s=moved.now_s)
+    return moved
+
+
+def _waited_for(state: State) -> str | None:
+    slot = next(state.open_slots, None)
+    return slot.id if slot else None
+
+
+def _applied(state: State, before: State, event: e.AnyEvent) -> State:
+    match event:
+        case e.RunStarted():
+            return _start(state, event)
+        case e.EntryChosen():
+            return _choose(state, before, event)
+        case e.StepDone():
+            done = Prepared(seq=event.seq, slot=_asked(before, event.slot, {SlotKind.PREPARE}))
+            return replace(state, prepared=(*state.prepared, done), done=state.done | {event.slot})
+        case e.SoakEnded():
+            return _end_soak(state, before, event)
+        case e.ReadingTaken():
+            return _read(state, before, event)
+        case e.TemperatureRead():
+            slot = _asked(before, event.slot, {SlotKind.TEMPERATURE})
+            taken = TemperatureTaken(
+                seq=event.seq, slot=slot, raw=event.raw, value_degC=event.value_degC, time_s=event.time_s
+            )
+            return replace(state, temperatures=(*state.temperatures, taken))
+        case e.AnswerStruck():
+            return _strike(state, event)
+        case e.ZeroRenewed():
+            return _renew(state, event.seq, lost=True)
+        case e.NoteAdded():
+            return replace(state, notes=(*state.notes, Note(seq=event.seq, text=event.text)))
+        case e.PluginFailed():
+            note = Note(seq=event.seq, text=f"{event.during}: {event.message}", plugin=event.plugin)
+            return replace(state, notes=(*state.notes, note))
+        case e.StopAcknowledged():
+            return replace(state, acknowledged=state.acknowledged | {event.code})
+        case e.RunPaused():
+            return state
+        case e.RunContinued():
+            return _continue(state, event)
+        case e.RunFinished():
+            _asked(before, event.slot, {SlotKind.COMPARE})
+            return replace(state, done=state.done | {event.slot})
+        case e.RunAbandoned():
+            return replace(state, abandoned=event.reason)
+        case _:
+            assert_never(event)
+
+
+def _asked(before: State, slot_id: str, kinds: set[SlotKind]) -> Slot:
+    """The slot that is asked for, if the event answers it."""
+    slot = before.slot
+    if slot is None or slot.id != slot_id or slot.kind not in kinds:
+        asked = "nothing" if slot is None else f"{slot.kind.value} {slot.id}"
+        raise EventRefusedError(f"an answer to {slot_id!r} came while {asked} was asked for")
+    return slot
+
+
+def _start(state: State, event: e.RunStarted) -> State:
+    if digest_of(event.routine) != event.routine_digest:
+        raise EventRefusedError("the routine in the first event does not have the digest that stands beside it")
+    routine = routine_from_document(event.routine)
+    if not event.serials or len(set(event.serials)) != len(event.serials):
+        raise EventRefusedError("each part of a batch needs a serial of its own")
+    batch = any(isinstance(step, schema.Repeat) and step.over for step in schema.walk(routine.steps))
+    if len(event.serials) > 1 and not batch:
+        raise EventRefusedError('this routine measures one part at a time; a batch needs a repeat over = "parts"')
+    state = replace(state, routine=routine, serials=event.serials, slots=plan_of(routine, event.serials))
+    on = _day(event.wall)
+    for role in ("reference", "comparator", "thermometer"):
+        device, required = device_and_requirement(routine, role)
+        if device is None or required is not None:
+            continue
+        entry = dict(event.routine[role])
+        state = _with_device(state, role, device, None, on, entry, event.overruled.get(role))
+    return state
+
+
+def device_and_requirement(routine: schema.Routine, role: str) -> tuple[Device | None, Requirement | None]:
+    """What the routine says of a role: the device whole, or what is required of it."""
+    said = {"reference": routine.reference, "comparator": routine.comparator, "thermometer": routine.thermometer}[role]
+    match said:
+        case schema.RequiredReference() | schema.RequiredComparator() | schema.RequiredThermometer():
+            return None, said
+        case _:
+            return said, None
+
+
+def _day(wall: str) -> dt.date:
+    try:
+        return dt.datetime.fromisoformat(wall).date()
+    except ValueError:
+        raise EventRefusedError(f"{wall!r} is no time") from None
+
+
+def _choose(state: State, before: State, event: e.EntryChosen) -> State:
+    slot = _asked(before, event.slot, {SlotKind.CHOOSE})
+    if state.routine is None or slot.of != event.role:
+        raise EventRefusedError(f"{slot.of} was asked for, not {event.role}")
+    _, required = device_and_requirement(state.routine, event.role)
+    device = device_from_data(event.role, event.entry)
+    on = _day(event.wall)
+    state = _with_device(state, event.role, device, required, on, event.entry, event.overruled)
+    return replace(state, done=state.done | {event.slot})
+
+
+def _with_device(
+    state: State,
+    role: str,
+    device: Device,
+    required: Requirement | None,
+    on: dt.date,
+    entry: dict[str, object],
+    overruled: str | None,
+) -> State:
+    reasons = unfit(device, required, on)
+    if reasons and not overruled:
+        name = device.id or device.name or "as the routine states it"
+        raise EventRefusedError(f"{role} {name}: {'; '.join(reasons)}")
+    chosen = Chosen(device=device, entry=entry, overruled=f"{'; '.join(reasons)}. {overruled}" if reasons else None)
+    return replace(state, devices={**state.devices, role: chosen})
+
+
+def _end_soak(state: State, before: State, event: e.SoakEnded) -> State:
+    slot = _asked(before, event.slot, {SlotKind.SOAK})
+    elapsed = event.time_s - before.soak_from_s
+    if elapsed < slot.at_least_s and not event.reason:
+        raise EventRefusedError(f"the soak has {slot.at_least_s - elapsed:.0f} s to go, and no reason is given")
+    soak = SoakTaken(seq=event.seq, slot=slot, elapsed_s=elapsed, reason=event.reason)
+    return replace(state, soaks=(*state.soaks, soak), done=state.done | {event.slot})
+
+
+_READING_KINDS = {kind for kind in SlotKind if kind.is_reading}
+
+
+def _read(state: State, before: State, event: e.ReadingTaken) -> State:
+    slot = _asked(before, event.slot, _READING_KINDS)
+    if slot.kind is SlotKind.ZERO and slot.group not in state.zeros:
+        state = replace(state, zeros=(*state.zeros, slot.group))
+    reading = Reading(
+        seq=event.seq,
+        slot=slot,
+        raw=event.raw,
+        value_um=event.value_um,
+        time_s=event.time_s,
+        wall=event.wall,
+        zero=len(state.zeros),
+    )
+    return replace(state, readings=(*state.readings, reading))
+
+
+def _strike(state: State, event: e.AnswerStruck) -> State:
+    if not event.reason.strip():
+        raise EventRefusedError("a strike-out needs a reason")
+    hits = [item for item in (*state.readings, *state.temperatures) if item.seq == event.target]
+    if not hits:
+        raise EventRefusedError(f"there is no reading number {event.target}")
+    if hits[0].struck is not None:
+        raise EventRefusedError(f"reading number {event.target} is struck out already")
+    readings = tuple(replace(r, struck=event.reason) if r.seq == event.target else r for r in state.readings)
+    temperatures = tuple(replace(t, struck=event.reason) if t.seq == event.target else t for t in state.temperatures)
+    return replace(state, readings=readings, temperatures=temperatures)
+
+
+def _continue(state: State, event: e.RunContinued) -> State:
+    state = replace(state, absences=(*state.absences, (event.seq, event.away_s)))
+    if state.routine is None or event.away_s <= state.routine.bracket.longest_absence:
+        return state
+    return _renew(state, event.seq, lost=False)
+
+
+def _renew(state: State, seq: int, *, lost: bool) -> State:
+    """Ask for a fresh zero now; and before it, if the dial was not moved, for the return of the old one."""
+    if not state.zeros:
+        if lost:
+            raise EventRefusedError("no zero was taken yet")
+        return state
+    in_force = len(state.zeros)
+    under = [r for r in state.counted if r.zero == in_force and r.kind in (SlotKind.READ, SlotKind.CHECK)]
+    open_bracket = any(not state.closed(reading) for reading in under)
+    lifts = next(s.lifts for s in reversed(state.slots) if s.group == state.zeros[-1])
+    if lost:
+        state = replace(state, lost_zeros=state.lost_zeros | {in_force})
+    slot = next(state.open_slots, None)
+    if slot is None:
+        return state
+    fresh: tuple[Slot, ...] = () if _sets_zero(slot, state) else fresh_zero(seq, lifts)
+    if open_bracket and not lost:
+        fresh = (fresh_return(seq), *fresh)
+    place = next(index for index, candidate in enumerate(state.slots) if candidate.id == slot.id)
+    return replace(state, slots=(*state.slots[:place], *fresh, *state.slots[place:]))
+
+
+def _sets_zero(slot: Slot, state: State) -> bool:
+    """Whether the next thing to do is to set a zero anyway."""
+    return slot.kind is SlotKind.ZERO and slot.group not in state.zeros

@@ -1,0 +1,166 @@
+"""What the inspector is told and asked now: made of the state, for any face to show.
+
+The usual words of each kind of step live here; a routine's own words come before them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Enum
+
+from holdzero.run.plan import Slot, SlotKind
+from holdzero.run.state import Phase, State
+
+__all__ = ["Asks", "Prompt", "prompt_of"]
+
+
+class Asks(Enum):
+    """What kind of answer is waited for."""
+
+    CONFIRM = "confirm"
+    WAIT = "wait"
+    READING = "reading"
+    TEMPERATURE = "temperature"
+    CHOICE = "choice"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prompt:
+    """One instruction and what answers it.
+
+    Attributes:
+        slot: what the answer fills.
+        asks: the kind of answer.
+        title: the action in a few words.
+        say: what to do.
+        caution: what can hurt; to be shown before `say`.
+        number: which step this is, from 1.
+        count: how many steps there are, as far as is known.
+        unit: unit of a bare number.
+        until_s: end of a soak, on the run's counter [s].
+        following: title of what comes next, if anything.
+    """
+
+    slot: Slot
+    asks: Asks
+    title: str
+    say: str
+    caution: str
+    number: int
+    count: int
+    unit: str = ""
+    until_s: float = 0.0
+    following: str = ""
+
+
+_ASKS = {
+    SlotKind.CHOOSE: Asks.CHOICE,
+    SlotKind.PREPARE: Asks.CONFIRM,
+    SlotKind.SOAK: Asks.WAIT,
+    SlotKind.TEMPERATURE: Asks.TEMPERATURE,
+    SlotKind.ZERO: Asks.READING,
+    SlotKind.CHECK: Asks.READING,
+    SlotKind.READ: Asks.READING,
+    SlotKind.RETURN: Asks.READING,
+    SlotKind.COMPARE: Asks.CONFIRM,
+}
+
+
+def prompt_of(state: State) -> Prompt | None:
+    """What is asked for now; None where the run is paused or over."""
+    if state.phase is not Phase.RUNNING:
+        return None
+    open_slots = list(state.open_slots)
+    if not open_slots:
+        return None
+    slot = open_slots[0]
+    following = next((s for s in open_slots[1:] if s.group != slot.group), None)
+    comparator = state.comparator
+    asks = _ASKS[slot.kind]
+    unit = "degC" if asks is Asks.TEMPERATURE else comparator.unit if comparator else ""
+    return Prompt(
+        slot=slot,
+        asks=asks,
+        title=_title(slot),
+        say=slot.say if slot.say and not _again(slot, state) else _WORDS[slot.kind](slot, state),
+        caution=slot.caution,
+        number=len(state.slots) - len(open_slots) + 1,
+        count=len(state.slots),
+        unit=unit,
+        until_s=state.soak_from_s + slot.at_least_s,
+        following=_title(following) if following else "",
+    )
+
+
+def _again(slot: Slot, state: State) -> bool:
+    """Whether a lift is not the first: the words of the step were shown with the first one."""
+    return slot.lift > 1 or any(reading.slot.id == slot.id for reading in state.readings)
+
+
+def _title(slot: Slot) -> str:
+    lift = f", reading {slot.lift} of {slot.lifts}" if slot.lifts > 1 else ""
+    force = f" at {slot.force_N:g} N" if slot.kind is SlotKind.READ and slot.force_N is not None else ""
+    titles = {
+        SlotKind.CHOOSE: f"Name the {slot.of}",
+        SlotKind.PREPARE: "Prepare",
+        SlotKind.SOAK: "Soak",
+        SlotKind.TEMPERATURE: f"Temperature of the {slot.of}",
+        SlotKind.ZERO: f"Zero on the reference{lift}",
+        SlotKind.CHECK: f"Check standard{lift}",
+        SlotKind.READ: f"Read place {slot.place}{force}{lift}",
+        SlotKind.RETURN: f"Return to the reference{lift}",
+        SlotKind.COMPARE: "Compare",
+    }
+    return titles[slot.kind]
+
+
+def _choose(slot: Slot, state: State) -> str:
+    return f"Type the identifier of the {slot.of} that you use, as it stands in the register."
+
+
+def _prepare(slot: Slot, state: State) -> str:
+    return slot.say
+
+
+def _soak(slot: Slot, state: State) -> str:
+    return "Leave everything alone until it has one temperature. Keep hands and breath away."
+
+
+def _temperature(slot: Slot, state: State) -> str:
+    return f"Read the thermometer on the {slot.of}."
+
+
+def _zero(slot: Slot, state: State) -> str:
+    if slot.group in state.zeros:
+        return "Lift the tip and lower it on the reference again. Do not touch the dial. Type what it shows."
+    return "Put the reference under the tip and lower the tip gently. Set the dial to zero. Lift, lower, type what it shows."
+
+
+def _check(slot: Slot, state: State) -> str:
+    return "Put the check standard under the tip. Do not touch the dial. Type what it shows."
+
+
+def _read(slot: Slot, state: State) -> str:
+    return f"Put place {slot.place} under the tip, approaching as always. Type what the dial shows."
+
+
+def _return(slot: Slot, state: State) -> str:
+    return "Put the reference back under the tip. Do not touch the dial. Type what it shows."
+
+
+def _compare(slot: Slot, state: State) -> str:
+    return "All is read. After this the readings stand: strike out now what was wrong."
+
+
+_WORDS: dict[SlotKind, Callable[[Slot, State], str]] = {
+    SlotKind.CHOOSE: _choose,
+    SlotKind.PREPARE: _prepare,
+    SlotKind.SOAK: _soak,
+    SlotKind.TEMPERATURE: _temperature,
+    SlotKind.ZERO: _zero,
+    SlotKind.CHECK: _check,
+    SlotKind.READ: _read,
+    SlotKind.RETURN: _return,
+    SlotKind.COMPARE: _compare,
+}

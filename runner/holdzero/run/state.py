@@ -1,0 +1,216 @@
+"""The state of a run: what was read, what is still open, which zero counts for which reading.
+
+Everything here is derived from the events in their order; nothing is decided and nothing is said
+in words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from enum import Enum
+from typing import Any
+
+from holdzero.model import Number
+from holdzero.register import Device
+from holdzero.routine import schema
+from holdzero.run.plan import Slot, SlotKind
+
+__all__ = [
+    "Chosen",
+    "Note",
+    "Phase",
+    "Prepared",
+    "Reading",
+    "SoakTaken",
+    "State",
+    "TemperatureTaken",
+]
+
+
+class Phase(Enum):
+    """Where a run stands as a whole."""
+
+    NEW = "new"
+    RUNNING = "running"
+    PAUSED = "paused"
+    FINISHED = "finished"
+    ABANDONED = "abandoned"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One reading of the comparator.
+
+    Attributes:
+        seq: sequence number of its event.
+        slot: what it answered.
+        raw: the text as typed or received.
+        value_um: as understood [um].
+        time_s: seconds of the run [s].
+        wall: wall time.
+        zero: number of the zero in force, from 1; 0 before any zero.
+        struck: why it was struck out; None while it counts.
+    """
+
+    seq: int
+    slot: Slot
+    raw: str
+    value_um: Number
+    time_s: float
+    wall: str
+    zero: int
+    struck: str | None = None
+
+    @property
+    def kind(self) -> SlotKind:
+        """What was read."""
+        return self.slot.kind
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TemperatureTaken:
+    """One reading of a thermometer [degC]; fields as in `Reading`."""
+
+    seq: int
+    slot: Slot
+    raw: str
+    value_degC: Number  # noqa: N815  the unit's own capital
+    time_s: float
+    struck: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoakTaken:
+    """A soak as it went: how long [s], and why it was cut short, if it was."""
+
+    seq: int
+    slot: Slot
+    elapsed_s: float
+    reason: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prepared:
+    """A preparing step as it was confirmed."""
+
+    seq: int
+    slot: Slot
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chosen:
+    """A device in use: what it is, what the register or routine says of it, why it was overruled."""
+
+    device: Device
+    entry: dict[str, Any]
+    overruled: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """Something the inspector wrote down, or a failure that was met on the way."""
+
+    seq: int
+    text: str
+    plugin: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class State:
+    """All that the events so far amount to."""
+
+    phase: Phase = Phase.NEW
+    seq: int = 0
+    now_s: float = 0.0
+    wall: str = ""
+    routine: schema.Routine | None = None
+    serials: tuple[str | None, ...] = ()
+    slots: tuple[Slot, ...] = ()
+    done: frozenset[str] = frozenset()
+    devices: dict[str, Chosen] = field(default_factory=dict)
+    readings: tuple[Reading, ...] = ()
+    temperatures: tuple[TemperatureTaken, ...] = ()
+    soaks: tuple[SoakTaken, ...] = ()
+    prepared: tuple[Prepared, ...] = ()
+    notes: tuple[Note, ...] = ()
+    acknowledged: frozenset[str] = frozenset()
+    absences: tuple[tuple[int, float], ...] = ()
+    # Which group of slots each zero was set for, in order; the last one is in force.
+    zeros: tuple[str, ...] = ()
+    # Zeros that were given up because the dial was moved.
+    lost_zeros: frozenset[int] = frozenset()
+    soak_from_s: float = 0.0
+    abandoned: str | None = None
+
+    @property
+    def live(self) -> tuple[Reading, ...]:
+        """Readings that count, in order."""
+        return tuple(reading for reading in self.readings if reading.struck is None)
+
+    @property
+    def counted(self) -> tuple[Reading, ...]:
+        """Readings that a result is made of: of a place that was read again, the last one."""
+        latest = {reading.slot.id: reading.seq for reading in self.live}
+        return tuple(
+            reading
+            for reading in self.live
+            if reading.kind in (SlotKind.ZERO, SlotKind.RETURN) or latest[reading.slot.id] == reading.seq
+        )
+
+    @property
+    def comparator(self) -> schema.Comparator | None:
+        """The comparator in use; None until it was chosen."""
+        chosen = self.devices.get("comparator")
+        return chosen.device if chosen and isinstance(chosen.device, schema.Comparator) else None
+
+    @property
+    def reference(self) -> schema.Reference | None:
+        """The reference in use; None until it was chosen."""
+        chosen = self.devices.get("reference")
+        return chosen.device if chosen and isinstance(chosen.device, schema.Reference) else None
+
+    @property
+    def open_slots(self) -> Iterator[Slot]:
+        """Slots that still wait for an answer, in the order of the plan."""
+        latest = {r.slot.id: r for r in self.readings if r.struck is None}
+        filled = {t.slot.id for t in self.temperatures if t.struck is None} | self.done
+        places = {slot.id: index for index, slot in enumerate(self.slots)}
+        return (
+            slot
+            for slot in self.slots
+            if (
+                self._reading_open(slot, latest.get(slot.id), latest, places)
+                if slot.kind.is_reading
+                else slot.id not in filled
+            )
+        )
+
+    def _reading_open(
+        self, slot: Slot, answer: Reading | None, latest: dict[str, Reading], places: dict[str, int]
+    ) -> bool:
+        if answer is None:
+            # A zero that was set anew can't be read again: what was read under it stays as it is.
+            return not (slot.kind is SlotKind.ZERO and slot.group in self.zeros[:-1])
+        if slot.kind is SlotKind.RETURN:
+            # A reading taken again after the return is not bracketed: the reference once more.
+            return any(
+                later.seq > answer.seq and later.zero == answer.zero and places[later.slot.id] < places[slot.id]
+                for later in latest.values()
+                if later.kind in (SlotKind.READ, SlotKind.CHECK)
+            )
+        if slot.kind in (SlotKind.READ, SlotKind.CHECK):
+            return answer.zero in self.lost_zeros and not self.closed(answer)
+        return False
+
+    def closed(self, reading: Reading) -> bool:
+        """Whether the reference was read again after `reading`, under the same zero."""
+        return any(
+            later.kind is SlotKind.RETURN and later.zero == reading.zero and later.seq > reading.seq
+            for later in self.live
+        )
+
+    @property
+    def slot(self) -> Slot | None:
+        """The slot that is asked for now; None where nothing is."""
+        return next(self.open_slots, None) if self.phase is Phase.RUNNING else None

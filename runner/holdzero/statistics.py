@@ -1,0 +1,127 @@
+"""Statistics of readings: means, pooled scatter, outliers, trends. Last axis: readings.
+
+A leading axis, where there is one, is the runs of a rehearsal. It knows numbers and nothing of
+where they come from.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from holdzero.model import Number, student_quantile
+
+__all__ = ["grubbs_critical", "grubbs_statistic", "mean", "pooled_standard_deviation", "slope_statistic", "stack"]
+
+
+def stack(numbers: Sequence[Number]) -> NDArray[np.float64]:
+    """Numbers side by side on a last axis, in their unit; a float stands for all runs."""
+    return np.stack(np.broadcast_arrays(*(np.asarray(number, dtype=float) for number in numbers)), axis=-1)
+
+
+def mean(numbers: Sequence[Number]) -> Number:
+    """Arithmetic mean [unit of the numbers] (GUM 4.2.1, eq. 3)."""
+    return stack(numbers).mean(axis=-1) if len(numbers) > 1 else numbers[0]
+
+
+def pooled_standard_deviation(groups: Iterable[Sequence[Number]]) -> tuple[Number, float]:
+    """Standard deviation of a single reading, pooled over groups that each have their own mean.
+
+    Args:
+        groups: readings [any unit]; a group of one adds nothing.
+
+    Returns:
+        Pooled s [same unit] and its degrees of freedom [1]; s is 0 where there are none.
+
+    Source: JCGM 100:2008, 4.2.2 eq. (4), 4.2.4; the sum of squares is taken about the mean (two
+    passes), which keeps its digits where readings have a large offset.
+
+    >>> pooled_standard_deviation([[1.0, 3.0], [10.0, 10.0, 13.0]])
+    (1.63..., 3.0)
+    """
+    squares: Number = 0.0
+    dof = 0
+    for group in groups:
+        if len(group) < 2:  # noqa: PLR2004  one reading has no scatter
+            continue
+        values = stack(group)
+        residuals = values - values.mean(axis=-1, keepdims=True)
+        squares = squares + np.square(residuals).sum(axis=-1)
+        dof += len(group) - 1
+    if dof == 0:
+        return 0.0, 0.0
+    s = np.sqrt(squares / dof)
+    return (s if np.ndim(s) else float(s)), float(dof)
+
+
+def grubbs_statistic(values: NDArray[np.float64]) -> tuple[Number, NDArray[np.intp]]:
+    """Grubbs' statistic: the largest distance from the mean in standard deviations.
+
+    Args:
+        values: readings [any unit], last axis, three or more.
+
+    Returns:
+        G [1] (0 where all are equal), and the index of the farthest reading.
+
+    Source: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.1.
+    """
+    residuals = np.abs(values - values.mean(axis=-1, keepdims=True))
+    s = values.std(axis=-1, ddof=1)
+    farthest = residuals.max(axis=-1)
+    g = np.divide(farthest, s, out=np.zeros_like(farthest), where=s > 0.0)
+    return (g if g.ndim else float(g)), np.asarray(residuals.argmax(axis=-1))
+
+
+def grubbs_critical(count: int, significance: float, *, sides: int = 2) -> float:
+    """Critical value of Grubbs' statistic.
+
+    Args:
+        count: number of readings [1], three or more.
+        significance: level of the test [1].
+        sides: 2 where either end may hold the outlier, 1 where the end is known beforehand.
+
+    Returns:
+        The value [1] above which the farthest reading is an outlier.
+
+    Source: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.1 (formula known second-hand).
+
+    >>> round(grubbs_critical(8, 0.05, sides=1), 4)
+    2.0317
+    """
+    t = student_quantile(1.0 - significance / (sides * count), float(count - 2))
+    return float((count - 1) / np.sqrt(count) * np.sqrt(t**2 / (count - 2 + t**2)))
+
+
+def slope_statistic(
+    x: NDArray[np.float64], y: NDArray[np.float64], groups: Sequence[int]
+) -> tuple[Number, Number, float]:
+    """Common slope of y against x within groups, as a multiple of its standard error.
+
+    Args:
+        x: order or time [any unit], last axis.
+        y: readings [any unit], last axis.
+        groups: for each reading, the group whose own mean is taken out.
+
+    Returns:
+        Slope [unit of y per unit of x], t = slope / standard error [1] (infinite for an exact
+        line, 0 where there is no slope), degrees of freedom [1].
+
+    Source: least squares with a mean for each group, e.g. NIST/SEMATECH e-Handbook, 4.1.4.1.
+    """
+    labels = np.asarray(groups)
+    x_centred, y_centred = np.array(x, dtype=float), np.array(y, dtype=float)
+    for label in np.unique(labels):
+        chosen = labels == label
+        x_centred[..., chosen] -= x_centred[..., chosen].mean(axis=-1, keepdims=True)
+        y_centred[..., chosen] -= y_centred[..., chosen].mean(axis=-1, keepdims=True)
+    dof = float(labels.size - np.unique(labels).size - 1)
+    spread = np.square(x_centred).sum(axis=-1)
+    if dof < 1.0 or not np.all(spread):
+        return 0.0, 0.0, 0.0
+    slope = (x_centred * y_centred).sum(axis=-1) / spread
+    left = np.square(y_centred - slope[..., None] * x_centred).sum(axis=-1)
+    error = np.sqrt(left / dof / spread)
+    t = np.divide(slope, error, out=np.where(slope, np.inf, 0.0) * np.sign(slope), where=error > 0.0)
+    return slope, t, dof
