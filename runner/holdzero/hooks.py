@@ -18,7 +18,7 @@ import pluggy
 from numpy.typing import NDArray
 
 from holdzero.errors import AnswerRefusedError, SourceError, SourceExhaustedError
-from holdzero.model import Input, Number, Term
+from holdzero.model import Input, Number, Term, student_quantile
 from holdzero.quantity import Estimate, Shape
 from holdzero.routine.schema import (
     Characteristic,
@@ -44,6 +44,7 @@ from holdzero.routine.schema import (
     refuse,
 )
 from holdzero.routine.schema import Model as Settings
+from holdzero.run.commands import Command
 from holdzero.run.plan import SlotKind
 from holdzero.run.prompt import Asks, Prompt
 from holdzero.run.state import Prepared, Reading, SoakTaken, TemperatureTaken
@@ -65,6 +66,7 @@ __all__ = [
     "CharacteristicView",
     "Check",
     "CheckStandard",
+    "Command",
     "Comparator",
     "Estimate",
     "ExpansionEstimate",
@@ -111,10 +113,12 @@ __all__ = [
     "hookimpl",
     "mean",
     "pooled_standard_deviation",
+    "reference_deviation",
     "refuse",
     "shown",
     "slope_statistic",
     "stack",
+    "student_quantile",
 ]
 
 PLUGIN_API = 1
@@ -152,6 +156,14 @@ class Finding:
     characteristic: str | None = None
     data: Mapping[str, float] = field(default_factory=dict)
     holds: bool | NDArray[np.bool_] = True
+
+
+def reference_deviation(reference: Reference) -> Input:
+    """The certified deviation of the reference [um] as the input that all terms share."""
+    why = reference.deviation.why or " ".join(("certificate", reference.certificate or "as the routine states it"))
+    return Input(
+        name="deviation of the reference", estimate=reference.deviation, unit="um", evaluation="B", why=why
+    )
 
 
 def shown(number: Number, digits: int = 2) -> str:
@@ -197,6 +209,35 @@ class RunView:
     def resolution_um(self) -> float:
         """Smallest difference that is read [um]; 0 while no comparator is chosen."""
         return self.comparator.resolution if self.comparator else 0.0
+
+    @property
+    def bracket_limit_um(self) -> float:
+        """How far a return may lie from its zero [um].
+
+        Where the routine does not say it: the resolution, or a tenth of the narrowest tolerance
+        where that is more. Common practice, no source.
+        """
+        if self.routine.bracket.limit is not None:
+            return self.routine.bracket.limit
+        widths = [
+            spec.upper - (spec.lower if spec.lower is not None else 0.0)
+            for spec in self.routine.characteristics.values()
+            if spec.upper is not None
+        ]
+        return max(self.resolution_um, 0.1 * min(widths)) if widths else self.resolution_um
+
+    def scatter_um(self) -> tuple[Number, float]:
+        """Standard deviation of a single reading [um] and its degrees of freedom [1].
+
+        Pooled over everything that was read more than once in one state: a zero, a return, the
+        check standard, a place of the part at one force under one zero (JCGM 100:2008, 4.2.4).
+        """
+        groups: dict[tuple[object, ...], list[Number]] = {}
+        for r in self.readings:
+            visit = r.slot.group if r.kind is SlotKind.RETURN else ""
+            key = (r.kind, r.zero, r.slot.serial, r.slot.place, r.slot.force_N, visit)
+            groups.setdefault(key, []).append(r.value_um)
+        return pooled_standard_deviation(groups.values())
 
     def of_kind(self, *kinds: SlotKind) -> tuple[Reading, ...]:
         """The readings of these kinds, in order."""
@@ -289,7 +330,7 @@ class Check:
     judge: Judge | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Answer:
     """What a source says.
 
@@ -305,7 +346,7 @@ class Answer:
 class Feed(Protocol):
     """An open source."""
 
-    def answer(self, prompt: Prompt, now_s: float) -> Answer:
+    def answer(self, prompt: Prompt, now_s: float) -> Answer | Command:
         """The next answer to `prompt`; `now_s` is the run's counter [s].
 
         Raises:
@@ -338,7 +379,7 @@ class Source:
 
     name: str
     title: str
-    open: Callable[[str, Callable[[Prompt], Answer]], Feed]
+    open: Callable[[str, Callable[[Prompt], Answer | Command]], Feed]
     interactive: bool
     keeps_time: bool
     simulated: bool

@@ -70,7 +70,8 @@ def grubbs_statistic(values: NDArray[np.float64]) -> tuple[Number, NDArray[np.in
     residuals = np.abs(values - values.mean(axis=-1, keepdims=True))
     s = values.std(axis=-1, ddof=1)
     farthest = residuals.max(axis=-1)
-    g = np.divide(farthest, s, out=np.zeros_like(farthest), where=s > 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        g = np.where(s > 0.0, farthest / s, 0.0)
     return (g if g.ndim else float(g)), np.asarray(residuals.argmax(axis=-1))
 
 
@@ -123,5 +124,6 @@ def slope_statistic(
     slope = (x_centred * y_centred).sum(axis=-1) / spread
     left = np.square(y_centred - slope[..., None] * x_centred).sum(axis=-1)
     error = np.sqrt(left / dof / spread)
-    t = np.divide(slope, error, out=np.where(slope, np.inf, 0.0) * np.sign(slope), where=error > 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = np.where(error > 0.0, slope / error, np.where(slope == 0.0, 0.0, np.copysign(np.inf, slope)))
     return slope, t, dof

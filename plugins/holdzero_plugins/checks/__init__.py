@@ -1,0 +1,1 @@
+"""Built-in checks, one file each."""

@@ -1,0 +1,115 @@
+"""Check standard: a second known block, read against its certified value.
+
+It catches what repeats never show: a wrong master, a wrong unit, a sign turned round, a wrong gain.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from holdzero.hooks import (
+    CharacteristicView,
+    Check,
+    Finding,
+    Level,
+    Number,
+    RunView,
+    Settings,
+    SlotKind,
+    hookimpl,
+    mean,
+    shown,
+)
+
+UM_PER_UNIT_SLIP = 25.4  # millimetre for inch, exact
+
+
+class CheckStandardSettings(Settings):
+    """`[checks.check_standard]`: it has no keys; block and limit stand in `[check_standard]`."""
+
+
+def _expected_um(run: RunView) -> Number | None:
+    """What the comparator should show on the check standard [um]: its size less the reference's."""
+    block, reference = run.routine.check_standard, run.reference
+    if block is None or reference is None:
+        return None
+    return (block.size - reference.size) + (block.deviation.value - reference.deviation.value)
+
+
+def _looks_like(read: float, expected: float, limit: float, turn: float | None) -> str:
+    """Which faults would give this reading, in words."""
+    guesses = {
+        "the sign turned round": -read,
+        "inches taken for millimetres": read * UM_PER_UNIT_SLIP,
+        "millimetres taken for inches": read / UM_PER_UNIT_SLIP,
+        "a decimal slip": read * 10.0,
+        "a decimal slip the other way": read / 10.0,
+    }
+    if turn is not None:
+        guesses |= {"one turn of the dial missed": read + turn, "one turn of the dial too many": read - turn}
+    found = [words for words, mended in guesses.items() if abs(mended - expected) <= limit]
+    if not found and expected and 0.5 < read / expected < 2.0:  # noqa: PLR2004  a factor, not another thing
+        found = [f"a wrong gain (it shows {read / expected:.3f} of what it should), a wrong block, or dirt"]
+    return " or ".join(found) if found else "a wrong block or reference, or dirt under one of them"
+
+
+def _against_certificate(run: RunView) -> Iterable[Finding]:
+    block, expected = run.routine.check_standard, _expected_um(run)
+    readings = [r for r in run.of_kind(SlotKind.CHECK) if run.zeros(r.zero)]
+    if block is None or expected is None or not readings:
+        return
+    turn = run.comparator.turn if run.comparator else None
+    for number in sorted({r.zero for r in readings}):
+        read = mean([run.difference_um(r) for r in readings if r.zero == number])
+        off = read - expected
+        likely = _looks_like(float(np.mean(read)), float(np.mean(expected)), block.limit, turn)
+        data = {"read_um": float(np.mean(read)), "expected_um": float(np.mean(expected)), "limit_um": block.limit}
+        out = np.abs(off) > block.limit
+        yield Finding(
+            level=Level.STOP,
+            code="check_standard/limit",
+            text=f"The check standard reads {shown(read, 4)} um; its certificate says {shown(expected, 4)} um, "
+            f"within {block.limit:.3g} um. This looks like: {likely}.",
+            data=data,
+            holds=out,
+        )
+        yield Finding(
+            level=Level.NOTE,
+            code="check_standard/good",
+            text=f"The check standard reads {float(np.mean(off)):+.3g} um off its certificate (limit {block.limit:.3g} um).",
+            data=data,
+            holds=np.logical_not(out),
+        )
+
+
+def watch(settings: CheckStandardSettings, run: RunView) -> Iterable[Finding]:
+    """Stop at once, before a part is read with a wrong zero."""
+    del settings
+    return [f for f in _against_certificate(run) if f.level is Level.STOP]
+
+
+def judge(
+    settings: CheckStandardSettings, run: RunView, characteristics: Sequence[CharacteristicView]
+) -> Iterable[Finding]:
+    """The same at the end; and a check standard that nobody read."""
+    del settings, characteristics
+    yield from _against_certificate(run)
+    if not run.of_kind(SlotKind.CHECK):
+        text = "The routine names a check standard, and it was not read."
+        yield Finding(level=Level.CAUTION, code="check_standard/unread", text=text)
+
+
+@hookimpl
+def holdzero_checks() -> Sequence[Check]:
+    """The check standard."""
+    return [
+        Check(
+            name="check_standard",
+            title="second known block against its certificate",
+            settings=CheckStandardSettings,
+            watch=watch,
+            judge=judge,
+        )
+    ]

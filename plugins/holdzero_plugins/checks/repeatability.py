@@ -1,0 +1,260 @@
+"""Repeatability check: how much readings scatter, what that does to a value, and what looks odd.
+
+The scatter comes from the run's own repeats, or pooled from the routine. A zero is a reading too:
+its scatter counts once for all readings that share it and is not divided by their number.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import Literal
+
+import numpy as np
+from pydantic import Field
+
+from holdzero.hooks import (
+    CharacteristicView,
+    Check,
+    Estimate,
+    Finding,
+    Input,
+    Level,
+    Number,
+    Reading,
+    RunView,
+    Settings,
+    Size,
+    SlotKind,
+    Term,
+    grubbs_critical,
+    grubbs_statistic,
+    hookimpl,
+    pooled_standard_deviation,
+    shown,
+    slope_statistic,
+    stack,
+    student_quantile,
+)
+
+OUTLIER_SIGNIFICANCE = 0.05  # e-Handbook 1.3.5.17.1 works its example at this level
+TREND_SIGNIFICANCE = 0.01  # common practice, no source
+_LEAST_FOR_OUTLIER = 3
+_LEAST_FOR_TREND = 3.0
+_LEAST_FOR_STUCK = 4
+
+
+class Pooled(Settings):
+    """`pooled`: what is known of the scatter from before."""
+
+    standard: Size = Field(description="Standard deviation.")
+    dof: float = Field(ge=1.0, description="Its degrees of freedom.")
+    of: Literal["readings", "differences"] = Field(
+        description="`readings`: of a single reading; `differences`: of a reading less a zero of its own."
+    )
+
+
+class RepeatabilitySettings(Settings):
+    """`[checks.repeatability]`."""
+
+    limit: Size | None = Field(None, description="Largest standard deviation of a single reading that will do.")
+    pooled: Pooled | None = Field(None, description="Scatter known from before; used in place of the run's own.")
+    outlier_significance: float = Field(
+        OUTLIER_SIGNIFICANCE, gt=0.0, lt=0.5, description="Level of Grubbs' test for an outlier."
+    )
+
+
+def _groups(readings: Iterable[Reading]) -> list[list[Reading]]:
+    """Readings of the part that should be alike: one place, one force, one zero."""
+    groups: dict[tuple[object, ...], list[Reading]] = {}
+    for r in readings:
+        groups.setdefault((r.zero, r.slot.serial, r.slot.place, r.slot.force_N), []).append(r)
+    return list(groups.values())
+
+
+def _own_zeros(characteristic: CharacteristicView) -> bool:
+    """Whether every reading of a place has a zero of its own, so that differences are what repeats."""
+    zeros = {r.zero for r in characteristic.readings}
+    return len(zeros) > 1 and all(len(group) == 1 for group in _groups(characteristic.readings))
+
+
+def _differences_scatter(run: RunView, characteristic: CharacteristicView) -> tuple[Number, float]:
+    places: dict[object, list[Number]] = {}
+    for r in characteristic.readings:
+        places.setdefault((r.slot.place, r.slot.force_N), []).append(run.difference_um(r))
+    return pooled_standard_deviation(places.values())
+
+
+def _root_sum_square(numbers: Iterable[Number]) -> Number:
+    return np.sqrt(sum((np.square(number) for number in numbers), start=np.float64(0.0)))
+
+
+def _spread_factor(run: RunView, characteristic: CharacteristicView, *, differences: bool) -> Number:
+    """Standard uncertainty of the measured difference in units of s [1]."""
+    shared = characteristic.zero_weights()
+    single = _root_sum_square(characteristic.weights)
+    if differences:
+        # Readings that share a zero may share all of the scatter: the larger of both extremes.
+        return np.maximum(single, _root_sum_square(shared.values()))
+    zeros = [weight / math.sqrt(len(run.zeros(number))) for number, weight in shared.items()]
+    return _root_sum_square((*characteristic.weights, *zeros))
+
+
+def _resolution_floor(run: RunView, characteristic: CharacteristicView) -> Number:
+    """What rounding alone leaves [um]: the same for all repeats that show the same step.
+
+    Source: JCGM 100:2008, F.2.2.1 (half-width of half a step, rectangular).
+    """
+    places: dict[tuple[int, object], Number] = {}
+    for r, weight in zip(characteristic.readings, characteristic.weights, strict=True):
+        key = (r.zero, r.slot.place)
+        places[key] = places.get(key, 0.0) + weight
+    factor = _root_sum_square((*places.values(), *characteristic.zero_weights().values()))
+    return run.resolution_um / math.sqrt(12.0) * factor
+
+
+def scatter(settings: RepeatabilitySettings, run: RunView, characteristic: CharacteristicView) -> Iterable[Term]:
+    """The scatter of readings and zeros as a term of zero [um].
+
+    Source: JCGM 100:2008, 4.2.3, 4.2.4 (pooled), H.1.3.2; the larger of scatter and resolution
+    counts, not both (common practice, no source).
+    """
+    differences = _own_zeros(characteristic)
+    if settings.pooled is not None:
+        s: Number = settings.pooled.standard
+        dof = settings.pooled.dof
+        differences = settings.pooled.of == "differences"
+        origin = f"pooled in the routine, of {settings.pooled.of}"
+    else:
+        s, dof = _differences_scatter(run, characteristic) if differences else run.scatter_um()
+        origin = f"of {'differences' if differences else 'single readings'} in this run"
+    floor = _resolution_floor(run, characteristic)
+    standard = s * _spread_factor(run, characteristic, differences=differences)
+    count = len(characteristic.readings)
+    if np.all(standard >= floor) and dof > 0.0:
+        why = f"s = {shown(s)} um ({dof:g} degrees of freedom), {origin}; {count} readings, zeros counted once"
+        estimate = Estimate.of(0.0, float(standard), dof=dof)
+    else:
+        why = (
+            f"resolution of {run.resolution_um:g} um, the larger of the two; "
+            f"scatter alone (s = {shown(s)} um, {dof:g} degrees of freedom) would give {shown(standard)} um"
+        )
+        estimate = Estimate.of(0.0, float(floor))
+    name = f"repeatability, {characteristic.name}"
+    item = Input(name=name, estimate=estimate, unit="um", evaluation="A", why=why)
+    yield Term(name="repeatability", inputs=(item,), function=lambda r: r)
+
+
+def _outliers(settings: RepeatabilitySettings, run: RunView, *, live: bool) -> Iterable[Finding]:
+    for group in _groups(run.of_kind(SlotKind.READ)):
+        if len(group) < _LEAST_FOR_OUTLIER:
+            continue
+        values = stack([r.value_um for r in group])
+        g, index = grubbs_statistic(values)
+        critical = grubbs_critical(len(group), settings.outlier_significance)
+        farthest = group[int(np.atleast_1d(index)[0])]
+        rest = np.delete(values, int(np.atleast_1d(index)[0]), axis=-1)
+        gap = np.abs(rest - stack([farthest.value_um])).min(axis=-1)
+        place = farthest.slot.place
+        ask = "Dust, a bad seat, a slip? Wipe and read again." if live else "It was kept: nothing is dropped."
+        yield Finding(
+            level=Level.CAUTION,
+            code=f"repeatability/outlier/{place}",
+            text=f"{farthest.raw} at {place} lies far from its repeats (Grubbs {shown(g, 4)}, limit {critical:.4g}). {ask}",
+            data={"grubbs": float(np.mean(g)), "critical": critical, "entry": float(farthest.seq)},
+            # One step of the dial is no outlier, however alike the others are.
+            holds=np.logical_and(g > critical, gap > 1.5 * run.resolution_um),
+        )
+
+
+def _over_limit(settings: RepeatabilitySettings, run: RunView, *, live: bool) -> Iterable[Finding]:
+    s, dof = run.scatter_um()
+    if settings.limit is None or dof == 0.0:
+        return
+    ask = " Is everything clean, clamped and at rest?" if live else ""
+    yield Finding(
+        level=Level.CAUTION if live else Level.STOP,
+        code="repeatability/limit",
+        text=f"Readings scatter by s = {shown(s)} um; the routine allows {settings.limit:.2g} um.{ask}",
+        data={"s_um": float(np.mean(s)), "limit_um": settings.limit},
+        holds=s > settings.limit,
+    )
+
+
+def _stuck(run: RunView) -> Iterable[Finding]:
+    """Everything that was read shows the same step of the dial: part, reference and returns alike."""
+    readings = run.of_kind(SlotKind.ZERO, SlotKind.READ, SlotKind.RETURN)
+    places = {r.slot.place for r in readings if r.kind is SlotKind.READ}
+    if len(readings) < _LEAST_FOR_STUCK or not places or run.resolution_um == 0.0:
+        return
+    steps = np.rint(stack([r.value_um for r in readings]) / run.resolution_um)
+    yield Finding(
+        level=Level.CAUTION,
+        code="repeatability/stuck",
+        text=f"All {len(readings)} readings show the same. Does the tip move, and does it touch the part?",
+        holds=np.ptp(steps, axis=-1) == 0.0,
+    )
+
+
+def _trend(run: RunView) -> Iterable[Finding]:
+    readings = run.of_kind(SlotKind.READ)
+    groups = [group for group in _groups(readings) if len(group) > 1]
+    numbered = [(index, r) for index, group in enumerate(groups) for r in group]
+    if not numbered:
+        return
+    order = stack([float(r.seq) for _, r in numbered])
+    values = stack([r.value_um for _, r in numbered])
+    slope, t, dof = slope_statistic(order, values, [index for index, _ in numbered])
+    if dof < _LEAST_FOR_TREND:
+        return
+    limit = student_quantile(1.0 - TREND_SIGNIFICANCE / 2.0, dof)
+    creep = np.abs(slope) * (float(order.max()) - float(order.min()))
+    yield Finding(
+        level=Level.CAUTION,
+        code="repeatability/trend",
+        text=f"The repeats creep by {shown(creep)} um over the readings: heat, a film that gives, or a clamp that settles?",
+        data={"creep_um": float(np.mean(creep)), "t": float(np.mean(np.clip(t, -1e9, 1e9)))},
+        holds=np.logical_and(np.abs(t) > limit, creep > run.resolution_um),
+    )
+
+
+def watch(settings: RepeatabilitySettings, run: RunView) -> Iterable[Finding]:
+    """Ask while the part is still under the tip."""
+    yield from _outliers(settings, run, live=True)
+    yield from _over_limit(settings, run, live=True)
+
+
+def judge(
+    settings: RepeatabilitySettings, run: RunView, characteristics: Sequence[CharacteristicView]
+) -> Iterable[Finding]:
+    """Scatter against its limit, outliers, a stuck indicator, a trend; and the scatter itself as a note."""
+    s, dof = run.scatter_um()
+    if dof > 0.0:
+        yield Finding(
+            level=Level.NOTE,
+            code="repeatability/scatter",
+            text=f"Single readings scatter by s = {shown(s)} um ({dof:g} degrees of freedom).",
+            data={"s_um": float(np.mean(s)), "degrees_of_freedom": dof},
+        )
+    if dof == 0.0 and settings.pooled is None and not any(_own_zeros(c) for c in characteristics):
+        text = "Nothing was read twice: the scatter is not known, and only the resolution stands in for it."
+        yield Finding(level=Level.CAUTION, code="repeatability/unknown", text=text)
+    yield from _over_limit(settings, run, live=False)
+    yield from _outliers(settings, run, live=False)
+    yield from _stuck(run)
+    yield from _trend(run)
+
+
+@hookimpl
+def holdzero_checks() -> Sequence[Check]:
+    """The repeatability check."""
+    return [
+        Check(
+            name="repeatability",
+            title="scatter of readings and zeros, outliers, trend",
+            settings=RepeatabilitySettings,
+            watch=watch,
+            terms=scatter,
+            judge=judge,
+        )
+    ]

@@ -1,0 +1,267 @@
+"""Thermal check: the size at the bench's temperatures becomes the size at 20 °C (ISO 1).
+
+Temperatures come from temperature steps where the routine has them, else from its settings;
+expansion coefficients from the settings, else from the table of materials.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+
+import numpy as np
+from pydantic import Field
+
+from holdzero.hooks import (
+    CharacteristicView,
+    Check,
+    Estimate,
+    ExpansionEstimate,
+    Finding,
+    Input,
+    Level,
+    Number,
+    RunView,
+    Settings,
+    Temperature,
+    TemperatureDifference,
+    TemperatureDifferenceEstimate,
+    TemperatureEstimate,
+    TemperatureTaken,
+    Term,
+    hookimpl,
+    mean,
+    pooled_standard_deviation,
+    reference_deviation,
+    shown,
+)
+
+REFERENCE_TEMPERATURE_DEGC = 20.0  # ISO 1:2022, standard reference temperature
+
+
+class ThermalSettings(Settings):
+    """`[checks.thermal]`."""
+
+    part_temperature: TemperatureEstimate | None = Field(None, description="Of the part, where no step measures it.")
+    reference_temperature: TemperatureEstimate | None = Field(
+        None, description="Of the reference, where no step measures it."
+    )
+    difference: TemperatureDifferenceEstimate | None = Field(
+        None, description="Part less reference, where one of the two temperatures is not known by itself."
+    )
+    part_expansion: ExpansionEstimate | None = Field(None, description="Of the part, in place of the table's.")
+    reference_expansion: ExpansionEstimate | None = Field(None, description="Of the reference, in place of the table's.")
+    expansion_difference: ExpansionEstimate | None = Field(
+        None, description="Part less reference, where it is better known than the two."
+    )
+    lowest: Temperature | None = Field(None, description="No temperature may be lower.")
+    highest: Temperature | None = Field(None, description="No temperature may be higher.")
+    largest_difference: TemperatureDifference | None = Field(
+        None, description="Part and reference may not differ by more."
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Material:
+    """A row of the table of materials; expansion and half-width in 1/K."""
+
+    expansion_per_K: float  # noqa: N815  the unit's own capital
+    halfwidth_per_K: float  # noqa: N815  the unit's own capital
+    source: str
+
+
+@cache
+def materials() -> Mapping[str, Material]:
+    """The table of materials, by name."""
+    text = resources.files("holdzero_plugins.checks").joinpath("data/materials.toml").read_text("utf-8")
+    return {
+        name: Material(row["expansion"] * 1e-6, row["halfwidth"] * 1e-6, row["source"])
+        for name, row in tomllib.loads(text).items()
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """Inputs by name, and what follows from them: a number from the numbers of the inputs."""
+
+    inputs: tuple[Input, ...]
+    number: Callable[[Mapping[str, Number]], Number]
+
+
+def _from_settings(name: str, estimate: Estimate, unit: str) -> _Known:
+    item = Input(name=name, estimate=estimate, unit=unit, evaluation="B", why=estimate.why or "stated in the routine")
+    return _Known((item,), lambda at: at[name])
+
+
+def _measured(run: RunView, of: str) -> _Known | None:
+    """A temperature from its steps: mean of the readings, less the error of the thermometer."""
+    taken = [t for t in run.temperatures if t.slot.of == of]
+    if not taken:
+        return None
+    values = [t.value_degC for t in taken]
+    s, dof = pooled_standard_deviation([values])
+    standard = float(np.mean(s)) / len(values) ** 0.5
+    why = f"mean of {len(values)} temperature steps"
+    estimate = Estimate.of(mean(values), standard, dof=dof) if dof else Estimate.exact(mean(values))  # type: ignore[arg-type]
+    name = f"temperature of the {of}"
+    read = Input(name=name, estimate=estimate, unit="degC", evaluation="A", why=why)
+    if run.thermometer is None:
+        return _Known((read,), lambda at: at[name])
+    error = Input(
+        name="error of the thermometer",
+        estimate=run.thermometer.error,
+        unit="K",
+        evaluation="B",
+        why=run.thermometer.error.why or f"thermometer {run.thermometer.id or run.thermometer.name}".strip(),
+    )
+    return _Known((read, error), lambda at: at[name] - at[error.name])
+
+
+def _temperatures(settings: ThermalSettings, run: RunView) -> tuple[_Known, _Known] | None:
+    """Part's temperature less 20 °C [K], and part less reference [K]; None where they can't be known."""
+    part = _measured(run, "part") or (
+        _from_settings("temperature of the part", settings.part_temperature, "degC")
+        if settings.part_temperature
+        else None
+    )
+    reference = _measured(run, "reference") or (
+        _from_settings("temperature of the reference", settings.reference_temperature, "degC")
+        if settings.reference_temperature
+        else None
+    )
+    difference = (
+        _from_settings("temperature, part less reference", settings.difference, "K") if settings.difference else None
+    )
+    if part is not None and reference is not None:
+        at_part, at_reference = part.number, reference.number
+        both = (*part.inputs, *(item for item in reference.inputs if item not in part.inputs))
+        return _above_20(part), _Known(both, lambda at: at_part(at) - at_reference(at))
+    if difference is None:
+        return None
+    if part is not None:
+        return _above_20(part), difference
+    if reference is not None:
+        at_reference, at_difference = reference.number, difference.number
+        inputs = (*reference.inputs, *difference.inputs)
+        return _above_20(_Known(inputs, lambda at: at_reference(at) + at_difference(at))), difference
+    return None
+
+
+def _above_20(known: _Known) -> _Known:
+    number = known.number
+    return _Known(known.inputs, lambda at: number(at) - REFERENCE_TEMPERATURE_DEGC)
+
+
+def _expansion(name: str, stated: Estimate | None, material: str) -> _Known | None:
+    if stated is not None:
+        return _from_settings(name, stated, "1/K")
+    row = materials().get(material)
+    if row is None:
+        return None
+    estimate = Estimate.within(row.expansion_per_K, row.halfwidth_per_K)
+    item = Input(name=name, estimate=estimate, unit="1/K", evaluation="B", why=f"{material}: {row.source}")
+    return _Known((item,), lambda at: at[name])
+
+
+def _expansions(settings: ThermalSettings, run: RunView) -> tuple[_Known, _Known] | None:
+    """Reference's expansion [1/K], and part less reference [1/K]; None where they can't be known."""
+    material = run.reference.material if run.reference else ""
+    reference = _expansion("expansion of the reference", settings.reference_expansion, material)
+    if reference is None:
+        return None
+    if settings.expansion_difference is not None:
+        return reference, _from_settings("expansion, part less reference", settings.expansion_difference, "1/K")
+    part = _expansion("expansion of the part", settings.part_expansion, run.routine.part.material)
+    if part is None:
+        return None
+    at_part, at_reference = part.number, reference.number
+    return reference, _Known((*part.inputs, *reference.inputs), lambda at: at_part(at) - at_reference(at))
+
+
+def correction(settings: ThermalSettings, run: RunView, characteristic: CharacteristicView) -> Iterable[Term]:
+    """Correction of a size to 20 °C [um]; a variation or a step within one part needs none.
+
+    Source: JCGM 100:2008, H.1, eq. (H.3): −l_S(δα·θ + α_S·δθ).
+    """
+    temperatures, expansions = _temperatures(settings, run), _expansions(settings, run)
+    if not characteristic.common_weight or run.reference is None or temperatures is None or expansions is None:
+        return
+    (theta, delta_theta), (alpha, delta_alpha) = temperatures, expansions
+    deviation, size = reference_deviation(run.reference), run.reference.size
+    inputs = dict.fromkeys((deviation, *theta.inputs, *delta_theta.inputs, *alpha.inputs, *delta_alpha.inputs))
+    names = tuple(item.name for item in inputs)
+
+    def function(*numbers: Number) -> Number:
+        at = dict(zip(names, numbers, strict=True))
+        length = size + at[deviation.name]
+        # JCGM 100:2008, H.1.2, eq. (H.3)
+        return -length * (delta_alpha.number(at) * theta.number(at) + alpha.number(at) * delta_theta.number(at))
+
+    yield Term(name="correction to 20 degC", inputs=tuple(inputs), function=function)
+
+
+def _limits(settings: ThermalSettings, taken: Sequence[TemperatureTaken]) -> Iterable[Finding]:
+    for item in taken:
+        low = settings.lowest is not None and item.value_degC < settings.lowest
+        high = settings.highest is not None and item.value_degC > settings.highest
+        if np.any(low) or np.any(high):
+            limit, side = (settings.lowest, "below") if np.any(low) else (settings.highest, "above")
+            yield Finding(
+                level=Level.STOP,
+                code=f"thermal/{side}",
+                text=f"The {item.slot.of} has {shown(item.value_degC, 4)} degC, {side} the limit of {limit:.4g} degC.",
+            )
+
+
+def watch(settings: ThermalSettings, run: RunView) -> Iterable[Finding]:
+    """Tell at once when a temperature is outside the routine's limits."""
+    return _limits(settings, run.temperatures)
+
+
+def judge(settings: ThermalSettings, run: RunView, characteristics: Sequence[CharacteristicView]) -> Iterable[Finding]:
+    """Limits of the environment; and a size whose temperatures or expansions nobody knows is undecided."""
+    yield from _limits(settings, run.temperatures)
+    temperatures = _temperatures(settings, run)
+    if temperatures is not None and settings.largest_difference is not None:
+        known = temperatures[1]
+        difference = known.number({item.name: item.estimate.value for item in known.inputs})
+        yield Finding(
+            level=Level.STOP,
+            code="thermal/difference",
+            text=f"Part and reference differ by {shown(difference)} K; at most {settings.largest_difference:.2g} K is "
+            "allowed. Let them soak longer.",
+            holds=np.abs(difference) > settings.largest_difference,
+        )
+    if not any(c.common_weight for c in characteristics):
+        return
+    if temperatures is None:
+        text = (
+            "The temperatures are not known: measure part and reference, or state part_temperature and difference in "
+            "[checks.thermal]."
+        )
+        yield Finding(level=Level.STOP, code="thermal/temperature", text=text)
+    if _expansions(settings, run) is None:
+        names = f"part {run.routine.part.material or 'not stated'}, reference "
+        names += run.reference.material or "not stated" if run.reference else "not chosen"
+        text = f"The expansion is not known ({names}): use a material of the table ({', '.join(materials())}), or state it."
+        yield Finding(level=Level.STOP, code="thermal/expansion", text=text)
+
+
+@hookimpl
+def holdzero_checks() -> Sequence[Check]:
+    """The thermal check."""
+    return [
+        Check(
+            name="thermal",
+            title="correction to 20 degC, and limits of temperature",
+            settings=ThermalSettings,
+            watch=watch,
+            terms=correction,
+            judge=judge,
+        )
+    ]
+
+

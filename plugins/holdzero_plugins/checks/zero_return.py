@@ -1,0 +1,153 @@
+"""Zero return check: what the reference reads when the tip comes back to it.
+
+The bracket itself, zero before and return after within a limit, is a rule of the engine. This
+check carries what the return tells: a drift is taken out where it is larger than its own
+uncertainty, and is carried as uncertainty where it is not.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from holdzero.hooks import (
+    CharacteristicView,
+    Check,
+    Estimate,
+    Finding,
+    Input,
+    Level,
+    Number,
+    Reading,
+    RunView,
+    Settings,
+    SlotKind,
+    Term,
+    hookimpl,
+    mean,
+    shown,
+    student_quantile,
+)
+
+_COVERAGE = 0.9545  # k = 2 for a normal closure (JCGM 100:2008, G.1.3)
+
+
+class ZeroReturnSettings(Settings):
+    """`[checks.zero_return]`: it has no keys; the limit stands in `[bracket]`."""
+
+
+def _moment(readings: Sequence[Reading], *, by_order: bool) -> float:
+    """When a visit was made: seconds of the run, or place in the order where no times are known."""
+    return sum(float(r.seq) if by_order else r.time_s for r in readings) / len(readings)
+
+
+def _standard_of_closure(run: RunView, zeros: int, returns: int) -> tuple[float, float]:
+    """Standard uncertainty of a closure [um] and its degrees of freedom [1].
+
+    Source: JCGM 100:2008, 5.1.2 on a difference of two means; F.2.2.1 for the resolution.
+    """
+    s, dof = run.scatter_um()
+    scatter = float(np.mean(s)) * math.sqrt(1.0 / zeros + 1.0 / returns)
+    floor = run.resolution_um / math.sqrt(12.0) * math.sqrt(2.0)
+    return (scatter, dof) if dof and scatter >= floor else (floor, math.inf)
+
+
+def drift(settings: ZeroReturnSettings, run: RunView, characteristic: CharacteristicView) -> Iterable[Term]:
+    """Drift of the zero, linear in time between the visits to the reference [um].
+
+    Source: linear interpolation between visits, as the drift model of the NIST/SEMATECH e-Handbook,
+    2.3.3.1.2; when to correct: common practice, no source.
+    """
+    del settings
+    for number in characteristic.zero_weights():
+        visits = run.returns(number)
+        zeros = run.zeros(number)
+        if visits:
+            yield from _drift_of(run, characteristic, number, zeros, visits)
+
+
+def _drift_of(
+    run: RunView,
+    characteristic: CharacteristicView,
+    number: int,
+    zeros: Sequence[Reading],
+    visits: Sequence[Sequence[Reading]],
+) -> Iterable[Term]:
+    by_order = _moment(visits[-1], by_order=False) <= _moment(zeros, by_order=False)
+    nodes = [_moment(group, by_order=by_order) for group in (zeros, *visits)]
+    under = [(r, w) for r, w in zip(characteristic.readings, characteristic.weights, strict=True) if r.zero == number]
+    for index, visit in enumerate(visits, 1):
+        shape = [1.0 if node == index else 0.0 for node in range(len(nodes))]
+        share = sum(
+            (weight * float(np.interp(_moment([r], by_order=by_order), nodes, shape)) for r, weight in under),
+            start=0.0,
+        )
+        closure = float(np.mean(mean([r.value_um for r in visit]) - run.zero_um(number)))
+        yield _term(run, f"{number}.{index}", closure, share, len(zeros), len(visit))
+
+
+def _term(
+    run: RunView, visit: str, closure: float, share: Number, zeros: int, returns: int
+) -> Term:
+    standard, dof = _standard_of_closure(run, zeros, returns)
+    limit = standard * student_quantile(0.5 + _COVERAGE / 2.0, dof)
+    if abs(closure) > limit:
+        estimate = Estimate.of(closure, standard, dof=dof)
+        why = f"the zero drifted by {closure:+.3g} um, more than its uncertainty of {shown(limit)} um: taken out by time"
+    else:
+        estimate = Estimate.within(0.0, abs(closure))
+        why = f"the zero closed to {closure:+.3g} um, within its uncertainty of {shown(limit)} um: carried, not taken out"
+    item = Input(name=f"drift of zero {visit}", estimate=estimate, unit="um", evaluation="B", why=why)
+    return Term(name=f"drift of zero {visit}", inputs=(item,), function=lambda c: -share * c)
+
+
+def watch(settings: ZeroReturnSettings, run: RunView) -> Iterable[Finding]:
+    """Tell at once when a return is out of limit, while the reference is still under the tip."""
+    del settings
+    last = run.readings[-1] if run.readings else None
+    if last is None or last.kind is not SlotKind.RETURN or not run.zeros(last.zero):
+        return
+    closure, limit = run.difference_um(last), run.bracket_limit_um
+    yield Finding(
+        level=Level.STOP,
+        code=f"zero_return/limit/{last.seq}",
+        text=f"The reference reads {shown(closure, 3)} um off its zero; at most {limit:.3g} um is allowed. "
+        "Dirt, a bumped stand, warmth? Strike this reading out, wipe and read again; or go on, and what was read "
+        "since the last good zero is undecided.",
+        data={"closure_um": float(np.mean(closure)), "limit_um": limit},
+        holds=np.abs(closure) > limit * (1.0 + 1e-9),
+    )
+
+
+def judge(
+    settings: ZeroReturnSettings, run: RunView, characteristics: Sequence[CharacteristicView]
+) -> Iterable[Finding]:
+    """How each zero closed, as a note."""
+    del settings
+    for number in sorted({number for c in characteristics for number in c.zero_weights()}):
+        for visit in run.returns(number):
+            closure = mean([r.value_um for r in visit]) - run.zero_um(number)
+            yield Finding(
+                level=Level.NOTE,
+                code="zero_return/closure",
+                text=f"Zero {number} closed to {float(np.mean(closure)):+.3g} um "
+                f"(limit {run.bracket_limit_um:.3g} um).",
+                data={"closure_um": float(np.mean(closure)), "limit_um": run.bracket_limit_um},
+            )
+
+
+@hookimpl
+def holdzero_checks() -> Sequence[Check]:
+    """The zero return check."""
+    return [
+        Check(
+            name="zero_return",
+            title="closure of the zero, and its drift",
+            settings=ZeroReturnSettings,
+            watch=watch,
+            terms=drift,
+            judge=judge,
+        )
+    ]

@@ -1,0 +1,90 @@
+"""CSV writer: one table of results and one of readings, safe to open in a spreadsheet."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from holdzero.hooks import Writer, hookimpl
+
+_RESULTS = (
+    "value_um",
+    "expanded_uncertainty_um",
+    "coverage_factor",
+    "standard_uncertainty_um",
+    "degrees_of_freedom",
+    "lower_um",
+    "upper_um",
+    "guard_band_um",
+    "conformance_probability",
+)
+_RISKY = ("=", "+", "-", "@", "\t", "\r", "\n")
+
+
+def cell(item: object) -> str:
+    """A cell's text. Numbers stand as they are; a text that a spreadsheet would run gets a quote before it."""
+    if item is None:
+        return ""
+    if isinstance(item, bool | int | float):
+        return repr(item)
+    text = str(item)
+    return f"'{text}" if text.startswith(_RISKY) else text
+
+
+def _table(head: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(head)
+    writer.writerows([cell(item) for item in row] for row in rows)
+    return out.getvalue().encode("utf-8-sig")
+
+
+def _results(record: Mapping[str, Any]) -> bytes:
+    head = ("part", "revision", "serial", "operator", "simulated", "characteristic", "verdict", *_RESULTS, "rule", "digest")
+    shared = (
+        record["routine"]["part"],
+        record["routine"]["revision"],
+        record["run"]["serial"],
+        record["run"]["operator"],
+        record["simulated"],
+    )
+    rows = [
+        (*shared, name, r["verdict"], *(r[key] for key in _RESULTS), r["rule"], record["digest"])
+        for name, r in record["results"].items()
+    ]
+    return _table(head, rows)
+
+
+def _readings(record: Mapping[str, Any]) -> bytes:
+    struck = {e["target"]: e["reason"] for e in record["events"] if e["event"] == "answer_struck"}
+    head = ("entry", "time_s", "wall", "kind", "slot", "raw", "value", "unit", "struck")
+    kinds = {"reading_taken": ("value_um", "um"), "temperature_read": ("value_degC", "degC")}
+    rows = [
+        (
+            e["seq"],
+            e["time_s"],
+            e["wall"],
+            e["event"],
+            e["slot"],
+            e["raw"],
+            e[kinds[e["event"]][0]],
+            kinds[e["event"]][1],
+            struck.get(e["seq"]),
+        )
+        for e in record["events"]
+        if e["event"] in kinds
+    ]
+    return _table(head, rows)
+
+
+def write(record: Mapping[str, Any]) -> Mapping[str, bytes]:
+    """The two tables of a record."""
+    return {".results.csv": _results(record), ".readings.csv": _readings(record)}
+
+
+@hookimpl
+def holdzero_writers() -> Sequence[Writer]:
+    """The CSV writer."""
+    return [Writer(name="csv", title="tables of results and readings", write=write)]

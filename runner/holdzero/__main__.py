@@ -1,0 +1,5 @@
+"""`python -m holdzero`."""
+
+from holdzero.cli import main
+
+main()

@@ -1,0 +1,154 @@
+"""Binding a routine to the checks that it names, and calling them so that none can do harm.
+
+A check that is missing, refused, raises or returns nonsense becomes a finding that stops the
+result, never a pass and never a lost reading.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from pydantic import ValidationError
+
+from holdzero.catalogue import Catalogue, Plugin
+from holdzero.errors import Fault
+from holdzero.hooks import CharacteristicView, Check, Finding, Level, RunView, Settings, Term
+from holdzero.routine.load import faults_of
+from holdzero.routine.resolve import Origins
+from holdzero.routine.schema import Routine
+
+__all__ = ["BoundCheck", "Checks", "Failure", "bind", "implied_checks"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoundCheck:
+    """A check with its settings for one routine."""
+
+    plugin: Plugin
+    check: Check
+    settings: Settings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Failure:
+    """A check that failed: which plugin, while doing what, and how."""
+
+    plugin: str
+    during: str
+    message: str
+
+    @property
+    def finding(self) -> Finding:
+        """The failure as a finding that stops the result."""
+        text = f"The check {self.plugin} failed in {self.during}: {self.message}. The result can't stand without it."
+        return Finding(level=Level.STOP, code=f"{self.plugin}/failed", text=text)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Checks:
+    """All checks of a routine: those that are bound, and those that are missing."""
+
+    bound: tuple[BoundCheck, ...] = ()
+    missing: tuple[Failure, ...] = ()
+
+    def watch(self, view: RunView) -> tuple[list[Finding], list[Failure]]:
+        """Findings for the inspector now, and failures."""
+        findings: list[Finding] = []
+        failures: list[Failure] = []
+        for item in self.bound:
+            if item.check.watch is not None:
+                made, failed = _called(item, "watch", Finding, item.check.watch, (item.settings, view))
+                findings.extend(made)
+                failures.extend(failed)
+        return findings, failures
+
+    def terms(self, view: RunView, characteristic: CharacteristicView) -> tuple[list[tuple[str, Term]], list[Failure]]:
+        """Terms of a characteristic with the name of the check that adds each, and failures."""
+        terms: list[tuple[str, Term]] = []
+        failures: list[Failure] = []
+        for item in self.bound:
+            if item.check.terms is not None:
+                arguments = (item.settings, view, characteristic)
+                made, failed = _called(item, "terms", Term, item.check.terms, arguments)
+                terms.extend((item.check.name, term) for term in made)
+                failures.extend(failed)
+        return terms, failures
+
+    def judge(self, view: RunView, characteristics: Sequence[CharacteristicView]) -> tuple[list[Finding], list[Failure]]:
+        """Findings at the end, and failures."""
+        findings: list[Finding] = []
+        failures: list[Failure] = []
+        for item in self.bound:
+            if item.check.judge is not None:
+                arguments = (item.settings, view, tuple(characteristics))
+                made, failed = _called(item, "judge", Finding, item.check.judge, arguments)
+                findings.extend(made)
+                failures.extend(failed)
+        return findings, failures
+
+
+def _called(
+    item: BoundCheck, during: str, kind: type[Any], function: Callable[..., Iterable[Any]], arguments: tuple[Any, ...]
+) -> tuple[list[Any], list[Failure]]:
+    try:
+        made = list(function(*arguments))
+        strays = [entry for entry in made if not isinstance(entry, kind)]
+        if strays:
+            raise TypeError(f"it returned {type(strays[0]).__name__}, not {kind.__name__}")  # noqa: TRY301
+        if kind is Finding:
+            made = [replace(entry, level=Level(entry.level)) for entry in made]
+    except Exception as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
+        message = f"{type(error).__name__}: {error}"
+        return [], [Failure(plugin=item.check.name, during=during, message=message)]
+    return made, []
+
+
+def implied_checks(routine: Routine) -> tuple[str, ...]:
+    """Checks that run whether or not a table of the routine names them."""
+    always = ("repeatability", "zero_return")
+    return (*always, "check_standard") if routine.check_standard is not None else always
+
+
+def bind(
+    routine: Routine, document: Mapping[str, Any], catalogue: Catalogue, origins: Origins | None = None
+) -> tuple[Checks, tuple[Fault, ...]]:
+    """The checks of a routine, with their settings read.
+
+    Args:
+        routine: typed.
+        document: the same routine as plain data.
+        catalogue: what is loaded.
+        origins: where the routine's keys were written; None where it comes from a record.
+
+    Returns:
+        The checks, and faults in their settings. A check that is not loaded is no fault of the
+        routine: it is among the missing, and the result will be undecided.
+    """
+    tables = {name: routine.checks.get(name, {}) for name in (*routine.checks, *implied_checks(routine))}
+    bound: list[BoundCheck] = []
+    missing: list[Failure] = []
+    faults: list[Fault] = []
+    for name, table in tables.items():
+        if name not in catalogue.checks:
+            missing.append(Failure(plugin=name, during="loading", message=_why_missing(name, catalogue)))
+            continue
+        plugin, check = catalogue.checks[name]
+        try:
+            bound.append(BoundCheck(plugin=plugin, check=check, settings=check.settings.model_validate(table)))
+        except ValidationError as error:
+            if origins is None:
+                missing.append(Failure(plugin=name, during="reading its settings", message=str(error)))
+            else:
+                faults.extend(faults_of(error, table, origins, check.settings, ("checks", name)))
+    return Checks(bound=tuple(bound), missing=tuple(missing)), tuple(faults)
+
+
+def _why_missing(name: str, catalogue: Catalogue) -> str:
+    for refusal in catalogue.refusals:
+        if refusal.name == name:
+            return f"its plugin was refused: {refusal.reason}"
+    if not catalogue.has_built_ins:
+        return "no built-in plugins are installed: reinstall holdzero"
+    return "no plugin of this name is installed; the checks are " + ", ".join(catalogue.checks)

@@ -1,0 +1,204 @@
+"""The command line: thin commands. Only the option parser is imported here; the rest when it is needed."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import Annotated, NoReturn
+
+import typer
+
+from holdzero import __version__
+
+__all__ = ["app", "main"]
+
+app = typer.Typer(
+    name="holdzero",
+    help="Measure a part at a bench comparator and defend the number.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+register_app = typer.Typer(help="The shop's references, comparators, thermometers and inspectors.", no_args_is_help=True)
+app.add_typer(register_app, name="register")
+
+EXIT_INVALID = 2
+EXIT_INTERRUPTED = 4
+
+SourceOption = Annotated[
+    str, typer.Option("--source", help="keyboard, readings:FILE, or another source that a plugin adds.")
+]
+OutOption = Annotated[Path | None, typer.Option("--out", help="Folder for journal, records and reports.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print the record, and nothing else, on standard output.")]
+ShopOption = Annotated[Path, typer.Option("--shop", help="The register of the shop.")]
+OverruleOption = Annotated[
+    str | None, typer.Option("--overrule", help="Reason to use a device that is overdue or unfit; goes on record.")
+]
+
+
+def _version(wanted: bool) -> None:  # noqa: FBT001  typer calls it so
+    if wanted:
+        typer.echo(f"holdzero {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    *,
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version and end.")
+    ] = False,
+) -> None:
+    del version
+
+
+@app.command()
+def run(
+    routine: Annotated[Path, typer.Argument(help="The routine, a TOML file.")],
+    *,
+    source: SourceOption = "keyboard",
+    operator: Annotated[str | None, typer.Option("--operator", help="Who measures.")] = None,
+    serial: Annotated[list[str] | None, typer.Option("--serial", help="Of the part; repeat it for a batch.")] = None,
+    member: Annotated[str | None, typer.Option("--member", help="Member of the routine's part family.")] = None,
+    reference: Annotated[str | None, typer.Option("--reference", help="Identifier in the register.")] = None,
+    comparator: Annotated[str | None, typer.Option("--comparator", help="Identifier in the register.")] = None,
+    thermometer: Annotated[str | None, typer.Option("--thermometer", help="Identifier in the register.")] = None,
+    overrule: OverruleOption = None,
+    shop: ShopOption = Path("shop.toml"),
+    out: OutOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Follow a routine at the comparator, to a record with a verdict.
+
+    Exit code: 0 pass, 1 fail, 3 undecided, 2 invalid input, 4 interrupted (can be resumed).
+    """
+    from holdzero.cli.conduct import Options, run_routine
+
+    chosen = {"reference": reference, "comparator": comparator, "thermometer": thermometer}
+    options = Options(
+        source=source,
+        out=out if out is not None else Path("records"),
+        json=json,
+        shop=shop,
+        overrule=overrule,
+        choices={role: name for role, name in chosen.items() if name is not None},
+    )
+    raise typer.Exit(run_routine(routine, options, operator=operator, serials=tuple(serial or ()), member=member))
+
+
+@app.command()
+def resume(
+    journal: Annotated[Path, typer.Argument(help="The journal of the run.")],
+    *,
+    source: SourceOption = "keyboard",
+    routine: Annotated[
+        Path | None, typer.Option("--routine", help="Go on only if the journal is of this routine.")
+    ] = None,
+    overrule: OverruleOption = None,
+    shop: ShopOption = Path("shop.toml"),
+    out: OutOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Go on with a run that was interrupted. Exit codes as for run."""
+    from holdzero.cli.conduct import Options, resume_run
+
+    options = Options(
+        source=source,
+        out=out if out is not None else journal.parent,
+        json=json,
+        shop=shop,
+        overrule=overrule,
+        choices={},
+    )
+    raise typer.Exit(resume_run(journal, options, routine=routine))
+
+
+@app.command()
+def verify(records: Annotated[list[Path], typer.Argument(help="Records, or folders of records.")]) -> None:
+    """Recompute records from their events and compare every number. 0: identical; 1: differs or tampered."""
+    from holdzero.cli.inspect import verify_records
+
+    raise typer.Exit(verify_records(records))
+
+
+@app.command()
+def validate(
+    routines: Annotated[list[Path], typer.Argument(help="Routines, or folders of routines.")],
+    *,
+    shop: ShopOption = Path("shop.toml"),
+) -> None:
+    """Check routines before anybody measures with them. 0: valid; 2: not."""
+    from holdzero.cli.inspect import validate_routines
+
+    raise typer.Exit(validate_routines(routines, shop))
+
+
+@app.command()
+def plugins(*, trace: Annotated[bool, typer.Option("--trace", help="Show tracebacks of refused plugins.")] = False) -> None:
+    """List what is loaded, from where and which version; and what was refused, and why."""
+    from holdzero.cli.inspect import list_plugins
+
+    raise typer.Exit(list_plugins(trace=trace))
+
+
+@register_app.command("add")
+def register_add(
+    kind: Annotated[str, typer.Argument(help="reference, comparator, thermometer or inspector.")],
+    identifier: Annotated[str, typer.Argument(help="Its identifier, as marked on it.")],
+    keys: Annotated[list[str], typer.Argument(help='KEY=VALUE, the value as in TOML, e.g. size="12 mm".')],
+    *,
+    shop: ShopOption = Path("shop.toml"),
+) -> None:
+    """Add an entry, or replace it."""
+    from holdzero.cli.shop import add
+
+    raise typer.Exit(add(shop, kind, identifier, keys))
+
+
+@register_app.command("list")
+def register_list(*, shop: ShopOption = Path("shop.toml")) -> None:
+    """List all entries with their due dates."""
+    from holdzero.cli.shop import list_entries
+
+    raise typer.Exit(list_entries(shop))
+
+
+@register_app.command("show")
+def register_show(
+    identifier: Annotated[str, typer.Argument(help="Identifier of the entry.")],
+    *,
+    shop: ShopOption = Path("shop.toml"),
+) -> None:
+    """Show all that is known of an entry."""
+    from holdzero.cli.shop import show
+
+    raise typer.Exit(show(shop, identifier))
+
+
+def main() -> NoReturn:
+    """Start the tool. No traceback reaches a person, unless HOLDZERO_TRACE is set."""
+    from holdzero.errors import HoldzeroError
+
+    try:
+        app()
+    except HoldzeroError as error:
+        typer.echo(f"holdzero: {error}", err=True)
+        sys.exit(EXIT_INVALID)
+    except KeyboardInterrupt:
+        typer.echo("\nholdzero: interrupted", err=True)
+        sys.exit(EXIT_INTERRUPTED)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(EXIT_INVALID)
+    except Exception as error:
+        if os.environ.get("HOLDZERO_TRACE"):
+            raise
+        typer.echo(
+            f"holdzero: a fault of the tool itself: {type(error).__name__}: {error}\n"
+            "    nothing that was accepted is lost; set HOLDZERO_TRACE=1 to see where it happened",
+            err=True,
+        )
+        sys.exit(EXIT_INVALID)
+    sys.exit(0)

@@ -1,0 +1,362 @@
+"""`run` and `resume`: from options to a conducted run, its records and its exit code."""
+
+from __future__ import annotations
+
+import datetime as dt
+import sys
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+
+from holdzero import __version__
+from holdzero import events as e
+from holdzero.catalogue import Catalogue, load_catalogue
+from holdzero.checks import Checks, bind
+from holdzero.cli.files import free_path, safe_name, write_files
+from holdzero.errors import (
+    EventRefusedError,
+    FileFaultsError,
+    JournalError,
+    SourceError,
+    SourceExhaustedError,
+)
+from holdzero.hooks import Answer, Command, Finding, Prompt, Source
+from holdzero.journal import Journal, read_journal
+from holdzero.register import load_register, unfit
+from holdzero.routine.load import LoadedRoutine, load_routine
+from holdzero.run import Run
+from holdzero.run.fold import device_and_requirement
+from holdzero.run.state import Phase
+from holdzero.session import Clock, Face, Session
+
+__all__ = ["Options", "resume_run", "run_routine"]
+
+EXIT_CODES = {"pass": 0, "reported": 0, "fail": 1, "undecided": 3}
+_WORST_FIRST = ("fail", "undecided", "pass", "reported")
+_INVALID, _INTERRUPTED = 2, 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Options:
+    """What `run` and `resume` share."""
+
+    source: str
+    out: Path
+    json: bool
+    shop: Path
+    overrule: str | None
+    choices: Mapping[str, str]
+
+
+@dataclass(slots=True)
+class _Bench:
+    """What is open while a run goes on."""
+
+    console: Console
+    catalogue: Catalogue
+    source: Source
+    argument: str
+    clock: Clock = field(default_factory=lambda: Clock(_wall, time.monotonic))
+
+
+class _Silent:
+    """The face of a source that nobody sits at: nothing is shown, and nobody can be asked."""
+
+    def show(self, run: Run, prompt: Prompt, findings: Sequence[Finding]) -> None:
+        """Nobody looks."""
+
+    def refused(self, reason: str) -> None:
+        """Nobody looks."""
+
+    def taken(self, run: Run, event: e.AnyEvent) -> None:
+        """Nobody looks."""
+
+    def stopped(self, run: Run, finding: Finding) -> Command:
+        """Nobody decides: the session does not ask where the source is not interactive."""
+        raise SourceError(finding.text)
+
+    def paused(self, run: Run) -> None:
+        """Goes on at once."""
+
+    def overrule(self, reason: str) -> str | None:
+        """Nobody overrules."""
+        del reason
+        return None
+
+
+def _wall() -> str:
+    return dt.datetime.now().astimezone().isoformat(timespec="milliseconds")
+
+
+def run_routine(
+    path: Path, options: Options, *, operator: str | None, serials: tuple[str, ...], member: str | None
+) -> int:
+    """Conduct a new run; gives the exit code."""
+    bench = _bench(options)
+    loaded = load_routine(path, member)
+    checks, faults = bind(loaded.routine, loaded.document, bench.catalogue, loaded.origins)
+    if faults:
+        raise FileFaultsError(faults)
+    register = load_register(options.shop)
+    face, ask = _face(bench, options)
+    if bench.source.interactive:
+        operator, serials = _who(ask.text, operator, serials)
+    feed = bench.source.open(bench.argument, ask)
+    started = _started(bench, loaded, path, operator, serials, member, _overruled(loaded, options, bench, face))
+    run = Run().take(started)
+    journal_path = free_path(options.out, safe_name(_stamp(started.wall), loaded.routine.routine.part), ".journal.jsonl")
+    with Journal.create(journal_path) as journal:
+        journal.append(started)
+        session = Session(
+            run=run,
+            journal=journal,
+            checks=checks,
+            source=bench.source,
+            feed=feed,
+            face=face,
+            clock=bench.clock,
+            register=register,
+            choices=options.choices,
+            overrule=options.overrule,
+            started_at_s=bench.clock.counter_s(),
+        )
+        return _conducted(session, bench, options, ask)
+
+
+def resume_run(path: Path, options: Options, *, routine: Path | None) -> int:
+    """Go on with a run; gives the exit code."""
+    bench = _bench(options)
+    register = load_register(options.shop)
+    before = read_journal(path)
+    run = Run.of(before.events)
+    if run.state.routine is None or not isinstance(before.events[0], e.RunStarted):
+        raise JournalError(path, "it does not begin with the start of a run", "start a new run")
+    started = before.events[0]
+    if routine is not None:
+        loaded = load_routine(routine, started.member)
+        if loaded.digest != started.routine_digest:
+            found = f"it is of another routine or another text of it ({started.routine_file})"
+            raise JournalError(path, found, f"go on without --routine, or start a new run of {routine}")
+    checks, _ = bind(run.state.routine, started.routine, bench.catalogue)
+    if run.state.phase in (Phase.FINISHED, Phase.ABANDONED):
+        return _recorded(run, checks, bench, options)
+    face, ask = _face(bench, options)
+    feed = bench.source.open(bench.argument, ask)
+    journal, text = Journal.reopen(path)
+    with journal:
+        away_s = 0.0 if bench.source.keeps_time else _away_s(text.events[-1].wall, bench.clock.wall())
+        session = Session(
+            run=Run.of(text.events),
+            journal=journal,
+            checks=checks,
+            source=bench.source,
+            feed=feed,
+            face=face,
+            clock=bench.clock,
+            register=register,
+            choices=options.choices,
+            overrule=options.overrule,
+            started_at_s=bench.clock.counter_s() - run.state.now_s - away_s,
+        )
+        if text.torn:
+            bench.console.print("The last line of the journal was torn and is dropped; nothing accepted was in it.")
+        session.take(e.RunContinued, away_s=away_s)
+        _tell_absence(bench, session, away_s)
+        return _conducted(session, bench, options, ask)
+
+
+def _tell_absence(bench: _Bench, session: Session, away_s: float) -> None:
+    from holdzero.cli.words import clock_text
+
+    routine = session.run.state.routine
+    if not bench.source.interactive or routine is None:
+        return
+    bench.console.print(f"Resumed. The bench was left for {clock_text(away_s)} (h:mm:ss or m:ss).", highlight=False)
+    if away_s > routine.bracket.longest_absence and session.run.state.zeros:
+        limit = clock_text(routine.bracket.longest_absence)
+        bench.console.print(f"That is longer than {limit}: a fresh zero is asked for.", highlight=False)
+
+
+def _away_s(then: str, now: str) -> float:
+    """Seconds between two wall times [s]; a clock that was set back counts as no time."""
+    return max(0.0, (dt.datetime.fromisoformat(now) - dt.datetime.fromisoformat(then)).total_seconds())
+
+
+def _bench(options: Options) -> _Bench:
+    catalogue = load_catalogue()
+    name, _, argument = options.source.partition(":")
+    if name not in catalogue.sources:
+        known = ", ".join(catalogue.sources) or "none: reinstall holdzero"
+        raise SourceError(f"--source {name}: no such source is loaded; there are: {known}")
+    console = Console(stderr=options.json, highlight=False)
+    return _Bench(console=console, catalogue=catalogue, source=catalogue.sources[name][1], argument=argument)
+
+
+class _Asker:
+    """Asks a person at the terminal; made only where somebody sits there."""
+
+    def __init__(self, face: Any) -> None:
+        self.face = face
+
+    def __call__(self, prompt: Prompt) -> Answer | Command:
+        answer: Answer | Command = self.face.ask(prompt)
+        return answer
+
+    def text(self, words: str) -> str:
+        line: str = self.face.line(words)
+        return line.strip()
+
+    def clock(self, now_s: Callable[[], float]) -> None:
+        self.face.now_s = now_s
+
+
+class _NoAsker(_Asker):
+    def __init__(self) -> None:
+        super().__init__(None)
+
+    def __call__(self, prompt: Prompt) -> Answer | Command:
+        raise SourceExhaustedError(f"nobody sits at the terminal to answer “{prompt.title}”")
+
+    def clock(self, now_s: Callable[[], float]) -> None:
+        del now_s
+
+
+def _face(bench: _Bench, options: Options) -> tuple[Face, _Asker]:
+    del options
+    if not bench.source.interactive:
+        return _Silent(), _NoAsker()
+    from holdzero.cli.lines import Lines
+    from holdzero.cli.terminal import Terminal
+
+    terminal = Terminal(bench.console, Lines(), lambda: 0.0)
+    return terminal, _Asker(terminal)
+
+
+def _who(ask: Callable[[str], str], operator: str | None, serials: tuple[str, ...]) -> tuple[str | None, tuple[str, ...]]:
+    """Ask for what a record should have and the options did not give."""
+    if operator is None:
+        operator = ask("Who measures? ") or None
+    if not serials:
+        said = ask("Serial of the part (several: with commas; Enter alone: none): ")
+        serials = tuple(word.strip() for word in said.split(",") if word.strip())
+    return operator, serials
+
+
+def _started(
+    bench: _Bench,
+    loaded: LoadedRoutine,
+    path: Path,
+    operator: str | None,
+    serials: tuple[str, ...],
+    member: str | None,
+    overruled: dict[str, str],
+) -> e.RunStarted:
+    argument = f":{Path(bench.argument).name}" if bench.argument else ""
+    return e.RunStarted(
+        seq=1,
+        wall=bench.clock.wall(),
+        time_s=0.0,
+        software=__version__,
+        routine=loaded.document,
+        routine_digest=loaded.digest,
+        routine_file=path.name,
+        member=member,
+        operator=operator,
+        serials=serials or (None,),
+        source=f"{bench.source.name}{argument}",
+        simulated=bench.source.simulated,
+        overruled=overruled,
+    )
+
+
+def _overruled(loaded: LoadedRoutine, options: Options, bench: _Bench, face: Face) -> dict[str, str]:
+    """Reasons for devices that the routine states whole and that must not be used today."""
+    today = dt.datetime.now().astimezone().date()
+    reasons: dict[str, str] = {}
+    for role in ("reference", "comparator", "thermometer"):
+        device, required = device_and_requirement(loaded.routine, role)
+        if device is None or required is not None:
+            continue
+        why = "; ".join(unfit(device, None, today))
+        if not why:
+            continue
+        name = device.id or device.name
+        said = options.overrule or (face.overrule(f"{role} {name}: {why}") if bench.source.interactive else None)
+        if said is None:
+            raise EventRefusedError(f'{role} {name}: {why}\n    use another, or give a reason: --overrule "…"')
+        reasons[role] = said
+    return reasons
+
+
+def _stamp(wall: str) -> str:
+    moment = dt.datetime.fromisoformat(wall).astimezone(dt.UTC)
+    return moment.strftime("%Y%m%dT%H%M%SZ")
+
+
+def _conducted(session: Session, bench: _Bench, options: Options, ask: _Asker) -> int:
+    ask.clock(session.now_s)
+    try:
+        run = session.conduct()
+    except SourceExhaustedError as error:
+        return _interrupted(session, str(error))
+    except KeyboardInterrupt:
+        return _interrupted(session, "stopped by the keyboard")
+    except SourceError as error:
+        _interrupted(session, str(error))
+        return _INVALID
+    except JournalError as error:
+        print(f"holdzero: {error}", file=sys.stderr)
+        return _INTERRUPTED
+    finally:
+        session.feed.close()
+    return _recorded(run, session.checks, bench, options)
+
+
+def _interrupted(session: Session, reason: str) -> int:
+    print(
+        f"\nholdzero: {reason}\n"
+        f"    all {session.run.state.seq} entries are saved; to go on: holdzero resume {session.journal.path}",
+        file=sys.stderr,
+    )
+    return _INTERRUPTED
+
+
+def _recorded(run: Run, checks: Checks, bench: _Bench, options: Options) -> int:
+    """Write the records of a run and say what came of it."""
+    from holdzero.cli.summary import print_summary
+    from holdzero.record import dumps, make_record
+    from holdzero.software import software_of
+
+    started = run.events[0]
+    if not isinstance(started, e.RunStarted):
+        raise JournalError("the run", "it does not begin with its start", "start a new run")
+    plugins = dict.fromkeys(item.plugin for item in checks.bound)
+    source = bench.catalogue.sources.get(started.source.partition(":")[0])
+    used = (*plugins, source[0]) if source is not None else tuple(plugins)
+    software = software_of(used)
+    verdicts: list[str] = []
+    failed = False
+    for serial in started.serials:
+        record = make_record(run, serial, checks, software)
+        name = safe_name(_stamp(started.wall), record["routine"]["part"], serial or "")
+        files, problems = write_files(options.out, name, record, dumps(record), bench.catalogue)
+        verdicts.append(record["verdict"])
+        print_summary(bench.console, record, files)
+        for problem in problems:
+            print(f"holdzero: {problem}", file=sys.stderr)
+        failed = failed or not files
+        if options.json:
+            _print_json(record)
+    worst = next(verdict for verdict in _WORST_FIRST if verdict in verdicts)
+    return _INTERRUPTED if failed else EXIT_CODES[worst]
+
+
+def _print_json(record: Mapping[str, Any]) -> None:
+    import json
+
+    sys.stdout.write(json.dumps(record, ensure_ascii=False, allow_nan=False) + "\n")
+    sys.stdout.flush()

@@ -1,0 +1,84 @@
+"""Files in the folder of a run: names from safe characters alone, written whole or not at all."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from holdzero.catalogue import Catalogue
+
+__all__ = ["free_path", "safe_name", "write_files"]
+
+_UNSAFE = re.compile(r"[^A-Za-z0-9._-]+")
+_LONGEST = 120
+
+
+def safe_name(*words: str) -> str:
+    """A file name made of words: letters, digits, point, underscore, hyphen, and no point in front.
+
+    >>> safe_name("20260101T000000Z", "SR/2041", "../7")
+    '20260101T000000Z-SR_2041-7'
+    """
+    cleaned = (_UNSAFE.sub("_", word).strip("._-") for word in words)
+    return "-".join(word for word in cleaned if word)[:_LONGEST] or "run"
+
+
+def free_path(folder: Path, name: str, ending: str) -> Path:
+    """A path in `folder` that does not exist yet."""
+    path, number = folder / f"{name}{ending}", 1
+    while path.exists():
+        number += 1
+        path = folder / f"{name}-{number}{ending}"
+    return path
+
+
+def write_files(
+    folder: Path, name: str, record: Mapping[str, Any], text: str, catalogue: Catalogue
+) -> tuple[list[Path], list[str]]:
+    """Write the record, then what each writer makes of it.
+
+    Returns:
+        The files, the record's first, and what went wrong. A writer that fails does no harm; if
+        the record itself can't be written, nothing is.
+    """
+    path = free_path(folder, name, ".record.json")
+    stem = path.name.removesuffix(".record.json")
+    try:
+        _write(path, text.encode("utf-8"))
+    except OSError as error:
+        mend = "the journal is safe: make room, then resume it, and the record is written again"
+        return [], [f"{path}: the record could not be written: {error.strerror}\n    {mend}"]
+    files, problems = [path], []
+    for writer_name, (_, writer) in catalogue.writers.items():
+        try:
+            for ending, content in writer.write(record).items():
+                target = folder / f"{stem}{_UNSAFE.sub('_', ending)}"
+                _write(target, content)
+                files.append(target)
+        except Exception as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
+            mend = "the record is safe; resume the journal to write it again"
+            problems.append(f"writer {writer_name} failed: {type(error).__name__}: {error}\n    {mend}")
+    return files, problems
+
+
+def _write(path: Path, content: bytes) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".writing-")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        umask = os.umask(0)
+        os.umask(umask)
+        Path(name).chmod(0o666 & ~umask)
+        Path(name).replace(path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            Path(name).unlink()
+        raise

@@ -1,0 +1,74 @@
+"""Lines from standard input, with a waiting time: so that a countdown can go on while nobody types."""
+
+from __future__ import annotations
+
+import os
+import queue
+import sys
+import threading
+
+__all__ = ["Lines"]
+
+
+class Lines:
+    """Reads standard input in a thread of its own, byte by byte past Python's buffers.
+
+    A buffered read would hold a lock at the end of the process; a raw one can simply be left.
+    """
+
+    def __init__(self) -> None:
+        self._queue: queue.Queue[str | None] = queue.Queue()
+        self._ended = False
+        self._tty = sys.stdin.isatty()
+        self._thread = threading.Thread(target=self._work, daemon=True, name="standard input")
+        self._thread.start()
+
+    def _work(self) -> None:
+        pending = b""
+        encoding = sys.stdin.encoding or "utf-8"
+        while True:
+            try:
+                read = os.read(sys.stdin.fileno(), 4096)
+            except (OSError, ValueError):
+                read = b""
+            if not read:
+                break
+            pending += read
+            while b"\n" in pending:
+                line, _, pending = pending.partition(b"\n")
+                self._queue.put(line.decode(encoding, errors="replace").rstrip("\r"))
+        self._queue.put(None)
+
+    def drop_early(self) -> int:
+        """Forget what a person typed before the prompt was shown; how many lines that were.
+
+        A pipe is no person: what comes through it was meant for the prompts in their order.
+        """
+        dropped = 0
+        while self._tty and not self._ended:
+            try:
+                line = self._queue.get_nowait()
+            except queue.Empty:
+                break
+            if line is None:
+                self._ended = True
+            else:
+                dropped += 1
+        return dropped
+
+    def line(self, wait_s: float | None = None) -> str | None:
+        """The next line; None when `wait_s` seconds [s] have passed without one.
+
+        Raises:
+            EOFError: there will be no more lines.
+        """
+        if self._ended:
+            raise EOFError
+        try:
+            line = self._queue.get(timeout=wait_s)
+        except queue.Empty:
+            return None
+        if line is None:
+            self._ended = True
+            raise EOFError
+        return line

@@ -1,0 +1,81 @@
+"""The summary at the end: verdict first, then each characteristic, then findings, then the record."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from holdzero.cli.words import LEVELS, VERDICTS
+from holdzero.display import length_text, micro_text, value_and_uncertainty
+from holdzero.hooks import Level
+
+__all__ = ["print_summary"]
+
+
+def print_summary(console: Console, record: Mapping[str, Any], files: Sequence[Path]) -> None:
+    """Print what came of one part."""
+    units = record["routine"]["document"]["routine"].get("units", "mm")
+    word, sign, colour = VERDICTS[record["verdict"]]
+    run, routine = record["run"], record["routine"]
+    console.print()
+    if record["simulated"]:
+        console.print(Text("SIMULATED READINGS: no part was measured", style="bold reverse"))
+    serial = f"  serial {run['serial']}" if run["serial"] else ""
+    console.print(Text(f"{sign} {word}", style=f"bold {colour}"), Text(f"  {routine['part']}{serial}"))
+    console.print()
+    console.print(_table(record["results"], units))
+    for result in dict.fromkeys(r["rule"] for r in record["results"].values()):
+        console.print(Text(f"Rule: {result}", style="dim"))
+    for finding in sorted(record["findings"], key=lambda f: list(LEVELS)[::-1].index(Level(f["level"]))):
+        label, mark = LEVELS[Level(finding["level"])]
+        console.print(Text(f"{mark}{label}: {finding['text']}", style="" if label == "note" else "bold"))
+    console.print()
+    for path in files:
+        console.print(Text(str(path)), soft_wrap=True)
+
+
+def _table(results: Mapping[str, Any], units: str) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 3, 0, 0))
+    for column in ("characteristic", "measured", "limits", "conforms", "verdict"):
+        table.add_column(column, justify="left", overflow="fold")
+    for name, r in results.items():
+        word, sign, _ = VERDICTS[r["verdict"]]
+        probability = r["conformance_probability"]
+        table.add_row(
+            name,
+            _measured(r, units),
+            _limits(r, units),
+            "" if probability is None else _percent(probability),
+            f"{sign} {word}",
+        )
+    return table
+
+
+def _percent(probability: float) -> str:
+    # Never round up to a certainty that is not there.
+    if 0.999 < probability < 1.0:  # noqa: PLR2004
+        return ">99.9 %"
+    return f"{100 * probability:.1f} %"
+
+
+def _measured(r: Mapping[str, Any], units: str) -> str:
+    if r["value_um"] is None:
+        return "not measured"
+    nominal = f"{length_text(r['nominal_um'], units)} " if r["nominal_um"] is not None else ""
+    return nominal + value_and_uncertainty(r["value_um"], r["expanded_uncertainty_um"], units)
+
+
+def _limits(r: Mapping[str, Any], units: str) -> str:
+    lower, upper = r["lower_um"], r["upper_um"]
+    if lower is None and upper is None:
+        return "none"
+    if lower is None:
+        return f"at most {micro_text(upper, units)}"
+    if upper is None:
+        return f"at least {micro_text(lower, units)}"
+    return f"{micro_text(lower, units)} to {micro_text(upper, units)}"

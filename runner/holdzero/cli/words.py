@@ -1,0 +1,45 @@
+"""Words and marks that all faces of the command line share: verdicts, levels, readings."""
+
+from __future__ import annotations
+
+from holdzero.display import micro_text
+from holdzero.hooks import Level
+from holdzero.run.plan import SlotKind
+from holdzero.run.state import Reading, State
+
+__all__ = ["LEVELS", "VERDICTS", "clock_text", "reading_label", "readings_so_far"]
+
+# Word and sign; colour only comes on top.
+VERDICTS = {
+    "pass": ("PASS", "[+]", "green"),
+    "fail": ("FAIL", "[x]", "red"),
+    "undecided": ("UNDECIDED", "[?]", "yellow"),
+    "reported": ("REPORTED", "[=]", "cyan"),
+}
+LEVELS = {Level.NOTE: ("note", " · "), Level.CAUTION: ("CAUTION", " ! "), Level.STOP: ("STOP", " # ")}
+
+
+def clock_text(seconds: float) -> str:
+    """A span of time as h:mm:ss or m:ss."""
+    minutes, rest = divmod(max(0, round(seconds)), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+
+
+def reading_label(reading: Reading) -> str:
+    """What a reading is of, in a word or two."""
+    labels = {SlotKind.ZERO: "zero", SlotKind.CHECK: "check", SlotKind.RETURN: "return"}
+    label = labels.get(reading.kind) or str(reading.slot.place)
+    if reading.slot.force_N is not None and reading.kind is SlotKind.READ:
+        label += f" {reading.slot.force_N:g} N"
+    return label
+
+
+def readings_so_far(state: State, units: str) -> list[str]:
+    """Each reading as `number label value`; a struck one says so."""
+    lines = []
+    for reading in state.readings:
+        value = micro_text(float(reading.value_um), units)
+        struck = f"  struck out: {reading.struck}" if reading.struck else ""
+        lines.append(f"{reading.seq:>3}  {reading_label(reading):<12} {value:>12}{struck}")
+    return lines

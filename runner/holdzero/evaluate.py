@@ -1,0 +1,325 @@
+"""From a finished run to results, findings and a verdict for one part.
+
+The core's own terms are the reference, the difference read, the comparator's error and what the
+routine adds by hand; everything else is the checks'. No clock, no file, no plugin is known here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from holdzero.checks import Checks, Failure
+from holdzero.decide import Decision, Verdict, decide, worst
+from holdzero.hooks import CharacteristicView, Finding, Level, RunView, mean, reference_deviation, shown, stack
+from holdzero.model import Input, ModelError, Number, Propagated, Term, propagate
+from holdzero.quantity import Estimate
+from holdzero.routine.schema import Characteristic, Measure, Selection
+from holdzero.run.plan import SlotKind
+from holdzero.run.state import Phase, Reading, State
+
+__all__ = ["Evaluation", "Result", "evaluate", "view_of"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """What came of one characteristic; `propagated` and `decision` are None where it has no number."""
+
+    name: str
+    spec: Characteristic
+    propagated: Propagated | None
+    decision: Decision | None
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evaluation:
+    """What came of one part."""
+
+    serial: str | None
+    results: tuple[Result, ...]
+    findings: tuple[Finding, ...]
+    verdict: Verdict
+
+
+def view_of(state: State, serial: str | None) -> RunView:
+    """What checks see of a run for one part; of a routine without parts loop, all of it.
+
+    Raises:
+        ModelError: the run has not started.
+    """
+    if state.routine is None:
+        raise ModelError("a run that has not started can't be evaluated")
+    thermometer = state.devices.get("thermometer")
+    own = [r for r in state.counted if r.kind is not SlotKind.READ or r.slot.serial == serial]
+    return RunView(
+        routine=state.routine,
+        serial=serial,
+        reference=state.reference,
+        comparator=state.comparator,
+        thermometer=thermometer.device if thermometer else None,  # type: ignore[arg-type]  the role fixes the kind
+        readings=tuple(own),
+        temperatures=tuple(t for t in state.temperatures if t.struck is None and t.slot.serial in (serial, None)),
+        soaks=state.soaks,
+        prepared=state.prepared,
+        finished=state.phase in (Phase.FINISHED, Phase.ABANDONED),
+    )
+
+
+def evaluate(state: State, serial: str | None, checks: Checks) -> Evaluation:
+    """Results, findings and verdict for the part `serial`.
+
+    A stop finding makes what it concerns undecided: its characteristic, or the whole part.
+    """
+    view = view_of(state, serial)
+    findings = list(_of_the_run(state))
+    failures: list[Failure] = list(checks.missing)
+    views: list[CharacteristicView] = []
+    raw: list[tuple[str, Characteristic, Propagated | None, Decision | None]] = []
+    for name, spec in view.routine.characteristics.items():
+        seen, problems = _characteristic(view, name, spec)
+        findings.extend(problems)
+        if seen is None:
+            raw.append((name, spec, None, None))
+            continue
+        views.append(seen)
+        findings.extend(_bracket(view, seen))
+        propagated, failed = _propagated(view, seen, checks)
+        failures.extend(failed)
+        raw.append((name, spec, propagated, _decided(view, spec, propagated)))
+    judged, failed = checks.judge(view, views)
+    failures.extend(failed)
+    findings.extend(judged)
+    findings.extend(_unique(failures))
+    held = tuple(finding for finding in findings if np.any(finding.holds))
+    results = tuple(_result(name, spec, p, d, held) for name, spec, p, d in raw)
+    return Evaluation(serial=serial, results=results, findings=held, verdict=_verdict(results, held))
+
+
+def _unique(failures: Iterable[Failure]) -> list[Finding]:
+    return [failure.finding for failure in dict.fromkeys(failures)]
+
+
+def _stops(findings: Iterable[Finding], characteristic: str | None) -> bool:
+    return any(f.level is Level.STOP and f.characteristic in (None, characteristic) for f in findings)
+
+
+def _result(
+    name: str,
+    spec: Characteristic,
+    propagated: Propagated | None,
+    decision: Decision | None,
+    findings: tuple[Finding, ...],
+) -> Result:
+    verdict = Verdict.UNDECIDED
+    if decision is not None and not _stops(findings, name):
+        verdict = decision.verdict
+    return Result(name=name, spec=spec, propagated=propagated, decision=decision, verdict=verdict)
+
+
+def _verdict(results: Sequence[Result], findings: tuple[Finding, ...]) -> Verdict:
+    if _stops(findings, None):
+        return Verdict.UNDECIDED
+    return worst(result.verdict for result in results)
+
+
+# --- what a characteristic is made of ---------------------------------------------------------
+
+
+def _characteristic(
+    view: RunView, name: str, spec: Characteristic
+) -> tuple[CharacteristicView | None, list[Finding]]:
+    """The characteristic's readings and weights; or what keeps it from having a number."""
+    readings = [r for r in view.of_kind(SlotKind.READ) if r.slot.place in spec.places]
+    if spec.force is not None:
+        readings = [r for r in readings if r.slot.force_N == spec.force]
+    missing = [place for place in spec.places if not any(r.slot.place == place for r in readings)]
+    if missing:
+        text = f"{name}: no reading at {', '.join(missing)}."
+        return None, [_stop("reading/missing", text, name)]
+    forces = sorted({r.slot.force_N for r in readings if r.slot.force_N is not None})
+    if len(forces) > 1:
+        text = f"{name}: readings at {', '.join(f'{f:g} N' for f in forces)} can't be put together; say which force."
+        return None, [_stop("reading/forces", text, name)]
+    if any(not view.zeros(r.zero) for r in readings):
+        return None, [_stop("bracket/no-zero", f"{name}: a reading has no zero before it.", name)]
+    weights = _weights(view, spec, readings)
+    return CharacteristicView(name=name, spec=spec, readings=tuple(readings), weights=weights), []
+
+
+def _stop(code: str, text: str, characteristic: str | None = None) -> Finding:
+    return Finding(level=Level.STOP, code=code, text=text, characteristic=characteristic)
+
+
+def _weights(view: RunView, spec: Characteristic, readings: Sequence[Reading]) -> tuple[Number, ...]:
+    """Weight of each reading in the measured difference: each place counts through its mean."""
+    counts = {place: sum(r.slot.place == place for r in readings) for place in spec.places}
+    of_place = _place_weights(view, spec, readings)
+    return tuple(of_place[str(r.slot.place)] / counts[str(r.slot.place)] for r in readings)
+
+
+def _place_weights(view: RunView, spec: Characteristic, readings: Sequence[Reading]) -> dict[str, Number]:
+    if spec.measure is Measure.STEP:
+        base = spec.base or ()
+        up: dict[str, Number] = dict.fromkeys(spec.at, 1.0 / len(spec.at))
+        return up | dict.fromkeys(base, -1.0 / len(base))
+    if spec.measure is Measure.SIZE and spec.of is Selection.MEAN:
+        return dict.fromkeys(spec.at, 1.0 / len(spec.at))
+    means = stack([mean([view.difference_um(r) for r in readings if r.slot.place == place]) for place in spec.at])
+    highest, lowest = _one_hot(means.argmax(axis=-1), means), _one_hot(means.argmin(axis=-1), means)
+    chosen = {
+        Measure.VARIATION: highest - lowest,
+        Measure.SIZE: highest if spec.of is Selection.LARGEST else lowest,
+    }[spec.measure]
+    return {place: _plain(chosen[..., index]) for index, place in enumerate(spec.at)}
+
+
+def _one_hot(index: np.intp | np.ndarray[tuple[int, ...], np.dtype[np.intp]], like: Number) -> np.ndarray[
+    tuple[int, ...], np.dtype[np.float64]
+]:
+    return (np.arange(np.shape(like)[-1]) == np.asarray(index)[..., None]).astype(float)
+
+
+def _plain(number: Number) -> Number:
+    return float(number) if np.ndim(number) == 0 else number
+
+
+# --- the number -------------------------------------------------------------------------------
+
+
+def _propagated(view: RunView, seen: CharacteristicView, checks: Checks) -> tuple[Propagated | None, list[Failure]]:
+    core = list(_core_terms(view, seen))
+    added, failures = checks.terms(view, seen)
+    try:
+        return propagate([*core, *(term for _, term in added)]), failures
+    except Exception:  # noqa: BLE001  a term is a plugin's function; the culprit is named below
+        culprits = _culprits(core, added)
+        failures.extend(culprits)
+        names = {culprit.plugin for culprit in culprits}
+        sound = [term for name, term in added if name not in names]
+        return (propagate([*core, *sound]) if culprits else None), failures
+
+
+def _culprits(core: list[Term], added: list[tuple[str, Term]]) -> list[Failure]:
+    """The checks whose terms spoil the model, found one by one."""
+    culprits: list[Failure] = []
+    good = list(core)
+    for name in dict.fromkeys(name for name, _ in added):
+        own = [term for other, term in added if other == name]
+        try:
+            propagate([*good, *own])
+        except Exception as error:  # noqa: BLE001  see above
+            culprits.append(Failure(plugin=name, during="terms", message=f"{type(error).__name__}: {error}"))
+        else:
+            good.extend(own)
+    return culprits
+
+
+def _core_terms(view: RunView, seen: CharacteristicView) -> Iterable[Term]:
+    spec, reference = seen.spec, view.reference
+    if spec.measure is Measure.SIZE and reference is not None:
+        offset = reference.size - (spec.nominal or 0.0)
+        deviation = reference_deviation(reference)
+        yield Term(name="reference", inputs=(deviation,), function=lambda dev: offset + dev)
+    difference = sum(
+        (weight * view.difference_um(r) for r, weight in zip(seen.readings, seen.weights, strict=True)), start=0.0
+    )
+    read = Input(
+        name=f"difference read, {seen.name}",
+        estimate=Estimate.exact(difference),  # type: ignore[arg-type]  an array goes the same way
+        unit="um",
+        evaluation="A",
+        why=f"{len(seen.readings)} readings, each less its zero; their scatter is carried beside it",
+    )
+    yield Term(name="difference read", inputs=(read,), function=lambda d: d)
+    if view.comparator is not None:
+        error = Input(
+            name="error of the comparator",
+            estimate=view.comparator.error,
+            unit="um",
+            evaluation="B",
+            why=view.comparator.error.why or "error of a difference that it shows",
+        )
+        yield Term(name="error of the comparator", inputs=(error,), function=lambda e: -e)
+    for term in view.routine.terms:
+        if term.characteristics is None or seen.name in term.characteristics:
+            own = Input(name=term.name, estimate=term.estimate, unit="um", evaluation="B", why=term.why)
+            yield Term(name=term.name, inputs=(own,), function=lambda value: value)
+
+
+def _decided(view: RunView, spec: Characteristic, propagated: Propagated | None) -> Decision | None:
+    if propagated is None:
+        return None
+    return decide(
+        propagated.value_um,
+        propagated.standard_uncertainty_um,
+        propagated.dof,
+        lower_um=spec.lower,
+        upper_um=spec.upper,
+        rule=view.routine.decision.numbers,
+    )
+
+
+# --- what the engine itself looks after -------------------------------------------------------
+
+
+def _bracket(view: RunView, seen: CharacteristicView) -> Iterable[Finding]:
+    """No verdict without a closed bracket: zero before, and a return within the limit after."""
+    limit = view.bracket_limit_um
+    if any(not _returns_after(view, r) for r in seen.readings):
+        text = f"{seen.name}: the reference was not read again after the last readings, so the zero is not known to hold."
+        yield _stop("bracket/open", text, seen.name)
+    closures = {
+        visit[0].seq: mean([r.value_um for r in visit]) - view.zero_um(reading.zero)
+        for reading in seen.readings
+        for visit in _visits_around(view, reading)
+    }
+    for closure in closures.values():
+        yield Finding(
+            level=Level.STOP,
+            code="bracket/limit",
+            text=f"{seen.name}: on return the reference read {shown(closure, 3)} um off its zero; at most "
+            f"{limit:.3g} um is allowed. All that was read since the last good zero is undecided.",
+            characteristic=seen.name,
+            data={"closure_um": float(np.mean(closure)), "limit_um": limit},
+            holds=np.abs(closure) > limit * (1.0 + 1e-9),
+        )
+
+
+def _returns_after(view: RunView, reading: Reading) -> list[tuple[Reading, ...]]:
+    return [visit for visit in view.returns(reading.zero) if visit[-1].seq > reading.seq]
+
+
+def _visits_around(view: RunView, reading: Reading) -> list[tuple[Reading, ...]]:
+    """The return that closes the bracket of a reading, and the one that opens it, if there is one."""
+    visits = view.returns(reading.zero)
+    before = [visit for visit in visits if visit[-1].seq < reading.seq]
+    after = [visit for visit in visits if visit[-1].seq > reading.seq]
+    return before[-1:] + after[:1]
+
+
+def _of_the_run(state: State) -> Iterable[Finding]:
+    if state.phase is Phase.ABANDONED:
+        yield _stop("run/abandoned", f"The run was abandoned: {state.abandoned}.")
+    elif state.phase is not Phase.FINISHED:
+        yield _stop("run/unfinished", "The run is not finished.")
+    for role, chosen in state.devices.items():
+        if chosen.overruled:
+            text = f"The {role} was used although {chosen.overruled}"
+            yield Finding(level=Level.CAUTION, code=f"{role}/overruled", text=text)
+    for item in (*state.readings, *state.temperatures):
+        if item.struck is not None:
+            text = f"Entry {item.seq} ({item.raw}) was struck out: {item.struck}."
+            yield Finding(level=Level.NOTE, code="run/struck", text=text)
+    for soak in state.soaks:
+        if soak.reason is not None:
+            text = (
+                f"A soak of {soak.slot.at_least_s / 60:.3g} min ended after {soak.elapsed_s / 60:.3g} min: {soak.reason}."
+            )
+            yield Finding(level=Level.CAUTION, code="soak/short", text=text)
+    for note in state.notes:
+        if note.plugin is not None:
+            text = f"The check {note.plugin} failed in {note.text}. The result can't stand without it."
+            yield _stop(f"{note.plugin}/failed", text)

@@ -1,0 +1,224 @@
+"""The journal: one event a line, on disk before the next prompt is shown.
+
+Each line carries a running SHA-256 over all events so far, as they stand in the file. A last line
+that was torn by a power cut was never acknowledged to anybody and is dropped; any other damage is
+an error that names the line.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Self
+
+from holdzero.errors import HoldzeroError, JournalError
+from holdzero.events import AnyEvent, event_from_data, event_to_data
+
+__all__ = ["Journal", "JournalText", "chain_of", "read_journal"]
+
+_START = hashlib.sha256(b"holdzero journal 1").hexdigest()
+_HEAD = '{"chain":"'
+_MIDDLE = '","event":'
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JournalText:
+    """What a journal file holds.
+
+    Attributes:
+        events: all sound events, in order.
+        chain: the running digest after the last of them.
+        length: bytes up to the end of the last sound line.
+        torn: whether something was behind it.
+    """
+
+    events: tuple[AnyEvent, ...]
+    chain: str
+    length: int
+    torn: bool
+
+
+def _text_of(event: AnyEvent) -> str:
+    return json.dumps(event_to_data(event), sort_keys=True, separators=(",", ":"), allow_nan=False)
+
+
+def _next(chain: str, text: str) -> str:
+    return hashlib.sha256((chain + text).encode()).hexdigest()
+
+
+def chain_of(events: tuple[AnyEvent, ...]) -> str:
+    """The running digest that a journal of these events ends with."""
+    chain = _START
+    for event in events:
+        chain = _next(chain, _text_of(event))
+    return chain
+
+
+def read_journal(path: Path) -> JournalText:
+    """Read and check a journal.
+
+    Raises:
+        JournalError: it can't be read, holds no event, or a line was changed.
+    """
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        reason = error.strerror or "it can't be read"
+        raise JournalError(path, reason, "check the name and its permissions") from None
+    lines = raw.split(b"\n")
+    events: list[AnyEvent] = []
+    chain, length = _START, 0
+    for number, line in enumerate(lines, 1):
+        if not line:
+            if number < len(lines):
+                raise _damaged(path, number, "it is empty", len(events))
+            break
+        last = all(not rest for rest in lines[number:])
+        try:
+            text = _event_text(line)
+            following = _next(chain, text[1])
+            if text[0] != following:
+                raise _damaged(path, number, "its running digest is wrong: it, or one before it, was changed", len(events))
+            events.append(event_from_data(json.loads(text[1])))
+        except (ValueError, HoldzeroError) as error:
+            if isinstance(error, JournalError):
+                raise
+            if last and number == len(lines):
+                break  # torn: no newline behind it, and no whole event in it
+            raise _damaged(path, number, f"it is no event: {error}", len(events)) from None
+        chain = following
+        length += len(line) + (1 if number < len(lines) else 0)
+    if not events:
+        raise JournalError(path, "it holds no event", "nothing was measured in it: start a new run")
+    return JournalText(events=tuple(events), chain=chain, length=length, torn=length < len(raw))
+
+
+def _event_text(line: bytes) -> tuple[str, str]:
+    """The digest and the event of a line, the event as it stands."""
+    text = line.decode("utf-8")
+    start = len(_HEAD) + 64
+    if not (text.startswith(_HEAD) and text[start : start + len(_MIDDLE)] == _MIDDLE and text.endswith("}")):
+        raise ValueError("the line is not whole")
+    return text[len(_HEAD) : start], text[start + len(_MIDDLE) : -1]
+
+
+def _damaged(path: Path, number: int, reason: str, sound: int) -> JournalError:
+    mend = f"the {sound} events before line {number} are sound; keep the file as it is and look for a copy"
+    return JournalError(f"{path}:{number}", reason, mend)
+
+
+class Journal:
+    """An open journal, locked against a second run. Use it as a context manager.
+
+    Args:
+        path: of the file.
+        file: open for appending, and locked.
+        chain: running digest so far.
+        length: bytes so far.
+    """
+
+    def __init__(self, path: Path, file: IO[bytes], chain: str, length: int) -> None:
+        self.path = path
+        self.chain = chain
+        self._file = file
+        self._length = length
+
+    @classmethod
+    def create(cls, path: Path) -> Self:
+        """Start a journal; the file must not exist.
+
+        Raises:
+            JournalError: the file exists, or can't be made or locked.
+        """
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            file = path.open("xb", buffering=0)
+        except FileExistsError:
+            raise JournalError(path, "it exists already", "resume it, or choose another folder with --out") from None
+        except OSError as error:
+            raise _unwritable(path, error) from None
+        _lock(path, file)
+        return cls(path, file, _START, 0)
+
+    @classmethod
+    def reopen(cls, path: Path) -> tuple[Self, JournalText]:
+        """Go on with a journal; a torn last line is cut off.
+
+        Raises:
+            JournalError: it can't be read or locked, or was changed.
+        """
+        try:
+            file = path.open("r+b", buffering=0)
+        except OSError as error:
+            raise _unwritable(path, error) from None
+        _lock(path, file)
+        try:
+            text = read_journal(path)
+            file.truncate(text.length)
+            file.seek(text.length)
+            length = text.length
+            if path.read_bytes()[-1:] != b"\n":
+                file.write(b"\n")
+                length += 1
+        except OSError as error:
+            file.close()
+            raise _unwritable(path, error) from None
+        except JournalError:
+            file.close()
+            raise
+        return cls(path, file, text.chain, length), text
+
+    def append(self, event: AnyEvent) -> None:
+        """Put an event on disk; when this returns, it survives a power cut.
+
+        Raises:
+            JournalError: it could not be written. All events before it are safe.
+        """
+        text = _text_of(event)
+        chain = _next(self.chain, text)
+        line = f"{_HEAD}{chain}{_MIDDLE}{text}}}\n".encode()
+        try:
+            written = self._file.write(line)
+            while written < len(line):
+                written += self._file.write(line[written:])
+            os.fsync(self._file.fileno())
+        except OSError as error:
+            with contextlib.suppress(OSError):
+                self._file.truncate(self._length)
+                self._file.seek(self._length)
+            reason = f"entry {event.seq} could not be saved: {error.strerror}"
+            mend = f"all {event.seq - 1} entries before it are safe; make room, then: holdzero resume {self.path}"
+            raise JournalError(self.path, reason, mend) from None
+        self.chain = chain
+        self._length += len(line)
+
+    def close(self) -> None:
+        """Let go of the file and its lock."""
+        self._file.close()
+
+    def __enter__(self) -> Self:
+        """The journal itself."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close it."""
+        self.close()
+
+
+def _unwritable(path: Path, error: OSError) -> JournalError:
+    reason = error.strerror or "it can't be written"
+    return JournalError(path, reason, "choose another folder with --out, or check permissions and space")
+
+
+def _lock(path: Path, file: IO[bytes]) -> None:
+    import portalocker
+
+    try:
+        portalocker.lock(file, portalocker.LOCK_EX | portalocker.LOCK_NB)
+    except portalocker.LockException:
+        file.close()
+        raise JournalError(path, "another run holds it", "end that run first; two runs can't share a journal") from None

@@ -1,0 +1,276 @@
+"""The record: all that is needed to check a result and to recompute it, as one JSON document.
+
+`verify` folds the events again, evaluates again and compares every number. Nothing here knows
+files; the software's digests are handed in.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from holdzero.catalogue import Catalogue
+from holdzero.checks import Checks, bind
+from holdzero.decide import Decision
+from holdzero.errors import AnswerRefusedError, HoldzeroError, RecordError
+from holdzero.evaluate import Evaluation, Result, evaluate, view_of
+from holdzero.events import AnyEvent, ReadingTaken, RunStarted, TemperatureRead, event_from_data, event_to_data
+from holdzero.hooks import Finding
+from holdzero.journal import chain_of
+from holdzero.model import Contribution, Number, Propagated
+from holdzero.run import Run
+from holdzero.run.answer import TakenReading, TakenTemperature, understand
+
+__all__ = ["FORMAT", "digest_of_record", "dumps", "loads", "make_record", "verify"]
+
+FORMAT = 1
+_LARGEST = 100_000_000  # bytes
+
+
+def make_record(run: Run, serial: str | None, checks: Checks, software: Mapping[str, Any]) -> dict[str, Any]:
+    """The record of one part of a run.
+
+    Args:
+        run: finished or abandoned.
+        serial: of the part.
+        checks: of its routine.
+        software: what made it.
+
+    Raises:
+        RecordError: the run has not started.
+    """
+    started = run.events[0] if run.events else None
+    if not isinstance(started, RunStarted):
+        raise RecordError("a run that has not started has no record")
+    evaluation = evaluate(run.state, serial, checks)
+    record = {**_computed(run, started, evaluation), "events": _events(run.events), "software": dict(software)}
+    return {**record, "digest": digest_of_record(record)}
+
+
+def _computed(run: Run, started: RunStarted, evaluation: Evaluation) -> dict[str, Any]:
+    """All that follows from the events."""
+    state, document = run.state, started.routine
+    return {
+        "format": FORMAT,
+        "verdict": evaluation.verdict.value,
+        "simulated": started.simulated,
+        "routine": {
+            "title": document["routine"]["title"],
+            "part": document["routine"]["part"],
+            "revision": document["routine"].get("revision", ""),
+            "file": started.routine_file,
+            "member": started.member,
+            "digest": started.routine_digest,
+            "document": document,
+        },
+        "run": {
+            "operator": started.operator,
+            "serial": evaluation.serial,
+            "batch": list(started.serials),
+            "source": started.source,
+            "started": started.wall,
+            "finished": run.events[-1].wall,
+            "duration_s": state.now_s - started.time_s,
+            "bracket_limit_um": view_of(state, evaluation.serial).bracket_limit_um,
+            "journal_sha256": chain_of(run.events),
+        },
+        "register": {
+            **{role: {**chosen.entry, "overruled": chosen.overruled} for role, chosen in state.devices.items()},
+            **({"check_standard": document["check_standard"]} if "check_standard" in document else {}),
+        },
+        "results": {result.name: _result(result) for result in evaluation.results},
+        "findings": [_finding(finding) for finding in evaluation.findings],
+    }
+
+
+def _events(events: tuple[AnyEvent, ...]) -> list[dict[str, Any]]:
+    """The events, the routine left out of the first: it stands in the record already."""
+    data = [event_to_data(event) for event in events]
+    data[0] = {key: item for key, item in data[0].items() if key != "routine"}
+    return data
+
+
+def _result(result: Result) -> dict[str, Any]:
+    spec, p, d = result.spec, result.propagated, result.decision
+    return {
+        "measure": spec.measure.value,
+        "at": list(spec.at),
+        "from": list(spec.base) if spec.base else None,
+        "of": spec.of.value,
+        "force_N": spec.force,
+        "nominal_um": spec.nominal,
+        "value_um": _number(p.value_um) if p else None,
+        "standard_uncertainty_um": _number(p.standard_uncertainty_um) if p else None,
+        "degrees_of_freedom": _number(p.dof) if p else None,
+        "coverage_factor": _number(d.coverage_factor) if d else None,
+        "expanded_uncertainty_um": _number(d.expanded_uncertainty_um) if d else None,
+        "lower_um": spec.lower,
+        "upper_um": spec.upper,
+        "guard_band_um": _number(d.guard_band_um) if d else None,
+        "conformance_probability": _conformance(d),
+        "verdict": result.verdict.value,
+        "rule": d.sentence if d else "No number: nothing is decided.",
+        "corrections_um": {name: _number(value) for name, value in p.corrections_um.items()} if p else {},
+        "budget": _budget(p),
+    }
+
+
+def _conformance(decision: Decision | None) -> float | None:
+    if decision is None or decision.conformance_probability is None:
+        return None
+    return _number(decision.conformance_probability)
+
+
+def _budget(propagated: Propagated | None) -> list[dict[str, Any]]:
+    return [_row(contribution) for contribution in propagated.contributions] if propagated else []
+
+
+def _row(row: Contribution) -> dict[str, Any]:
+    estimate = row.input.estimate
+    return {
+        "name": row.input.name,
+        "estimate": _number(estimate.value),
+        "standard_uncertainty": _number(estimate.standard_uncertainty),
+        "unit": row.input.unit,
+        "sensitivity": _number(row.sensitivity),
+        "contribution_um": _number(row.contribution_um),
+        "degrees_of_freedom": _number(estimate.dof),
+        "evaluation": row.input.evaluation,
+        "why": row.input.why or estimate.why,
+    }
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    return {
+        "level": finding.level.value,
+        "code": finding.code,
+        "text": finding.text,
+        "characteristic": finding.characteristic,
+        "data": {name: _number(value) for name, value in finding.data.items()},
+    }
+
+
+def _number(number: Number) -> float | None:
+    """A number as JSON can hold it; infinite becomes null."""
+    value = float(number)
+    return value if math.isfinite(value) else None
+
+
+def digest_of_record(record: Mapping[str, Any]) -> str:
+    """SHA-256 over the record without its digest, canonical by RFC 8785."""
+    import rfc8785
+
+    bare = {key: item for key, item in record.items() if key != "digest"}
+    return "sha256:" + hashlib.sha256(rfc8785.dumps(bare)).hexdigest()
+
+
+def dumps(record: Mapping[str, Any]) -> str:
+    """The record as text for a file: indented, so that a person can read it."""
+    return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def loads(text: str, name: str) -> dict[str, Any]:
+    """The record in a text.
+
+    Raises:
+        RecordError: the text is no record, or one of a newer format.
+    """
+    try:
+        record = json.loads(text, parse_constant=_refuse_constant) if len(text) <= _LARGEST else None
+    except (ValueError, RecursionError) as error:
+        raise RecordError(f"{name}: no JSON document: {error}") from None
+    if not isinstance(record, dict) or "digest" not in record or "events" not in record:
+        raise RecordError(f"{name}: no record of holdzero: it has no events and digest")
+    if record.get("format") != FORMAT:
+        raise RecordError(f"{name}: format {record.get('format')!r}; this version reads format {FORMAT}")
+    return record
+
+
+def _refuse_constant(name: str) -> float:
+    raise ValueError(f"{name} is no number")
+
+
+def verify(record: Mapping[str, Any], catalogue: Catalogue) -> list[str]:
+    """Refold, re-evaluate and compare; what differs, in words. An empty list: it recomputes identically."""
+    differences: list[str] = []
+    if _safely_digested(record) != record["digest"]:
+        differences.append("digest: the record was changed after it was made")
+    try:
+        events = _read_events(record)
+        run = Run.of(events)
+        serial = record["run"]["serial"]
+        started = events[0]
+        if not isinstance(started, RunStarted) or serial not in started.serials or run.state.routine is None:
+            raise RecordError("the first event does not start a run of this part")  # noqa: TRY301
+        checks, _ = bind(run.state.routine, started.routine, catalogue)
+        computed = _computed(run, started, evaluate(run.state, serial, checks))
+    except HoldzeroError as error:
+        return [*differences, f"events: {error}"]
+    except (KeyError, TypeError, AttributeError, IndexError, ValueError) as error:
+        return [*differences, f"structure: the record is not whole ({type(error).__name__}: {error})"]
+    differences.extend(_misread(run))
+    said = {key: record.get(key) for key in computed}
+    differences.extend(_differences(json.loads(json.dumps(computed)), said, ""))
+    return differences
+
+
+def _safely_digested(record: Mapping[str, Any]) -> str:
+    try:
+        return digest_of_record(record)
+    except (ValueError, TypeError):
+        return ""
+
+
+def _read_events(record: Mapping[str, Any]) -> tuple[AnyEvent, ...]:
+    data = [dict(item) for item in record["events"]]
+    data[0]["routine"] = record["routine"]["document"]
+    return tuple(event_from_data(item) for item in data)
+
+
+def _misread(run: Run) -> Iterator[str]:
+    """Readings whose value is not what their raw text says."""
+    so_far = Run()
+    for event in run.events:
+        prompt = so_far.prompt
+        if prompt is not None and isinstance(event, ReadingTaken | TemperatureRead):
+            try:
+                said = understand(event.raw, prompt, so_far.state.comparator, event.time_s)
+            except AnswerRefusedError as error:
+                yield f"events[{event.seq}]: {error}"
+            else:
+                value = event.value_um if isinstance(event, ReadingTaken) else event.value_degC
+                meant = said.value_um if isinstance(said, TakenReading) else None
+                meant = said.value_degC if isinstance(said, TakenTemperature) else meant
+                if meant != value:
+                    yield f"events[{event.seq}]: {event.raw!r} means {meant}, the record says {value}"
+        so_far = so_far.take(event)
+
+
+# Two libraries may round the last digits of a function differently; a changed number differs more.
+_SAME = 1e-9
+
+
+def _differences(computed: Any, said: Any, path: str) -> Iterator[str]:
+    if isinstance(computed, dict) and isinstance(said, dict):
+        for key in dict.fromkeys((*computed, *said)):
+            yield from _differences(computed.get(key), said.get(key), f"{path}.{key}" if path else key)
+    elif isinstance(computed, list) and isinstance(said, list) and len(computed) == len(said):
+        for index, (ours, theirs) in enumerate(zip(computed, said, strict=True)):
+            yield from _differences(ours, theirs, f"{path}[{index}]")
+    elif not _same(computed, said):
+        yield f"{path}: recomputed {_short(computed)}, the record says {_short(said)}"
+
+
+def _same(computed: Any, said: Any) -> bool:
+    if isinstance(computed, float | int) and isinstance(said, float | int) and type(computed) is not bool:
+        return math.isclose(computed, said, rel_tol=_SAME, abs_tol=_SAME * 1e-3)
+    return type(computed) is type(said) and computed == said
+
+
+def _short(item: Any) -> str:
+    text = json.dumps(item, ensure_ascii=False)
+    return text if len(text) <= 100 else text[:97] + "…"  # noqa: PLR2004  a line's worth
+

@@ -1,0 +1,234 @@
+"""One run at the bench: a source answers prompts, events go to the journal, a face shows it all.
+
+The order is the promise: an event is checked by the fold, then put on disk, and only then is the
+next prompt shown. Clock, face, feed and journal are handed in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Protocol
+
+from holdzero import events as e
+from holdzero.checks import Checks
+from holdzero.errors import AnswerRefusedError, EventRefusedError
+from holdzero.evaluate import view_of
+from holdzero.hooks import Answer, Feed, Finding, Level, Source
+from holdzero.journal import Journal
+from holdzero.register import Register
+from holdzero.run import Run
+from holdzero.run.answer import Confirmed, Ended, Named, TakenReading, TakenTemperature, Understood, understand
+from holdzero.run.commands import Abandon, Acknowledge, AddNote, Command, Pause, RenewZero, Strike
+from holdzero.run.plan import SlotKind
+from holdzero.run.prompt import Prompt
+from holdzero.run.state import Phase
+
+__all__ = ["Clock", "Face", "Session"]
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """Wall time as ISO 8601 with offset, and a counter in seconds that never goes back."""
+
+    wall: Callable[[], str]
+    counter_s: Callable[[], float]
+
+
+class Face(Protocol):
+    """What shows a run to a person."""
+
+    def show(self, run: Run, prompt: Prompt, findings: Sequence[Finding]) -> None:
+        """Show what is asked now, and what the checks see."""
+        ...
+
+    def refused(self, reason: str) -> None:
+        """Say why an answer was not taken."""
+        ...
+
+    def taken(self, run: Run, event: e.AnyEvent) -> None:
+        """Echo what was taken; it is on disk."""
+        ...
+
+    def stopped(self, run: Run, finding: Finding) -> Command:
+        """Ask what to do about a finding that stops the result."""
+        ...
+
+    def paused(self, run: Run) -> None:
+        """Wait until the inspector is back."""
+        ...
+
+    def overrule(self, reason: str) -> str | None:
+        """Ask for a reason to use an unfit device; None to name another."""
+        ...
+
+
+@dataclass(slots=True)
+class Session:
+    """A run that is being conducted.
+
+    Attributes:
+        run: so far.
+        journal: open.
+        checks: bound to the routine.
+        source: what the feed is of.
+        feed: open.
+        face: shows it.
+        clock: of the machine.
+        register: of the shop.
+        choices: devices named beforehand, by role.
+        overrule: reason given beforehand for using an unfit device.
+        started_at_s: the clock's counter when the run's counter was zero [s].
+    """
+
+    run: Run
+    journal: Journal
+    checks: Checks
+    source: Source
+    feed: Feed
+    face: Face
+    clock: Clock
+    register: Register
+    choices: Mapping[str, str]
+    overrule: str | None
+    started_at_s: float
+    _failed: set[str] = field(default_factory=set)
+
+    def now_s(self) -> float:
+        """The run's counter now [s]; it stands still where the source keeps the time."""
+        if self.source.keeps_time:
+            return self.run.state.now_s
+        return max(self.run.state.now_s, self.clock.counter_s() - self.started_at_s)
+
+    def take(self, kind: type[Any], time_s: float | None = None, **fields: Any) -> e.AnyEvent:
+        """Make an event, check it by the fold, put it on disk, go on.
+
+        Raises:
+            EventRefusedError: it does not fit; nothing happened.
+            JournalError: it could not be saved; nothing happened.
+        """
+        at = self.now_s() if time_s is None else time_s
+        event: e.AnyEvent = kind(seq=self.run.state.seq + 1, wall=self.clock.wall(), time_s=at, **fields)
+        run = self.run.take(event)
+        self.journal.append(event)
+        self.run = run
+        return event
+
+    def conduct(self) -> Run:
+        """Go on until the run is finished or abandoned.
+
+        Raises:
+            SourceError: an answer can't be taken, and nobody is there to ask again.
+            SourceExhaustedError: there are no more answers.
+            JournalError: the last event could not be saved.
+        """
+        while self.run.state.phase in (Phase.RUNNING, Phase.PAUSED):
+            if self.run.state.phase is Phase.PAUSED:
+                left_at_s = self.run.state.now_s
+                self.face.paused(self.run)
+                self.take(e.RunContinued, away_s=self.now_s() - left_at_s)
+                continue
+            findings = self._watch()
+            stop = self._pending(findings)
+            if stop is not None:
+                self._command(self.face.stopped(self.run, stop))
+                continue
+            self._ask(findings)
+        return self.run
+
+    def _watch(self) -> list[Finding]:
+        state, prompt = self.run.state, self.run.prompt
+        if state.routine is None or prompt is None:
+            return []
+        serial = prompt.slot.serial if prompt.slot.serial in state.serials else state.serials[0]
+        findings, failures = self.checks.watch(view_of(state, serial))
+        for failure in failures:
+            if failure.plugin not in self._failed:
+                self._failed.add(failure.plugin)
+                self.take(e.PluginFailed, plugin=failure.plugin, during=failure.during, message=failure.message)
+            findings.append(replace(failure.finding, level=Level.CAUTION))
+        return [finding for finding in findings if finding.holds]
+
+    def _pending(self, findings: Sequence[Finding]) -> Finding | None:
+        """A finding that stops the result, and that the inspector has not yet answered."""
+        if not self.source.interactive:
+            return None
+        seen = self.run.state.acknowledged
+        return next((f for f in findings if f.level is Level.STOP and f.code not in seen), None)
+
+    def _ask(self, findings: Sequence[Finding]) -> None:
+        prompt = self.run.prompt
+        if prompt is None:
+            raise EventRefusedError("nothing is left to ask, and the run is not over")
+        chosen = self.choices.get(prompt.slot.of) if prompt.slot.kind is SlotKind.CHOOSE else None
+        if chosen is not None:
+            self._choose(prompt, chosen)
+            return
+        self.face.show(self.run, prompt, findings)
+        said = self.feed.answer(prompt, self.now_s())
+        if not isinstance(said, Answer):
+            self._command(said)
+            return
+        at = self.now_s() if said.time_s is None else max(said.time_s, self.run.state.now_s)
+        try:
+            understood = understand(said.raw, prompt, self.run.state.comparator, at)
+            event = self._event(understood, prompt, said.raw, at)
+        except (AnswerRefusedError, EventRefusedError) as error:
+            if not self.source.interactive:
+                raise self.feed.blame(str(error)) from None
+            self.face.refused(str(error))
+            return
+        self.face.taken(self.run, event)
+
+    def _event(self, understood: Understood, prompt: Prompt, raw: str, at: float) -> e.AnyEvent:
+        slot = prompt.slot.id
+        match understood:
+            case TakenReading(value):
+                return self.take(e.ReadingTaken, at, slot=slot, raw=raw, value_um=value)
+            case TakenTemperature(value):
+                return self.take(e.TemperatureRead, at, slot=slot, raw=raw, value_degC=value)
+            case Ended(reason):
+                return self.take(e.SoakEnded, at, slot=slot, reason=reason)
+            case Named(identifier):
+                return self._choose(prompt, identifier)
+            case Confirmed():
+                kind = e.RunFinished if prompt.slot.kind is SlotKind.COMPARE else e.StepDone
+                return self.take(kind, at, slot=slot)
+
+    def _choose(self, prompt: Prompt, identifier: str) -> e.AnyEvent:
+        role = prompt.slot.of
+        entry = self.register.entry(role, identifier)
+        if entry is None:
+            known = ", ".join(getattr(self.register, role)) or "none"
+            raise AnswerRefusedError(f"there is no {role} {identifier!r} in the register; it has: {known}")
+        fields = {"slot": prompt.slot.id, "role": role, "entry": entry}
+        try:
+            return self.take(e.EntryChosen, overruled=None, **fields)
+        except EventRefusedError as error:
+            reason = self.overrule or (self.face.overrule(str(error)) if self.source.interactive else None)
+            if reason is None:
+                raise
+            return self.take(e.EntryChosen, overruled=reason, **fields)
+
+    def _command(self, command: Command) -> None:
+        try:
+            event = self._commanded(command)
+        except EventRefusedError as error:
+            self.face.refused(str(error))
+            return
+        self.face.taken(self.run, event)
+
+    def _commanded(self, command: Command) -> e.AnyEvent:
+        match command:
+            case Strike(target, reason):
+                return self.take(e.AnswerStruck, target=target, reason=reason)
+            case AddNote(text):
+                return self.take(e.NoteAdded, text=text)
+            case Pause():
+                return self.take(e.RunPaused)
+            case RenewZero(reason):
+                return self.take(e.ZeroRenewed, reason=reason)
+            case Acknowledge(code):
+                return self.take(e.StopAcknowledged, code=code)
+            case Abandon(reason):
+                return self.take(e.RunAbandoned, reason=reason)
