@@ -93,8 +93,7 @@ def _load(point: importlib.metadata.EntryPoint, catalogue: Catalogue) -> None:
     name = point.dist.name if point.dist else "unknown"
     version = point.dist.version if point.dist else "unknown"
     try:
-        if any(plugin.name == point.name for plugin in catalogue.plugins):
-            raise PluginRefusedError("another plugin of this name was loaded before it; rename one")
+        _name_is_free(point.name, catalogue)
         module = _import(point.value)
         declared = _declarations(point.name, module)
         plugin = Plugin(
@@ -114,6 +113,11 @@ def _load(point: importlib.metadata.EntryPoint, catalogue: Catalogue) -> None:
             name=point.name, distribution=name, version=version, reason=reason, trace=traceback.format_exc()
         )
         catalogue.refusals.append(refusal)
+
+
+def _name_is_free(name: str, catalogue: Catalogue) -> None:
+    if any(plugin.name == name for plugin in catalogue.plugins):
+        raise PluginRefusedError("another plugin of this name was loaded before it; rename one")
 
 
 def _import(name: str) -> ModuleType:
@@ -182,7 +186,8 @@ def _of_kind(hook: str, kind: type[Any], result: object) -> Sequence[Any]:
 
 
 def _check_is_whole(check: hooks.Check) -> None:
-    if not (inspect.isclass(check.settings) and issubclass(check.settings, hooks.Settings)):
+    settings: object = check.settings
+    if not (inspect.isclass(settings) and issubclass(settings, hooks.Settings)):
         raise PluginRefusedError(f"check {check.name}: settings must be a class that derives from hooks.Settings")
     wanted: tuple[tuple[str, Callable[..., Any] | None, int], ...] = (
         ("watch", check.watch, 2),

@@ -6,7 +6,7 @@ result, never a pass and never a lost reading.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -76,7 +76,9 @@ class Checks:
                 failures.extend(failed)
         return terms, failures
 
-    def judge(self, view: RunView, characteristics: Sequence[CharacteristicView]) -> tuple[list[Finding], list[Failure]]:
+    def judge(
+        self, view: RunView, characteristics: Sequence[CharacteristicView]
+    ) -> tuple[list[Finding], list[Failure]]:
         """Findings at the end, and failures."""
         findings: list[Finding] = []
         failures: list[Failure] = []
@@ -111,14 +113,11 @@ def implied_checks(routine: Routine) -> tuple[str, ...]:
     return (*always, "check_standard") if routine.check_standard is not None else always
 
 
-def bind(
-    routine: Routine, document: Mapping[str, Any], catalogue: Catalogue, origins: Origins | None = None
-) -> tuple[Checks, tuple[Fault, ...]]:
+def bind(routine: Routine, catalogue: Catalogue, origins: Origins | None = None) -> tuple[Checks, tuple[Fault, ...]]:
     """The checks of a routine, with their settings read.
 
     Args:
         routine: typed.
-        document: the same routine as plain data.
         catalogue: what is loaded.
         origins: where the routine's keys were written; None where it comes from a record.
 

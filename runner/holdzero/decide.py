@@ -9,18 +9,23 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
 from holdzero.model import Number, student_cdf, student_quantile, truncated
 
 __all__ = ["Decision", "DecisionRule", "Rule", "Verdict", "conformance_probability", "decide", "worst"]
 
 
+Truth: TypeAlias = bool | NDArray[np.bool_]
+
+
 class Verdict(StrEnum):
     """What is said of a characteristic, and of a part."""
 
-    PASS = "pass"
+    PASS = "pass"  # noqa: S105  a verdict
     FAIL = "fail"
     UNDECIDED = "undecided"
     REPORTED = "reported"
@@ -74,8 +79,8 @@ class Decision:
     expanded_uncertainty_um: Number
     guard_band_um: Number
     conformance_probability: Number | None
-    passes: Number | bool
-    fails: Number | bool
+    passes: Truth
+    fails: Truth
     sentence: str
 
     @property
@@ -169,7 +174,8 @@ def decide(
     guard = _guard_band(standard_uncertainty_um, expanded, whole, rule)
     inside = _within(value_um, lower_um, upper_um, guard)
     outside = _beyond(value_um, lower_um, upper_um, guard)
-    passes, fails = inside, outside
+    passes: Truth = inside
+    fails: Truth = outside
     if rule.rule is Rule.PROBABILITY:
         passes, fails = probability >= rule.conformance, probability <= 1.0 - rule.conformance
     elif rule.rule is Rule.GUARDED and rule.guard is None and lower_um is not None and upper_um is not None:
@@ -196,13 +202,13 @@ def _guard_band(u: Number, expanded: Number, dof: Number, rule: DecisionRule) ->
     return student_quantile(rule.conformance, dof) * u
 
 
-def _within(value: Number, lower: float | None, upper: float | None, guard: Number) -> Number | bool:
+def _within(value: Number, lower: float | None, upper: float | None, guard: Number) -> Truth:
     above = True if lower is None else value >= lower + guard
     below = True if upper is None else value <= upper - guard
     return np.logical_and(above, below)
 
 
-def _beyond(value: Number, lower: float | None, upper: float | None, guard: Number) -> Number | bool:
+def _beyond(value: Number, lower: float | None, upper: float | None, guard: Number) -> Truth:
     under = False if lower is None else value < lower - guard
     over = False if upper is None else value > upper + guard
     return np.logical_or(under, over)

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from holdzero.checks import Checks, Failure
 from holdzero.decide import Decision, Verdict, decide, worst
@@ -18,7 +19,7 @@ from holdzero.model import Input, ModelError, Number, Propagated, Term, propagat
 from holdzero.quantity import Estimate
 from holdzero.routine.schema import Characteristic, Measure, Selection
 from holdzero.run.plan import SlotKind
-from holdzero.run.state import Phase, Reading, State
+from holdzero.run.state import Phase, Reading, State, TemperatureTaken
 
 __all__ = ["Evaluation", "Result", "evaluate", "view_of"]
 
@@ -52,14 +53,13 @@ def view_of(state: State, serial: str | None) -> RunView:
     """
     if state.routine is None:
         raise ModelError("a run that has not started can't be evaluated")
-    thermometer = state.devices.get("thermometer")
     own = [r for r in state.counted if r.kind is not SlotKind.READ or r.slot.serial == serial]
     return RunView(
         routine=state.routine,
         serial=serial,
         reference=state.reference,
         comparator=state.comparator,
-        thermometer=thermometer.device if thermometer else None,  # type: ignore[arg-type]  the role fixes the kind
+        thermometer=state.thermometer,
         readings=tuple(own),
         temperatures=tuple(t for t in state.temperatures if t.struck is None and t.slot.serial in (serial, None)),
         soaks=state.soaks,
@@ -128,9 +128,7 @@ def _verdict(results: Sequence[Result], findings: tuple[Finding, ...]) -> Verdic
 # --- what a characteristic is made of ---------------------------------------------------------
 
 
-def _characteristic(
-    view: RunView, name: str, spec: Characteristic
-) -> tuple[CharacteristicView | None, list[Finding]]:
+def _characteristic(view: RunView, name: str, spec: Characteristic) -> tuple[CharacteristicView | None, list[Finding]]:
     """The characteristic's readings and weights; or what keeps it from having a number."""
     readings = [r for r in view.of_kind(SlotKind.READ) if r.slot.place in spec.places]
     if spec.force is not None:
@@ -176,10 +174,9 @@ def _place_weights(view: RunView, spec: Characteristic, readings: Sequence[Readi
     return {place: _plain(chosen[..., index]) for index, place in enumerate(spec.at)}
 
 
-def _one_hot(index: np.intp | np.ndarray[tuple[int, ...], np.dtype[np.intp]], like: Number) -> np.ndarray[
-    tuple[int, ...], np.dtype[np.float64]
-]:
-    return (np.arange(np.shape(like)[-1]) == np.asarray(index)[..., None]).astype(float)
+def _one_hot(index: NDArray[np.intp] | np.intp, like: NDArray[np.float64]) -> NDArray[np.float64]:
+    hot: NDArray[np.float64] = (np.arange(like.shape[-1]) == np.asarray(index)[..., None]).astype(np.float64)
+    return hot
 
 
 def _plain(number: Number) -> Number:
@@ -228,7 +225,7 @@ def _core_terms(view: RunView, seen: CharacteristicView) -> Iterable[Term]:
     )
     read = Input(
         name=f"difference read, {seen.name}",
-        estimate=Estimate.exact(difference),  # type: ignore[arg-type]  an array goes the same way
+        estimate=Estimate.exact(difference),
         unit="um",
         evaluation="A",
         why=f"{len(seen.readings)} readings, each less its zero; their scatter is carried beside it",
@@ -269,7 +266,9 @@ def _bracket(view: RunView, seen: CharacteristicView) -> Iterable[Finding]:
     """No verdict without a closed bracket: zero before, and a return within the limit after."""
     limit = view.bracket_limit_um
     if any(not _returns_after(view, r) for r in seen.readings):
-        text = f"{seen.name}: the reference was not read again after the last readings, so the zero is not known to hold."
+        text = (
+            f"{seen.name}: the reference was not read again after the last readings, so the zero is not known to hold."
+        )
         yield _stop("bracket/open", text, seen.name)
     closures = {
         visit[0].seq: mean([r.value_um for r in visit]) - view.zero_um(reading.zero)
@@ -301,25 +300,33 @@ def _visits_around(view: RunView, reading: Reading) -> list[tuple[Reading, ...]]
 
 
 def _of_the_run(state: State) -> Iterable[Finding]:
+    """What the engine saw of the run as a whole, whatever the part."""
     if state.phase is Phase.ABANDONED:
         yield _stop("run/abandoned", f"The run was abandoned: {state.abandoned}.")
     elif state.phase is not Phase.FINISHED:
         yield _stop("run/unfinished", "The run is not finished.")
+    for note in state.notes:
+        if note.plugin is not None:
+            text = f"The check {note.plugin} failed in {note.text}. The result can't stand without it."
+            yield _stop(f"{note.plugin}/failed", text)
+        else:
+            yield Finding(level=Level.NOTE, code="run/note", text=f"Note of the inspector: {note.text}")
     for role, chosen in state.devices.items():
         if chosen.overruled:
             text = f"The {role} was used although {chosen.overruled}"
             yield Finding(level=Level.CAUTION, code=f"{role}/overruled", text=text)
-    for item in (*state.readings, *state.temperatures):
+    yield from _deviations(state)
+
+
+def _deviations(state: State) -> Iterable[Finding]:
+    """Where the run did not go as the routine says."""
+    entries: tuple[Reading | TemperatureTaken, ...] = (*state.readings, *state.temperatures)
+    for item in entries:
         if item.struck is not None:
             text = f"Entry {item.seq} ({item.raw}) was struck out: {item.struck}."
             yield Finding(level=Level.NOTE, code="run/struck", text=text)
     for soak in state.soaks:
         if soak.reason is not None:
-            text = (
-                f"A soak of {soak.slot.at_least_s / 60:.3g} min ended after {soak.elapsed_s / 60:.3g} min: {soak.reason}."
-            )
+            whole, part = soak.slot.at_least_s / 60.0, soak.elapsed_s / 60.0
+            text = f"A soak of {whole:.3g} min ended after {part:.3g} min: {soak.reason}."
             yield Finding(level=Level.CAUTION, code="soak/short", text=text)
-    for note in state.notes:
-        if note.plugin is not None:
-            text = f"The check {note.plugin} failed in {note.text}. The result can't stand without it."
-            yield _stop(f"{note.plugin}/failed", text)

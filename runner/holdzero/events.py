@@ -243,8 +243,8 @@ _WORDS: dict[type[Event], str] = {kind: word for word, kind in _KINDS.items()}
 
 
 @cache
-def _adapter(kind: type[Event]) -> TypeAdapter[Event]:
-    return TypeAdapter(kind)
+def _adapter(word: str) -> TypeAdapter[Any]:
+    return TypeAdapter(_KINDS[word])
 
 
 def event_to_data(event: Event) -> dict[str, Any]:
@@ -261,13 +261,14 @@ def event_from_data(data: Mapping[str, Any]) -> AnyEvent:
     Raises:
         EventUnreadableError: the data are no event of this version.
     """
-    kind = _KINDS.get(str(data.get("event")))
-    if kind is None:
-        raise EventUnreadableError(f"{data.get('event')!r} is no kind of event known here")
+    word = str(data.get("event"))
+    if word not in _KINDS:
+        raise EventUnreadableError(f"{word!r} is no kind of event known here")
     fields = {key: item for key, item in data.items() if key != "event"}
     try:
-        return _adapter(kind).validate_python(fields, strict=False)  # type: ignore[return-value]
+        event: AnyEvent = _adapter(word).validate_python(fields, strict=False)
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         place = ".".join(str(part) for part in first["loc"])
         raise EventUnreadableError(f"{data['event']}: {place}: {first['msg']}") from None
+    return event

@@ -161,9 +161,7 @@ class Finding:
 def reference_deviation(reference: Reference) -> Input:
     """The certified deviation of the reference [um] as the input that all terms share."""
     why = reference.deviation.why or " ".join(("certificate", reference.certificate or "as the routine states it"))
-    return Input(
-        name="deviation of the reference", estimate=reference.deviation, unit="um", evaluation="B", why=why
-    )
+    return Input(name="deviation of the reference", estimate=reference.deviation, unit="um", evaluation="B", why=why)
 
 
 def shown(number: Number, digits: int = 2) -> str:

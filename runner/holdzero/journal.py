@@ -82,7 +82,9 @@ def read_journal(path: Path) -> JournalText:
             text = _event_text(line)
             following = _next(chain, text[1])
             if text[0] != following:
-                raise _damaged(path, number, "its running digest is wrong: it, or one before it, was changed", len(events))
+                raise _damaged(
+                    path, number, "its running digest is wrong: it, or one before it, was changed", len(events)
+                )
             events.append(event_from_data(json.loads(text[1])))
         except (ValueError, HoldzeroError) as error:
             if isinstance(error, JournalError):

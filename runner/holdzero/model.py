@@ -9,13 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from holdzero.errors import HoldzeroError
-from holdzero.quantity import Estimate
+from holdzero.quantity import Estimate, Number
 
 __all__ = [
     "Contribution",
@@ -30,8 +30,6 @@ __all__ = [
     "student_quantile",
     "truncated",
 ]
-
-Number: TypeAlias = "float | NDArray[np.float64]"
 
 
 class ModelError(HoldzeroError):
@@ -140,7 +138,7 @@ def propagate(terms: Sequence[Term]) -> Propagated:
     Source: JCGM 100:2008, 5.1.2 eq. (10); 5.1.3 note 2; G.4.1 eq. (G.2b).
     """
     inputs = inputs_of(terms)
-    at = {name: item.estimate.value for name, item in inputs.items()}
+    at: dict[str, Number] = {name: item.estimate.value for name, item in inputs.items()}
     corrections = {term.name: _finite(term, at) for term in terms}
     slopes: dict[str, Number] = dict.fromkeys(inputs, 0.0)
     for term in terms:
@@ -152,7 +150,7 @@ def propagate(terms: Sequence[Term]) -> Propagated:
     rows.sort(key=lambda row: -float(np.mean(row.contribution_um)))
     return Propagated(
         value_um=_total(list(corrections.values())),
-        standard_uncertainty_um=np.sqrt(variance) if isinstance(variance, np.ndarray) else variance**0.5,
+        standard_uncertainty_um=variance**0.5,
         dof=_ratio(variance**2, spread),
         contributions=tuple(rows),
         corrections_um=corrections,
@@ -175,17 +173,18 @@ def _ratio(square: Number, spread: Number) -> Number:
     return square / spread if spread > 0.0 else float("inf")
 
 
-def _finite(term: Term, at: dict[str, float]) -> Number:
+def _finite(term: Term, at: dict[str, Number]) -> Number:
     number = term.function(*(at[item.name] for item in term.inputs))
     if not np.all(np.isfinite(number)):
         raise ModelError(f"the term {term.name!r} gives {number!r}")
     return number
 
 
-def _slope(term: Term, item: Input, at: dict[str, float]) -> Number:
-    step = item.estimate.standard_uncertainty
-    # An exact input has no uncertainty to step by; any step will do, its contribution is zero.
-    step = step if np.all(step) else np.where(step, step, np.abs(at[item.name]) * 2.0**-10 + 2.0**-20)
+def _slope(term: Term, item: Input, at: dict[str, Number]) -> Number:
+    step: Number = item.estimate.standard_uncertainty
+    if not np.all(step):
+        # An exact input has no uncertainty to step by; any step will do, its contribution is zero.
+        step = np.where(step, step, np.abs(at[item.name]) * 2.0**-10 + 2.0**-20)
     above = term.function(*(at[i.name] + step if i is item else at[i.name] for i in term.inputs))
     below = term.function(*(at[i.name] - step if i is item else at[i.name] for i in term.inputs))
     slope: Number = (above - below) / (2.0 * step)
@@ -195,7 +194,8 @@ def _slope(term: Term, item: Input, at: dict[str, float]) -> Number:
 
 
 def _row(item: Input, slope: Number) -> Contribution:
-    part = abs(slope) * item.estimate.standard_uncertainty
+    size: Number = np.abs(slope)
+    part: Number = size * item.estimate.standard_uncertainty
     return Contribution(input=item, sensitivity=slope, contribution_um=part)
 
 

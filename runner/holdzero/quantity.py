@@ -13,7 +13,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from functools import cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
 
 from holdzero.errors import QuantityError
 
@@ -23,6 +26,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Dimension",
     "Estimate",
+    "Number",
     "Part",
     "Quantity",
     "Shape",
@@ -31,6 +35,9 @@ __all__ = [
     "parse_quantity",
     "tidy",
 ]
+
+Number: TypeAlias = float | NDArray[np.float64]
+"""A number; an array has one entry a run of a rehearsal."""
 
 
 class Dimension(Enum):
@@ -266,9 +273,9 @@ class Part:
         shape: distribution; `halfwidth` and `inner` (same unit) give its width, where it has one.
     """
 
-    value: float
-    standard_uncertainty: float
-    dof: float = math.inf
+    value: Number
+    standard_uncertainty: Number
+    dof: Number = math.inf
     shape: Shape = Shape.NORMAL
     halfwidth: float = 0.0
     inner: float = 0.0
@@ -287,12 +294,12 @@ class Estimate:
     why: str = ""
 
     @classmethod
-    def exact(cls, value: float, why: str = "") -> Estimate:
+    def exact(cls, value: Number, why: str = "") -> Estimate:
         """An estimate without uncertainty, in the unit of `value`."""
         return cls(parts=(Part(value=value, standard_uncertainty=0.0, shape=Shape.EXACT),), why=why)
 
     @classmethod
-    def of(cls, value: float, standard: float, *, dof: float = math.inf, why: str = "") -> Estimate:
+    def of(cls, value: Number, standard: Number, *, dof: Number = math.inf, why: str = "") -> Estimate:
         """A normal estimate; `standard` is its standard uncertainty in the unit of `value`."""
         return cls(parts=(Part(value=value, standard_uncertainty=standard, dof=dof),), why=why)
 
@@ -303,20 +310,30 @@ class Estimate:
         return cls(parts=(part,), why=why)
 
     @property
-    def value(self) -> float:
+    def value(self) -> Number:
         """The estimate itself: the sum of its parts, in their unit."""
-        return sum(part.value for part in self.parts)
+        return sum((part.value for part in self.parts), start=0.0)
 
     @property
-    def standard_uncertainty(self) -> float:
+    def standard_uncertainty(self) -> Number:
         """The parts' standard uncertainties in quadrature, same unit (GUM 5.1.2)."""
-        return math.hypot(*(part.standard_uncertainty for part in self.parts))
+        if len(self.parts) == 1:
+            return self.parts[0].standard_uncertainty
+        variance: Number = sum((part.standard_uncertainty**2 for part in self.parts), start=0.0)
+        root: Number = variance**0.5
+        return root
 
     @property
-    def dof(self) -> float:
+    def dof(self) -> Number:
         """Effective degrees of freedom of the sum, by Welch–Satterthwaite (GUM G.4.1, eq. G.2b)."""
-        spread = sum(part.standard_uncertainty**4 / part.dof for part in self.parts)
-        return self.standard_uncertainty**4 / spread if spread > 0.0 else math.inf
+        if len(self.parts) == 1:
+            return self.parts[0].dof
+        spread: Number = sum((part.standard_uncertainty**4 / part.dof for part in self.parts), start=0.0)
+        square: Number = self.standard_uncertainty**4
+        if isinstance(spread, np.ndarray):
+            with np.errstate(divide="ignore", invalid="ignore"):
+                return np.where(spread > 0.0, square / spread, np.inf)
+        return square / spread if spread > 0.0 else math.inf
 
 
 def dof_from_reliability(reliability: float) -> float:

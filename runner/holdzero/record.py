@@ -204,8 +204,8 @@ def verify(record: Mapping[str, Any], catalogue: Catalogue) -> list[str]:
         serial = record["run"]["serial"]
         started = events[0]
         if not isinstance(started, RunStarted) or serial not in started.serials or run.state.routine is None:
-            raise RecordError("the first event does not start a run of this part")  # noqa: TRY301
-        checks, _ = bind(run.state.routine, started.routine, catalogue)
+            raise RecordError("the first event does not start a run of this part")
+        checks, _ = bind(run.state.routine, catalogue)
         computed = _computed(run, started, evaluate(run.state, serial, checks))
     except HoldzeroError as error:
         return [*differences, f"events: {error}"]
@@ -273,4 +273,3 @@ def _same(computed: Any, said: Any) -> bool:
 def _short(item: Any) -> str:
     text = json.dumps(item, ensure_ascii=False)
     return text if len(text) <= 100 else text[:97] + "…"  # noqa: PLR2004  a line's worth
-

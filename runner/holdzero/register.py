@@ -155,25 +155,18 @@ def unfit(device: Device, required: Requirement | None, on: dt.date) -> tuple[st
         required: what the routine requires of it; None where the routine states the device whole.
         on: the day.
     """
-    reasons: list[str] = []
-    if device.due is not None and device.due < on:
-        reasons.append(f"its calibration was due on {device.due.isoformat()}")
+    overdue = device.due is not None and device.due < on
+    reasons = [f"its calibration was due on {device.due}"] if overdue else []
     match required, device:
         case RequiredReference(), Reference():
-            if abs(device.size - required.size) > _SAME_SIZE * required.size:
-                reasons.append(f"its size is {device.size / 1000:g} mm, required is {required.size / 1000:g} mm")
-            if required.material and device.material != required.material:
-                reasons.append(f"it is of {device.material or 'unknown material'}, required is {required.material}")
-            expanded = 2.0 * device.deviation.standard_uncertainty
-            if required.largest_expanded is not None and expanded > required.largest_expanded:
-                reasons.append(f"U = {expanded:.3g} um (k = 2), at most {required.largest_expanded:.3g} um is required")
+            reasons.extend(_unfit_reference(device, required))
         case RequiredComparator(), Comparator():
             if device.resolution > required.largest_resolution:
                 reasons.append(f"it resolves {device.resolution:g} um, {required.largest_resolution:g} um is required")
             if required.smallest_travel is not None and (device.travel or 0.0) < required.smallest_travel:
                 reasons.append(f"its travel is less than {required.smallest_travel:g} um")
         case RequiredThermometer(), Thermometer():
-            expanded = 2.0 * device.error.standard_uncertainty
+            expanded = 2.0 * float(device.error.standard_uncertainty)
             if expanded > required.largest_expanded:
                 reasons.append(f"U = {expanded:.3g} K (k = 2), at most {required.largest_expanded:.3g} K is required")
         case None, _:
@@ -181,6 +174,18 @@ def unfit(device: Device, required: Requirement | None, on: dt.date) -> tuple[st
         case _:
             reasons.append("it is another kind of device")
     return tuple(reasons)
+
+
+def _unfit_reference(device: Reference, required: RequiredReference) -> list[str]:
+    reasons: list[str] = []
+    if abs(device.size - required.size) > _SAME_SIZE * required.size:
+        reasons.append(f"its size is {device.size / 1000:g} mm, required is {required.size / 1000:g} mm")
+    if required.material and device.material != required.material:
+        reasons.append(f"it is of {device.material or 'unknown material'}, required is {required.material}")
+    expanded = 2.0 * float(device.deviation.standard_uncertainty)
+    if required.largest_expanded is not None and expanded > required.largest_expanded:
+        reasons.append(f"U = {expanded:.3g} um (k = 2), at most {required.largest_expanded:.3g} um is required")
+    return reasons
 
 
 # Sizes are written as decimals: two texts of one size differ by rounding of floats at most.

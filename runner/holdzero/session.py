@@ -201,14 +201,14 @@ class Session:
         if entry is None:
             known = ", ".join(getattr(self.register, role)) or "none"
             raise AnswerRefusedError(f"there is no {role} {identifier!r} in the register; it has: {known}")
-        fields = {"slot": prompt.slot.id, "role": role, "entry": entry}
+        slot = prompt.slot.id
         try:
-            return self.take(e.EntryChosen, overruled=None, **fields)
+            return self.take(e.EntryChosen, slot=slot, role=role, entry=entry, overruled=None)
         except EventRefusedError as error:
             reason = self.overrule or (self.face.overrule(str(error)) if self.source.interactive else None)
             if reason is None:
                 raise
-            return self.take(e.EntryChosen, overruled=reason, **fields)
+            return self.take(e.EntryChosen, slot=slot, role=role, entry=entry, overruled=reason)
 
     def _command(self, command: Command) -> None:
         try:

@@ -78,7 +78,8 @@ def _against_certificate(run: RunView) -> Iterable[Finding]:
         yield Finding(
             level=Level.NOTE,
             code="check_standard/good",
-            text=f"The check standard reads {float(np.mean(off)):+.3g} um off its certificate (limit {block.limit:.3g} um).",
+            text=f"The check standard reads {float(np.mean(off)):+.3g} um off its certificate "
+            f"(limit {block.limit:.3g} um).",
             data=data,
             holds=np.logical_not(out),
         )

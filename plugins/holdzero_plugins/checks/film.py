@@ -75,7 +75,10 @@ def _giving_way(settings: FilmSettings, run: RunView, c: CharacteristicView) -> 
     table = ", ".join(f"{float(np.mean(h)):.3g} um at {force:g} N" for force, (h, _, _) in thickness.items())
     data = {f"thickness_at_{force:g}_N_um": float(np.mean(h)) for force, (h, _, _) in thickness.items()}
     if len(forces) == 1:
-        text = f"{c.name} was read at one force: whether the film gives way under the tip is not known. It holds at {shown_at:g} N."
+        text = (
+            f"{c.name} was read at one force: whether the film gives way under the tip is not known. "
+            f"Its thickness holds at {shown_at:g} N."
+        )
         yield Finding(level=Level.CAUTION, code="film/one_force", text=text, characteristic=c.name, data=data)
         return
     (light, *counts_light), (heavy, *counts_heavy) = thickness[forces[0]], thickness[forces[-1]]
@@ -96,7 +99,8 @@ def _giving_way(settings: FilmSettings, run: RunView, c: CharacteristicView) -> 
     yield Finding(
         level=Level.NOTE,
         code="film/firm",
-        text=f"The film does not give way beyond {limit:.2g} um ({table}). The thickness of {c.name} holds at {shown_at:g} N.",
+        text=f"The film does not give way beyond {limit:.2g} um ({table}). The thickness of {c.name} holds at "
+        f"{shown_at:g} N.",
         characteristic=c.name,
         data=data,
         holds=np.logical_not(gives),

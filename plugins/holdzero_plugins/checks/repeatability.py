@@ -160,7 +160,8 @@ def _outliers(settings: RepeatabilitySettings, run: RunView, *, live: bool) -> I
         yield Finding(
             level=Level.CAUTION,
             code=f"repeatability/outlier/{place}",
-            text=f"{farthest.raw} at {place} lies far from its repeats (Grubbs {shown(g, 4)}, limit {critical:.4g}). {ask}",
+            text=f"{farthest.raw} at {place} lies far from its repeats (Grubbs {shown(g, 4)}, limit {critical:.4g}). "
+            f"{ask}",
             data={"grubbs": float(np.mean(g)), "critical": critical, "entry": float(farthest.seq)},
             # One step of the dial is no outlier, however alike the others are.
             holds=np.logical_and(g > critical, gap > 1.5 * run.resolution_um),
@@ -212,7 +213,7 @@ def _trend(run: RunView) -> Iterable[Finding]:
     yield Finding(
         level=Level.CAUTION,
         code="repeatability/trend",
-        text=f"The repeats creep by {shown(creep)} um over the readings: heat, a film that gives, or a clamp that settles?",
+        text=f"The repeats creep by {shown(creep)} um over the readings: heat, a soft film, a clamp that settles?",
         data={"creep_um": float(np.mean(creep)), "t": float(np.mean(np.clip(t, -1e9, 1e9)))},
         holds=np.logical_and(np.abs(t) > limit, creep > run.resolution_um),
     )

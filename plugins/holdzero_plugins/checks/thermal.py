@@ -53,7 +53,9 @@ class ThermalSettings(Settings):
         None, description="Part less reference, where one of the two temperatures is not known by itself."
     )
     part_expansion: ExpansionEstimate | None = Field(None, description="Of the part, in place of the table's.")
-    reference_expansion: ExpansionEstimate | None = Field(None, description="Of the reference, in place of the table's.")
+    reference_expansion: ExpansionEstimate | None = Field(
+        None, description="Of the reference, in place of the table's."
+    )
     expansion_difference: ExpansionEstimate | None = Field(
         None, description="Part less reference, where it is better known than the two."
     )
@@ -105,7 +107,7 @@ def _measured(run: RunView, of: str) -> _Known | None:
     s, dof = pooled_standard_deviation([values])
     standard = float(np.mean(s)) / len(values) ** 0.5
     why = f"mean of {len(values)} temperature steps"
-    estimate = Estimate.of(mean(values), standard, dof=dof) if dof else Estimate.exact(mean(values))  # type: ignore[arg-type]
+    estimate = Estimate.of(mean(values), standard, dof=dof) if dof else Estimate.exact(mean(values))
     name = f"temperature of the {of}"
     read = Input(name=name, estimate=estimate, unit="degC", evaluation="A", why=why)
     if run.thermometer is None:
@@ -246,7 +248,10 @@ def judge(settings: ThermalSettings, run: RunView, characteristics: Sequence[Cha
     if _expansions(settings, run) is None:
         names = f"part {run.routine.part.material or 'not stated'}, reference "
         names += run.reference.material or "not stated" if run.reference else "not chosen"
-        text = f"The expansion is not known ({names}): use a material of the table ({', '.join(materials())}), or state it."
+        text = (
+            f"The expansion is not known ({names}): use a material of the table ({', '.join(materials())}), "
+            "or state it in [checks.thermal]."
+        )
         yield Finding(level=Level.STOP, code="thermal/expansion", text=text)
 
 
@@ -263,5 +268,3 @@ def holdzero_checks() -> Sequence[Check]:
             judge=judge,
         )
     ]
-
-

@@ -85,20 +85,23 @@ def _drift_of(
             start=0.0,
         )
         closure = float(np.mean(mean([r.value_um for r in visit]) - run.zero_um(number)))
-        yield _term(run, f"{number}.{index}", closure, share, len(zeros), len(visit))
+        known = _standard_of_closure(run, len(zeros), len(visit))
+        yield _term(f"{number}.{index}", closure, share, known)
 
 
-def _term(
-    run: RunView, visit: str, closure: float, share: Number, zeros: int, returns: int
-) -> Term:
-    standard, dof = _standard_of_closure(run, zeros, returns)
+def _term(visit: str, closure: float, share: Number, known: tuple[float, float]) -> Term:
+    standard, dof = known
     limit = standard * student_quantile(0.5 + _COVERAGE / 2.0, dof)
     if abs(closure) > limit:
         estimate = Estimate.of(closure, standard, dof=dof)
-        why = f"the zero drifted by {closure:+.3g} um, more than its uncertainty of {shown(limit)} um: taken out by time"
+        why = (
+            f"the zero drifted by {closure:+.3g} um, more than its uncertainty of {shown(limit)} um: taken out by time"
+        )
     else:
         estimate = Estimate.within(0.0, abs(closure))
-        why = f"the zero closed to {closure:+.3g} um, within its uncertainty of {shown(limit)} um: carried, not taken out"
+        why = (
+            f"the zero closed to {closure:+.3g} um, within its uncertainty of {shown(limit)} um: carried, not taken out"
+        )
     item = Input(name=f"drift of zero {visit}", estimate=estimate, unit="um", evaluation="B", why=why)
     return Term(name=f"drift of zero {visit}", inputs=(item,), function=lambda c: -share * c)
 

@@ -66,7 +66,9 @@ def _row(cells: list[str], line: int, name: str) -> Row:
         except ValueError:
             time_s = math.nan
         if not math.isfinite(time_s) or time_s < 0.0:
-            raise SourceError(f"{name}:{line}: found time {cells[0]!r}; expected seconds from the start of the run, or nothing")
+            raise SourceError(
+                f"{name}:{line}: found time {cells[0]!r}; expected seconds from the start of the run, or nothing"
+            )
     if not cells[1]:
         raise SourceError(f"{name}:{line}: the answer is missing")
     return Row(line, time_s, cells[1])
@@ -94,7 +96,9 @@ class Readings:
             return Answer("", max(now_s, prompt.until_s))
         if prompt.asks is Asks.CONFIRM:
             if prompt.slot.kind is SlotKind.COMPARE and row is not None:
-                raise SourceError(f"{self._name}:{row.line}: {row.answer!r} is one answer too many; the run needs no more")
+                raise SourceError(
+                    f"{self._name}:{row.line}: {row.answer!r} is one answer too many; the run needs no more"
+                )
             return Answer("")
         if row is None:
             raise SourceExhaustedError(f"{self._name}: no answer is left for “{prompt.title}”")

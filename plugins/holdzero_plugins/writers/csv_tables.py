@@ -42,7 +42,18 @@ def _table(head: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:
 
 
 def _results(record: Mapping[str, Any]) -> bytes:
-    head = ("part", "revision", "serial", "operator", "simulated", "characteristic", "verdict", *_RESULTS, "rule", "digest")
+    head = (
+        "part",
+        "revision",
+        "serial",
+        "operator",
+        "simulated",
+        "characteristic",
+        "verdict",
+        *_RESULTS,
+        "rule",
+        "digest",
+    )
     shared = (
         record["routine"]["part"],
         record["routine"]["revision"],

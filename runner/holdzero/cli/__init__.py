@@ -21,7 +21,9 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-register_app = typer.Typer(help="The shop's references, comparators, thermometers and inspectors.", no_args_is_help=True)
+register_app = typer.Typer(
+    help="The shop's references, comparators, thermometers and inspectors.", no_args_is_help=True
+)
 app.add_typer(register_app, name="register")
 
 EXIT_INVALID = 2
@@ -38,7 +40,7 @@ OverruleOption = Annotated[
 ]
 
 
-def _version(wanted: bool) -> None:  # noqa: FBT001  typer calls it so
+def _version(wanted: bool) -> None:
     if wanted:
         typer.echo(f"holdzero {__version__}")
         raise typer.Exit
@@ -136,7 +138,9 @@ def validate(
 
 
 @app.command()
-def plugins(*, trace: Annotated[bool, typer.Option("--trace", help="Show tracebacks of refused plugins.")] = False) -> None:
+def plugins(
+    *, trace: Annotated[bool, typer.Option("--trace", help="Show tracebacks of refused plugins.")] = False
+) -> None:
     """List what is loaded, from where and which version; and what was refused, and why."""
     from holdzero.cli.inspect import list_plugins
 

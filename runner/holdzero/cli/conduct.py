@@ -77,6 +77,7 @@ class _Silent:
 
     def stopped(self, run: Run, finding: Finding) -> Command:
         """Nobody decides: the session does not ask where the source is not interactive."""
+        del run
         raise SourceError(finding.text)
 
     def paused(self, run: Run) -> None:
@@ -98,7 +99,7 @@ def run_routine(
     """Conduct a new run; gives the exit code."""
     bench = _bench(options)
     loaded = load_routine(path, member)
-    checks, faults = bind(loaded.routine, loaded.document, bench.catalogue, loaded.origins)
+    checks, faults = bind(loaded.routine, bench.catalogue, loaded.origins)
     if faults:
         raise FileFaultsError(faults)
     register = load_register(options.shop)
@@ -106,9 +107,19 @@ def run_routine(
     if bench.source.interactive:
         operator, serials = _who(ask.text, operator, serials)
     feed = bench.source.open(bench.argument, ask)
-    started = _started(bench, loaded, path, operator, serials, member, _overruled(loaded, options, bench, face))
+    started = _started(
+        bench,
+        loaded,
+        path,
+        operator=operator,
+        serials=serials,
+        member=member,
+        overruled=_overruled(loaded, options, bench, face),
+    )
     run = Run().take(started)
-    journal_path = free_path(options.out, safe_name(_stamp(started.wall), loaded.routine.routine.part), ".journal.jsonl")
+    journal_path = free_path(
+        options.out, safe_name(_stamp(started.wall), loaded.routine.routine.part), ".journal.jsonl"
+    )
     with Journal.create(journal_path) as journal:
         journal.append(started)
         session = Session(
@@ -141,7 +152,7 @@ def resume_run(path: Path, options: Options, *, routine: Path | None) -> int:
         if loaded.digest != started.routine_digest:
             found = f"it is of another routine or another text of it ({started.routine_file})"
             raise JournalError(path, found, f"go on without --routine, or start a new run of {routine}")
-    checks, _ = bind(run.state.routine, started.routine, bench.catalogue)
+    checks, _ = bind(run.state.routine, bench.catalogue)
     if run.state.phase in (Phase.FINISHED, Phase.ABANDONED):
         return _recorded(run, checks, bench, options)
     face, ask = _face(bench, options)
@@ -236,7 +247,9 @@ def _face(bench: _Bench, options: Options) -> tuple[Face, _Asker]:
     return terminal, _Asker(terminal)
 
 
-def _who(ask: Callable[[str], str], operator: str | None, serials: tuple[str, ...]) -> tuple[str | None, tuple[str, ...]]:
+def _who(
+    ask: Callable[[str], str], operator: str | None, serials: tuple[str, ...]
+) -> tuple[str | None, tuple[str, ...]]:
     """Ask for what a record should have and the options did not give."""
     if operator is None:
         operator = ask("Who measures? ") or None
@@ -250,6 +263,7 @@ def _started(
     bench: _Bench,
     loaded: LoadedRoutine,
     path: Path,
+    *,
     operator: str | None,
     serials: tuple[str, ...],
     member: str | None,
@@ -309,7 +323,7 @@ def _conducted(session: Session, bench: _Bench, options: Options, ask: _Asker) -
         _interrupted(session, str(error))
         return _INVALID
     except JournalError as error:
-        print(f"holdzero: {error}", file=sys.stderr)
+        _tell(f"holdzero: {error}")
         return _INTERRUPTED
     finally:
         session.feed.close()
@@ -317,11 +331,8 @@ def _conducted(session: Session, bench: _Bench, options: Options, ask: _Asker) -
 
 
 def _interrupted(session: Session, reason: str) -> int:
-    print(
-        f"\nholdzero: {reason}\n"
-        f"    all {session.run.state.seq} entries are saved; to go on: holdzero resume {session.journal.path}",
-        file=sys.stderr,
-    )
+    saved = f"all {session.run.state.seq} entries are saved; to go on: holdzero resume {session.journal.path}"
+    _tell(f"\nholdzero: {reason}\n    {saved}")
     return _INTERRUPTED
 
 
@@ -347,12 +358,16 @@ def _recorded(run: Run, checks: Checks, bench: _Bench, options: Options) -> int:
         verdicts.append(record["verdict"])
         print_summary(bench.console, record, files)
         for problem in problems:
-            print(f"holdzero: {problem}", file=sys.stderr)
+            _tell(f"holdzero: {problem}")
         failed = failed or not files
         if options.json:
             _print_json(record)
     worst = next(verdict for verdict in _WORST_FIRST if verdict in verdicts)
     return _INTERRUPTED if failed else EXIT_CODES[worst]
+
+
+def _tell(text: str) -> None:
+    sys.stderr.write(text + "\n")
 
 
 def _print_json(record: Mapping[str, Any]) -> None:

@@ -23,9 +23,9 @@ _HEIGHT = 5
 
 
 def large(text: str) -> list[str]:
-    """Five lines that show `text`; signs that have no large form are left out.
+    r"""Five lines that show `text`; signs that have no large form are left out.
 
-    >>> print("\\n".join(line.rstrip() for line in large("1")))
+    >>> print("\n".join(line.rstrip() for line in large("1")))
      █
     ██
      █

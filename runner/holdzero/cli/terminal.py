@@ -129,36 +129,34 @@ class Terminal:
             text = self._wait(prompt) if prompt.asks is Asks.WAIT else self.line(_mark(prompt))
             if text is None:
                 return Answer("")
-            command = self._letter(text.strip().lower())
-            if command is None:
+            letter = text.strip().lower()
+            if letter not in _LETTERS:
                 return Answer(text)
-            if command is not _SHOWN:
-                return command  # type: ignore[return-value]  every other mark is a command
+            command = self._letter(letter)
+            if command is not None:
+                return command
 
-    def _letter(self, letter: str) -> object:
-        """The command of a letter; `_SHOWN` where something was only shown; None for an answer."""
+    def _letter(self, letter: str) -> Command | None:
+        """The command of a letter; None where something was only shown, or the inspector thought better of it."""
         match letter:
-            case "?" | "h" | "help":
-                self.console.print(_HELP, highlight=False)
-                return _SHOWN
             case "l":
                 self._list()
-                return _SHOWN
             case "s":
-                return self._strike() or _SHOWN
-            case "n":
-                text = self.line("  Note: ").strip()
-                return AddNote(text) if text else _SHOWN
-            case "z":
-                reason = self.line("  The dial was moved. Why? (Enter alone: leave it) ").strip()
-                return RenewZero(reason) if reason else _SHOWN
+                return self._strike()
             case "p":
                 return Pause()
+            case "n":
+                text = self.line("  Note: ").strip()
+                return AddNote(text) if text else None
+            case "z":
+                reason = self.line("  The dial was moved. Why? (Enter alone: leave it) ").strip()
+                return RenewZero(reason) if reason else None
             case "q":
                 reason = self.line("  Give this run up for good. Why? (Enter alone: go on) ").strip()
-                return Abandon(reason) if reason else _SHOWN
+                return Abandon(reason) if reason else None
             case _:
-                return None
+                self.console.print(_HELP, highlight=False)
+        return None
 
     def _list(self) -> None:
         state = self.run.state
@@ -197,7 +195,11 @@ class Terminal:
         if self.now_s() >= prompt.until_s:
             return None
         self.console.print("  Ends by itself. To end it early, type the reason and Enter; ? for help.")
-        columns = (TextColumn("  {task.description}"), BarColumn(bar_width=_BAR), TextColumn("{task.fields[left]} to go"))
+        columns = (
+            TextColumn("  {task.description}"),
+            BarColumn(bar_width=_BAR),
+            TextColumn("{task.fields[left]} to go"),
+        )
         with Progress(*columns, console=self.console, auto_refresh=False) as progress:
             task = progress.add_task("soak", total=length, left=clock_text(prompt.until_s - self.now_s()))
             while (left := prompt.until_s - self.now_s()) > 0.0:
@@ -228,9 +230,9 @@ class Terminal:
             letter = self.line("  s, c or q: ").strip().lower()
             if letter == "c":
                 return Acknowledge(finding.code)
-            command = self._letter(letter) if letter in ("s", "q", "z", "n", "?", "l") else None
-            if command is not None and command is not _SHOWN:
-                return command  # type: ignore[return-value]  every other mark is a command
+            command = self._letter(letter) if letter in _LETTERS else None
+            if command is not None:
+                return command
 
     def paused(self, run: Run) -> None:
         """Wait until the inspector is back."""
@@ -246,12 +248,13 @@ class Terminal:
         return said or None
 
 
-_SHOWN = object()
+_LETTERS = frozenset({"?", "s", "n", "z", "p", "q", "l"})
 
 
 def _mark(prompt: Prompt) -> str:
     if prompt.asks is Asks.CONFIRM:
-        return "  Enter when done (? for help): " if prompt.slot.kind is not SlotKind.COMPARE else "  Enter to compare: "
+        return (
+            "  Enter when done (? for help): " if prompt.slot.kind is not SlotKind.COMPARE else "  Enter to compare: "
+        )
     unit = {"degC": "°C"}.get(prompt.unit, prompt.unit)
     return f"  [{unit}] (? for help): " if unit else "  (? for help): "
-

@@ -72,8 +72,9 @@ def read_toml(path: Path) -> Text:
         line = raw.count(b"\n", 0, error.start) + 1
         raise _whole(path, line, "a character that is not UTF-8", "save the file as UTF-8") from None
     except tomllib.TOMLDecodeError as error:
-        line = _line_in(str(error))
-        raise _whole(path, line, f"no valid TOML: {error}", "a text must stand in quotation marks") from None
+        raise _whole(
+            path, _line_in(str(error)), f"no valid TOML: {error}", "a text must stand in quotation marks"
+        ) from None
     except RecursionError:
         raise _whole(path, None, "brackets nested too deeply", "unfold them") from None
     return Text(file=str(path), data=data, lines=lines_of_keys(text))
@@ -186,10 +187,20 @@ def _real_path(loc: tuple[str | int, ...], document: Any) -> KeyPath:
             isinstance(node, list) and isinstance(part, int) and part < len(node)
         ):
             path.append(part)
-            node = node[part]
+            node = _inner(node, part)
         elif index == len(loc) - 1 and isinstance(node, dict) and isinstance(part, str):
             path.append(part)  # the key that is missing
     return tuple(path)
+
+
+def _inner(node: Any, part: Any) -> Any:
+    return node[part]
+
+
+def _holds(node: Any, part: str | int) -> bool:
+    if isinstance(node, dict):
+        return part in node
+    return isinstance(node, list) and isinstance(part, int) and part < len(node)
 
 
 def _dotted(path: KeyPath) -> str:

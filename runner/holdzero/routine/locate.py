@@ -17,9 +17,9 @@ _ESCAPES = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r", '"': '"', "\\
 
 
 def lines_of_keys(text: str) -> dict[KeyPath, int]:
-    """Lines of all keys, table headers and array items of a valid TOML text, counted from 1.
+    r"""Lines of all keys, table headers and array items of a valid TOML text, counted from 1.
 
-    >>> lines_of_keys('[a]\\nb = [1,\\n 2]')[("a", "b", 1)]
+    >>> lines_of_keys('[a]\nb = [1,\n 2]')[("a", "b", 1)]
     3
     """
     return _Walk(text.replace("\r\n", "\n")).document()

@@ -73,7 +73,7 @@ def resolve(text: Text, member: str | None, read: Callable[[str, str], Text]) ->
     data = _filled(text, kept, values, ())
     origins = Origins(text)
     if isinstance(data.get("steps"), list):
-        data["steps"] = _steps(text, data["steps"], ("steps",), ("steps",), origins, read, ())
+        data["steps"] = _Unfolding(read, origins).steps(text, data["steps"], ("steps",), ("steps",), ())
     return data, origins
 
 
@@ -129,32 +129,43 @@ def _filled_text(text: Text, raw: str, values: Mapping[str, Any], path: KeyPath)
     return _PLACEHOLDER.sub(put, raw)
 
 
-def _steps(
-    text: Text,
-    steps: list[Any],
-    written: KeyPath,
-    resolved: KeyPath,
-    origins: Origins,
-    read: Callable[[str, str], Text],
-    chain: tuple[str, ...],
-    into: list[Any] | None = None,
-) -> list[Any]:
-    """`steps` with fragments put in place; every step's origin is remembered."""
-    out: list[Any] = [] if into is None else into
-    for index, step in enumerate(steps):
-        here: KeyPath = (*written, index)
-        if isinstance(step, dict) and "include" in step:
-            fragment, inner = _fragment(text, step, here, read, chain)
-            _steps(fragment, inner, ("steps",), resolved, origins, read, (*chain, fragment.file), out)
-            continue
-        place: KeyPath = (*resolved, len(out))
-        origins.steps[place] = (text, here)
-        if isinstance(step, dict) and isinstance(step.get("steps"), list):
-            inner = _steps(text, step["steps"], (*here, "steps"), (*place, "steps"), origins, read, chain)
-            out.append({**step, "steps": inner})
-        else:
-            out.append(step)
-    return out
+@dataclass(slots=True)
+class _Unfolding:
+    """What the unfolding of steps carries along: how to read a fragment, and where steps came from."""
+
+    read: Callable[[str, str], Text]
+    origins: Origins
+
+    def steps(
+        self, text: Text, steps: list[Any], written: KeyPath, resolved: KeyPath, chain: tuple[str, ...]
+    ) -> list[Any]:
+        """`steps` with fragments put in place; every step's origin is remembered."""
+        out: list[Any] = []
+        self.put(out, text, steps, written, resolved, chain)
+        return out
+
+    def put(
+        self,
+        out: list[Any],
+        text: Text,
+        steps: list[Any],
+        written: KeyPath,
+        resolved: KeyPath,
+        chain: tuple[str, ...],
+    ) -> None:
+        for index, step in enumerate(steps):
+            here: KeyPath = (*written, index)
+            if isinstance(step, dict) and "include" in step:
+                fragment, inner = _fragment(text, step, here, self.read, chain)
+                self.put(out, fragment, inner, ("steps",), resolved, (*chain, fragment.file))
+                continue
+            place: KeyPath = (*resolved, len(out))
+            self.origins.steps[place] = (text, here)
+            if isinstance(step, dict) and isinstance(step.get("steps"), list):
+                inner = self.steps(text, step["steps"], (*here, "steps"), (*place, "steps"), chain)
+                out.append({**step, "steps": inner})
+            else:
+                out.append(step)
 
 
 def _fragment(

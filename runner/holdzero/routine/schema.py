@@ -82,18 +82,9 @@ def refuse(found: str, expected: str, mend: str) -> PydanticCustomError:
 
 def _quantity(dimension: Dimension, *, positive: bool = False) -> BeforeValidator:
     def read(raw: object) -> float:
-        if isinstance(raw, float) and not isinstance(raw, bool):
-            raise refuse(
-                f"{raw!r} without a unit",
-                f'a {dimension.title} such as "{dimension.example}"',
-                "add the unit, in quotation marks",
-            )
         if not isinstance(raw, str):
-            raise refuse(
-                repr(raw),
-                f'a {dimension.title} such as "{dimension.example}"',
-                "write it with its unit, in quotation marks",
-            )
+            expected = f'a {dimension.title} such as "{dimension.example}"'
+            raise refuse(repr(raw), expected, "write it with its unit, in quotation marks")
         try:
             value = parse_quantity(raw, dimension).value
         except QuantityError as error:
@@ -444,11 +435,8 @@ class Repeat(Step):
     @model_validator(mode="after")
     def _one_of_two(self) -> Self:
         if (self.times is None) == (self.over is None):
-            raise refuse(
-                "times and over" if self.times else "neither times nor over",
-                "one of them",
-                'write times = 3, or over = "parts"',
-            )
+            found = "times and over" if self.times else "neither times nor over"
+            raise refuse(found, "one of them", 'write times = 3, or over = "parts"')
         return self
 
 

@@ -8,7 +8,7 @@ run = run.take(event_that_answers(prompt))
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 from holdzero.events import AnyEvent
@@ -24,7 +24,7 @@ class Run:
     """A run so far: its events, and the state that they fold to."""
 
     events: tuple[AnyEvent, ...] = ()
-    state: State = State()
+    state: State = field(default_factory=State)
 
     @classmethod
     def of(cls, events: Iterable[AnyEvent]) -> Run:

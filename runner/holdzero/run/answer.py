@@ -113,7 +113,8 @@ def _reading(text: str, comparator: schema.Comparator | None) -> TakenReading:
     travel = comparator.travel if comparator else None
     if travel is not None and abs(value) > travel:
         raise AnswerRefusedError(
-            f"{text.strip()} is {value:+.6g} um, beyond the dial's travel of {travel:g} um: look again, and mind the unit"
+            f"{text.strip()} is {value:+.6g} um, beyond the dial's travel of {travel:g} um: "
+            "look again, and mind the unit"
         )
     return TakenReading(value)
 

@@ -80,7 +80,7 @@ def _waited_for(state: State) -> str | None:
     return slot.id if slot else None
 
 
-def _applied(state: State, before: State, event: e.AnyEvent) -> State:
+def _applied(state: State, before: State, event: e.AnyEvent) -> State:  # noqa: C901, PLR0911, PLR0912  one arm an event
     match event:
         case e.RunStarted():
             return _start(state, event)
@@ -148,7 +148,7 @@ def _start(state: State, event: e.RunStarted) -> State:
         if device is None or required is not None:
             continue
         entry = dict(event.routine[role])
-        state = _with_device(state, role, device, None, on, entry, event.overruled.get(role))
+        state = _with_device(state, role, device, None, on=on, entry=entry, overruled=event.overruled.get(role))
     return state
 
 
@@ -176,7 +176,7 @@ def _choose(state: State, before: State, event: e.EntryChosen) -> State:
     _, required = device_and_requirement(state.routine, event.role)
     device = device_from_data(event.role, event.entry)
     on = _day(event.wall)
-    state = _with_device(state, event.role, device, required, on, event.entry, event.overruled)
+    state = _with_device(state, event.role, device, required, on=on, entry=event.entry, overruled=event.overruled)
     return replace(state, done=state.done | {event.slot})
 
 
@@ -185,6 +185,7 @@ def _with_device(
     role: str,
     device: Device,
     required: Requirement | None,
+    *,
     on: dt.date,
     entry: dict[str, object],
     overruled: str | None,
@@ -228,7 +229,8 @@ def _read(state: State, before: State, event: e.ReadingTaken) -> State:
 def _strike(state: State, event: e.AnswerStruck) -> State:
     if not event.reason.strip():
         raise EventRefusedError("a strike-out needs a reason")
-    hits = [item for item in (*state.readings, *state.temperatures) if item.seq == event.target]
+    entries: tuple[Reading | TemperatureTaken, ...] = (*state.readings, *state.temperatures)
+    hits = [item for item in entries if item.seq == event.target]
     if not hits:
         raise EventRefusedError(f"there is no reading number {event.target}")
     if hits[0].struck is not None:

@@ -5,9 +5,9 @@ The usual words of each kind of step live here; a routine's own words come befor
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum
+from typing import assert_never
 
 from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.state import Phase, State
@@ -83,7 +83,7 @@ def prompt_of(state: State) -> Prompt | None:
         slot=slot,
         asks=asks,
         title=_title(slot),
-        say=slot.say if slot.say and not _again(slot, state) else _WORDS[slot.kind](slot, state),
+        say=slot.say if slot.say and not _again(slot, state) else _usual_words(slot, state),
         caution=slot.caution,
         number=len(state.slots) - len(open_slots) + 1,
         count=len(state.slots),
@@ -115,52 +115,27 @@ def _title(slot: Slot) -> str:
     return titles[slot.kind]
 
 
-def _choose(slot: Slot, state: State) -> str:
-    return f"Type the identifier of the {slot.of} that you use, as it stands in the register."
-
-
-def _prepare(slot: Slot, state: State) -> str:
-    return slot.say
-
-
-def _soak(slot: Slot, state: State) -> str:
-    return "Leave everything alone until it has one temperature. Keep hands and breath away."
-
-
-def _temperature(slot: Slot, state: State) -> str:
-    return f"Read the thermometer on the {slot.of}."
-
-
-def _zero(slot: Slot, state: State) -> str:
-    if slot.group in state.zeros:
-        return "Lift the tip and lower it on the reference again. Do not touch the dial. Type what it shows."
-    return "Put the reference under the tip and lower the tip gently. Set the dial to zero. Lift, lower, type what it shows."
-
-
-def _check(slot: Slot, state: State) -> str:
-    return "Put the check standard under the tip. Do not touch the dial. Type what it shows."
-
-
-def _read(slot: Slot, state: State) -> str:
-    return f"Put place {slot.place} under the tip, approaching as always. Type what the dial shows."
-
-
-def _return(slot: Slot, state: State) -> str:
-    return "Put the reference back under the tip. Do not touch the dial. Type what it shows."
-
-
-def _compare(slot: Slot, state: State) -> str:
-    return "All is read. After this the readings stand: strike out now what was wrong."
-
-
-_WORDS: dict[SlotKind, Callable[[Slot, State], str]] = {
-    SlotKind.CHOOSE: _choose,
-    SlotKind.PREPARE: _prepare,
-    SlotKind.SOAK: _soak,
-    SlotKind.TEMPERATURE: _temperature,
-    SlotKind.ZERO: _zero,
-    SlotKind.CHECK: _check,
-    SlotKind.READ: _read,
-    SlotKind.RETURN: _return,
-    SlotKind.COMPARE: _compare,
-}
+def _usual_words(slot: Slot, state: State) -> str:  # noqa: C901, PLR0911  one arm a kind
+    match slot.kind:
+        case SlotKind.CHOOSE:
+            return f"Type the identifier of the {slot.of} that you use, as it stands in the register."
+        case SlotKind.PREPARE:
+            return slot.say
+        case SlotKind.SOAK:
+            return "Leave everything alone until it has one temperature. Keep hands and breath away."
+        case SlotKind.TEMPERATURE:
+            return f"Read the thermometer on the {slot.of}."
+        case SlotKind.ZERO if slot.group in state.zeros:
+            return "Lift the tip and lower it on the reference again. Do not touch the dial. Type what it shows."
+        case SlotKind.ZERO:
+            return "Lower the tip gently on the reference. Set the dial to zero. Lift, lower, type what it shows."
+        case SlotKind.CHECK:
+            return "Put the check standard under the tip. Do not touch the dial. Type what it shows."
+        case SlotKind.READ:
+            return f"Put place {slot.place} under the tip, approaching as always. Type what the dial shows."
+        case SlotKind.RETURN:
+            return "Put the reference back under the tip. Do not touch the dial. Type what it shows."
+        case SlotKind.COMPARE:
+            return "All is read. After this the readings stand: strike out now what was wrong."
+        case _:
+            assert_never(slot.kind)

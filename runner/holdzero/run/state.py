@@ -171,6 +171,12 @@ class State:
         return chosen.device if chosen and isinstance(chosen.device, schema.Reference) else None
 
     @property
+    def thermometer(self) -> schema.Thermometer | None:
+        """The thermometer in use, if any."""
+        chosen = self.devices.get("thermometer")
+        return chosen.device if chosen and isinstance(chosen.device, schema.Thermometer) else None
+
+    @property
     def open_slots(self) -> Iterator[Slot]:
         """Slots that still wait for an answer, in the order of the plan."""
         latest = {r.slot.id: r for r in self.readings if r.struck is None}

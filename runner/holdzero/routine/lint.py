@@ -1,0 +1,171 @@
+"""What is legal in a routine but unwise: warnings, located, each with what to do.
+
+It knows the typed routine and where its keys stand; no plugin, no run.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Iterator
+
+from holdzero.errors import Fault
+from holdzero.routine import schema
+from holdzero.routine.locate import KeyPath
+from holdzero.routine.resolve import Origins
+
+__all__ = ["unwise"]
+
+
+def unwise(routine: schema.Routine, origins: Origins, today: dt.date) -> tuple[Fault, ...]:
+    """Warnings of a valid routine.
+
+    Args:
+        routine: typed.
+        origins: where its keys were written.
+        today: to see what is overdue.
+    """
+    warnings = (
+        *_places(routine),
+        *_order(routine),
+        *_overdue(routine, today),
+        *_tolerances(routine),
+        *_silences(routine),
+    )
+    faults = []
+    for path, found, mend in warnings:
+        file, line = origins.place(path)
+        key = ".".join(str(part + 1) if isinstance(part, int) else part for part in path)
+        faults.append(Fault(file=file, line=line, key=key, found=found, expected="", mend=mend, warning=True))
+    return tuple(dict.fromkeys(faults))
+
+
+Warnings = Iterator[tuple[KeyPath, str, str]]
+Numbered = tuple[KeyPath, schema.AnyStep, bool]
+
+
+def _numbered(
+    steps: Iterable[schema.AnyStep], path: KeyPath = ("steps",), *, over: bool = False, rounds: int = 1
+) -> Iterator[Numbered]:
+    """All steps with their paths, and whether each is done for every part of a batch."""
+    for index, step in enumerate(steps):
+        here: KeyPath = (*path, index)
+        yield here, step, over
+        if isinstance(step, schema.Repeat):
+            once = step.times == 1
+            for _ in range(1 if once else rounds):
+                yield from _numbered(step.steps, (*here, "steps"), over=over or step.over is not None, rounds=rounds)
+
+
+def _places(routine: schema.Routine) -> Warnings:
+    read = {step.at for _, step, _ in _numbered(routine.steps) if isinstance(step, schema.Read)}
+    used = {place for spec in routine.characteristics.values() for place in spec.places}
+    for path, step, _ in _numbered(routine.steps):
+        if isinstance(step, schema.Read) and step.at not in used:
+            yield (
+                path,
+                f"a reading at {step.at!r} that no characteristic uses",
+                "name the place in a characteristic, or drop the step",
+            )
+    for name, spec in routine.characteristics.items():
+        missing = [place for place in spec.places if place not in read]
+        if missing:
+            yield (
+                ("characteristics", name),
+                f"place {', '.join(missing)} that no step reads",
+                "add a read step, or the characteristic stays undecided",
+            )
+        forces = {
+            step.force if step.force is not None else _usual(routine)
+            for _, step, _ in _numbered(routine.steps)
+            if isinstance(step, schema.Read) and step.at in spec.places
+        }
+        if spec.force is None and len(forces) > 1:
+            yield ("characteristics", name), "readings at several forces", "say which counts: force = …"
+
+
+def _usual(routine: schema.Routine) -> float | None:
+    return routine.comparator.force if isinstance(routine.comparator, schema.Comparator) else None
+
+
+def _order(routine: schema.Routine) -> Warnings:
+    # Each repeat twice: what its second round finds is what its third finds.
+    steps = list(_numbered(routine.steps, rounds=2))
+    kinds: list[str] = [step.do for _, step, _ in steps]
+    batch = any(isinstance(step, schema.Repeat) and step.over for _, step, _ in steps)
+    for (path, step, over), kind, before in zip(steps, kinds, _prefixes(kinds), strict=True):
+        if kind in ("read", "check", "return") and "zero" not in before:
+            yield path, f"{kind} before any zero", "put a zero step before it"
+        if kind == "compare" and "zero" not in before:
+            yield path, "compare before any zero", "put a zero step, readings and a return before it"
+        if kind == "read" and batch and not over:
+            yield path, "a reading outside the parts loop", 'put it inside the repeat over = "parts"'
+        if kind == "check" and routine.check_standard is None:
+            yield path, "a check step without a check standard", "add [check_standard]"
+        if isinstance(step, schema.Zero) and _unclosed(before):
+            yield (
+                path,
+                "a zero set again before the return",
+                "put a return step before it, or the readings are undecided",
+            )
+    if "return" not in kinds:
+        yield ("steps",), "no return to the reference", "add a return step after the readings, or all is undecided"
+    elif _unclosed(kinds):
+        yield ("steps",), "readings after the last return", "put a return step after them, or they are undecided"
+
+
+def _prefixes(kinds: list[str]) -> Iterator[list[str]]:
+    for index in range(len(kinds)):
+        yield kinds[:index]
+
+
+def _unclosed(kinds: list[str]) -> bool:
+    """Whether a reading stands behind the last return."""
+    tail = kinds[len(kinds) - kinds[::-1].index("return") :] if "return" in kinds else kinds
+    return "read" in tail
+
+
+def _overdue(routine: schema.Routine, today: dt.date) -> Warnings:
+    named = {
+        "reference": routine.reference,
+        "check_standard": routine.check_standard,
+        "comparator": routine.comparator,
+        "thermometer": routine.thermometer,
+    }
+    for role, device in named.items():
+        due = getattr(device, "due", None)
+        if due is not None and due < today:
+            yield (role, "due"), f"due on {due.isoformat()}, which is past", "have it calibrated, or state another"
+
+
+def _tolerances(routine: schema.Routine) -> Warnings:
+    if not isinstance(routine.comparator, schema.Comparator):
+        return
+    resolution, travel = routine.comparator.resolution, routine.comparator.travel
+    for name, spec in routine.characteristics.items():
+        width = spec.upper - (spec.lower or 0.0) if spec.upper is not None else None
+        if spec.lower is not None and spec.upper is not None:
+            width = spec.upper - spec.lower
+        if width is not None and width < resolution:
+            yield (
+                ("characteristics", name),
+                f"a tolerance of {width:g} um, smaller than the resolution of {resolution:g} um",
+                "use a finer comparator: nothing can be decided with this one",
+            )
+        if spec.nominal is not None and travel is not None and abs(spec.nominal - routine.reference.size) > travel:
+            yield (
+                ("characteristics", name, "nominal"),
+                f"{abs(spec.nominal - routine.reference.size):g} um away from the reference, beyond the travel",
+                "choose a reference nearer to the part",
+            )
+
+
+def _silences(routine: schema.Routine) -> Warnings:
+    sizes = any(spec.measure is schema.Measure.SIZE for spec in routine.characteristics.values())
+    if sizes and "thermal" not in routine.checks:
+        yield (
+            ("checks",),
+            "no thermal check for a size",
+            "add [checks.thermal], or the size is that at the bench's temperature",
+        )
+    if routine.check_standard is not None and not any(step.do == "check" for _, step, _ in _numbered(routine.steps)):
+        yield ("check_standard",), "a check standard that no step reads", "add a check step after the zero"
