@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from holdzero.checks import Checks, Failure
 from holdzero.decide import Decision, Verdict, decide, worst
-from holdzero.hooks import CharacteristicView, Finding, Level, RunView, mean, reference_deviation, shown, stack
+from holdzero.hooks import CharacteristicView, Finding, Level, RunView, mean, reference_deviation, stack
 from holdzero.model import Input, ModelError, Number, Propagated, Term, propagate
 from holdzero.quantity import Estimate
 from holdzero.routine.schema import Characteristic, Measure, Selection
@@ -279,8 +279,8 @@ def _bracket(view: RunView, seen: CharacteristicView) -> Iterable[Finding]:
         yield Finding(
             level=Level.STOP,
             code="bracket/limit",
-            text=f"{seen.name}: on return the reference read {shown(closure, 3)} um off its zero; at most "
-            f"{limit:.3g} um is allowed. All that was read since the last good zero is undecided.",
+            text=f"{seen.name}: on return the reference read {view.length(closure, 3)} off its zero; at most "
+            f"{view.length(limit, 3)} is allowed. All that was read since the last good zero is undecided.",
             characteristic=seen.name,
             data={"closure_um": float(np.mean(closure)), "limit_um": limit},
             holds=np.abs(closure) > limit * (1.0 + 1e-9),

@@ -193,9 +193,17 @@ class RunPaused(Event):
 @_closed
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunContinued(Event):
-    """The run went on after a pause or a break, `away_s` [s] after the last event."""
+    """The run went on after a pause or a break.
+
+    Attributes:
+        away_s: time since the last event [s].
+        source: where readings come from now; None where that is as before.
+        simulated: whether they are made up.
+    """
 
     away_s: float
+    source: str | None = None
+    simulated: bool = False
 
 
 @_closed

@@ -17,6 +17,7 @@ import numpy as np
 import pluggy
 from numpy.typing import NDArray
 
+from holdzero.display import MICRO, decimals_for, in_micro, length_text, micro_text, value_and_uncertainty
 from holdzero.errors import AnswerRefusedError, SourceError, SourceExhaustedError
 from holdzero.model import Input, Number, Term, student_quantile
 from holdzero.quantity import Estimate, Shape
@@ -45,7 +46,7 @@ from holdzero.routine.schema import (
 )
 from holdzero.routine.schema import Model as Settings
 from holdzero.run.commands import Command
-from holdzero.run.plan import SlotKind
+from holdzero.run.plan import Slot, SlotKind, plan_of
 from holdzero.run.prompt import Asks, Prompt
 from holdzero.run.state import Prepared, Reading, SoakTaken, TemperatureTaken
 from holdzero.statistics import (
@@ -90,6 +91,7 @@ __all__ = [
     "Settings",
     "Shape",
     "Size",
+    "Slot",
     "SlotKind",
     "SoakTaken",
     "Source",
@@ -105,13 +107,18 @@ __all__ = [
     "Thermometer",
     "Time",
     "Writer",
+    "decimals_for",
     "grubbs_critical",
     "grubbs_statistic",
     "holdzero_checks",
     "holdzero_sources",
     "holdzero_writers",
     "hookimpl",
+    "in_micro",
+    "length_text",
     "mean",
+    "micro_text",
+    "plan_of",
     "pooled_standard_deviation",
     "reference_deviation",
     "refuse",
@@ -119,6 +126,7 @@ __all__ = [
     "slope_statistic",
     "stack",
     "student_quantile",
+    "value_and_uncertainty",
 ]
 
 PLUGIN_API = 1
@@ -202,6 +210,12 @@ class RunView:
     soaks: tuple[SoakTaken, ...]
     prepared: tuple[Prepared, ...]
     finished: bool
+
+    def length(self, number: Number, digits: int = 2, *, sign: bool = False) -> str:
+        """A small length [um] in words, in the routine's units, with so many significant digits."""
+        unit, worth = MICRO[self.routine.routine.units]
+        text = shown(number / worth, digits)
+        return f"{'+' if sign and not text.startswith('-') else ''}{text} {unit}".replace("-", "−")
 
     @property
     def resolution_um(self) -> float:

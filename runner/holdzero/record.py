@@ -56,7 +56,7 @@ def _computed(run: Run, started: RunStarted, evaluation: Evaluation) -> dict[str
     return {
         "format": FORMAT,
         "verdict": evaluation.verdict.value,
-        "simulated": started.simulated,
+        "simulated": state.simulated,
         "routine": {
             "title": document["routine"]["title"],
             "part": document["routine"]["part"],
@@ -70,7 +70,7 @@ def _computed(run: Run, started: RunStarted, evaluation: Evaluation) -> dict[str
             "operator": started.operator,
             "serial": evaluation.serial,
             "batch": list(started.serials),
-            "source": started.source,
+            "source": ", then ".join(dict.fromkeys(state.sources)),
             "started": started.wall,
             "finished": run.events[-1].wall,
             "duration_s": state.now_s - started.time_s,

@@ -20,7 +20,6 @@ from holdzero.hooks import (
     SlotKind,
     hookimpl,
     mean,
-    shown,
 )
 
 UM_PER_UNIT_SLIP = 25.4  # millimetre for inch, exact
@@ -70,16 +69,16 @@ def _against_certificate(run: RunView) -> Iterable[Finding]:
         yield Finding(
             level=Level.STOP,
             code="check_standard/limit",
-            text=f"The check standard reads {shown(read, 4)} um; its certificate says {shown(expected, 4)} um, "
-            f"within {block.limit:.3g} um. This looks like: {likely}.",
+            text=f"The check standard reads {run.length(read, 4)}; its certificate says {run.length(expected, 4)}, "
+            f"within {run.length(block.limit, 3)}. This looks like: {likely}.",
             data=data,
             holds=out,
         )
         yield Finding(
             level=Level.NOTE,
             code="check_standard/good",
-            text=f"The check standard reads {float(np.mean(off)):+.3g} um off its certificate "
-            f"(limit {block.limit:.3g} um).",
+            text=f"The check standard reads {run.length(off, 3, sign=True)} off its certificate "
+            f"(limit {run.length(block.limit, 3)}).",
             data=data,
             holds=np.logical_not(out),
         )

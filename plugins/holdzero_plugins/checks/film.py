@@ -22,7 +22,6 @@ from holdzero.hooks import (
     SlotKind,
     hookimpl,
     mean,
-    shown,
     student_quantile,
 )
 
@@ -72,7 +71,7 @@ def _giving_way(settings: FilmSettings, run: RunView, c: CharacteristicView) -> 
         return
     forces = list(thickness)
     shown_at = c.spec.force if c.spec.force is not None else forces[0]
-    table = ", ".join(f"{float(np.mean(h)):.3g} um at {force:g} N" for force, (h, _, _) in thickness.items())
+    table = ", ".join(f"{run.length(h, 3)} at {force:g} N" for force, (h, _, _) in thickness.items())
     data = {f"thickness_at_{force:g}_N_um": float(np.mean(h)) for force, (h, _, _) in thickness.items()}
     if len(forces) == 1:
         text = (
@@ -90,7 +89,7 @@ def _giving_way(settings: FilmSettings, run: RunView, c: CharacteristicView) -> 
     yield Finding(
         level=Level.CAUTION,
         code="film/gives_way",
-        text=f"The film gives way under the tip by {shown(give)} um ({table}). The thickness of {c.name} holds at "
+        text=f"The film gives way under the tip by {run.length(give)} ({table}). The thickness of {c.name} holds at "
         f"{shown_at:g} N, and at no other force.",
         characteristic=c.name,
         data=data,
@@ -99,7 +98,7 @@ def _giving_way(settings: FilmSettings, run: RunView, c: CharacteristicView) -> 
     yield Finding(
         level=Level.NOTE,
         code="film/firm",
-        text=f"The film does not give way beyond {limit:.2g} um ({table}). The thickness of {c.name} holds at "
+        text=f"The film does not give way beyond {run.length(limit)} ({table}). The thickness of {c.name} holds at "
         f"{shown_at:g} N.",
         characteristic=c.name,
         data=data,

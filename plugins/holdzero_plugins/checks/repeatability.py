@@ -132,12 +132,12 @@ def scatter(settings: RepeatabilitySettings, run: RunView, characteristic: Chara
     standard = s * _spread_factor(run, characteristic, differences=differences)
     count = len(characteristic.readings)
     if np.all(standard >= floor) and dof > 0.0:
-        why = f"s = {shown(s)} um ({dof:g} degrees of freedom), {origin}; {count} readings, zeros counted once"
+        why = f"s = {run.length(s)} ({dof:g} degrees of freedom), {origin}; {count} readings, zeros counted once"
         estimate = Estimate.of(0.0, float(standard), dof=dof)
     else:
         why = (
-            f"resolution of {run.resolution_um:g} um, the larger of the two; "
-            f"scatter alone (s = {shown(s)} um, {dof:g} degrees of freedom) would give {shown(standard)} um"
+            f"resolution of {run.length(run.resolution_um)}, the larger of the two; "
+            f"scatter alone (s = {run.length(s)}, {dof:g} degrees of freedom) would give {run.length(standard)}"
         )
         estimate = Estimate.of(0.0, float(floor))
     name = f"repeatability, {characteristic.name}"
@@ -176,7 +176,7 @@ def _over_limit(settings: RepeatabilitySettings, run: RunView, *, live: bool) ->
     yield Finding(
         level=Level.CAUTION if live else Level.STOP,
         code="repeatability/limit",
-        text=f"Readings scatter by s = {shown(s)} um; the routine allows {settings.limit:.2g} um.{ask}",
+        text=f"Readings scatter by s = {run.length(s)}; the routine allows {run.length(settings.limit)}.{ask}",
         data={"s_um": float(np.mean(s)), "limit_um": settings.limit},
         holds=s > settings.limit,
     )
@@ -213,7 +213,7 @@ def _trend(run: RunView) -> Iterable[Finding]:
     yield Finding(
         level=Level.CAUTION,
         code="repeatability/trend",
-        text=f"The repeats creep by {shown(creep)} um over the readings: heat, a soft film, a clamp that settles?",
+        text=f"The repeats creep by {run.length(creep)} over the readings: heat, a soft film, a clamp that settles?",
         data={"creep_um": float(np.mean(creep)), "t": float(np.mean(np.clip(t, -1e9, 1e9)))},
         holds=np.logical_and(np.abs(t) > limit, creep > run.resolution_um),
     )
@@ -234,7 +234,7 @@ def judge(
         yield Finding(
             level=Level.NOTE,
             code="repeatability/scatter",
-            text=f"Single readings scatter by s = {shown(s)} um ({dof:g} degrees of freedom).",
+            text=f"Single readings scatter by s = {run.length(s)} ({dof:g} degrees of freedom).",
             data={"s_um": float(np.mean(s)), "degrees_of_freedom": dof},
         )
     if dof == 0.0 and settings.pooled is None and not any(_own_zeros(c) for c in characteristics):

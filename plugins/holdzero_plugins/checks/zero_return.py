@@ -27,7 +27,6 @@ from holdzero.hooks import (
     Term,
     hookimpl,
     mean,
-    shown,
     student_quantile,
 )
 
@@ -86,12 +85,13 @@ def _drift_of(
         )
         closure = float(np.mean(mean([r.value_um for r in visit]) - run.zero_um(number)))
         known = _standard_of_closure(run, len(zeros), len(visit))
-        yield _term(f"{number}.{index}", closure, share, known)
+        yield _term(run, f"{number}.{index}", closure, share, known)
 
 
-def _term(visit: str, closure: float, share: Number, known: tuple[float, float]) -> Term:
+def _term(run: RunView, visit: str, closure: float, share: Number, known: tuple[float, float]) -> Term:
     standard, dof = known
     limit = standard * student_quantile(0.5 + _COVERAGE / 2.0, dof)
+    gap, bound = run.length(closure, 3, sign=True), run.length(limit)
     if abs(closure) > limit:
         estimate = Estimate.of(closure, standard, dof=dof)
         why = (
@@ -116,7 +116,7 @@ def watch(settings: ZeroReturnSettings, run: RunView) -> Iterable[Finding]:
     yield Finding(
         level=Level.STOP,
         code=f"zero_return/limit/{last.seq}",
-        text=f"The reference reads {shown(closure, 3)} um off its zero; at most {limit:.3g} um is allowed. "
+        text=f"The reference reads {run.length(closure, 3, sign=True)} off its zero; at most {run.length(limit, 3)} is allowed. "
         "Dirt, a bumped stand, warmth? Strike this reading out, wipe and read again; or go on, and what was read "
         "since the last good zero is undecided.",
         data={"closure_um": float(np.mean(closure)), "limit_um": limit},
@@ -135,8 +135,8 @@ def judge(
             yield Finding(
                 level=Level.NOTE,
                 code="zero_return/closure",
-                text=f"Zero {number} closed to {float(np.mean(closure)):+.3g} um "
-                f"(limit {run.bracket_limit_um:.3g} um).",
+                text=f"Zero {number} closed to {run.length(closure, 3, sign=True)} "
+                f"(limit {run.length(run.bracket_limit_um, 3)}).",
                 data={"closure_um": float(np.mean(closure)), "limit_um": run.bracket_limit_um},
             )
 

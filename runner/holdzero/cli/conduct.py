@@ -62,6 +62,12 @@ class _Bench:
     argument: str
     clock: Clock = field(default_factory=lambda: Clock(_wall, time.monotonic))
 
+    @property
+    def source_text(self) -> str:
+        """The source for the record, without folders."""
+        argument = f":{Path(self.argument).name}" if self.argument else ""
+        return f"{self.source.name}{argument}"
+
 
 class _Silent:
     """The face of a source that nobody sits at: nothing is shown, and nobody can be asked."""
@@ -175,7 +181,7 @@ def resume_run(path: Path, options: Options, *, routine: Path | None) -> int:
         )
         if text.torn:
             bench.console.print("The last line of the journal was torn and is dropped; nothing accepted was in it.")
-        session.take(e.RunContinued, away_s=away_s)
+        session.take(e.RunContinued, away_s=away_s, source=bench.source_text, simulated=bench.source.simulated)
         _tell_absence(bench, session, away_s)
         return _conducted(session, bench, options, ask)
 
@@ -269,7 +275,6 @@ def _started(
     member: str | None,
     overruled: dict[str, str],
 ) -> e.RunStarted:
-    argument = f":{Path(bench.argument).name}" if bench.argument else ""
     return e.RunStarted(
         seq=1,
         wall=bench.clock.wall(),
@@ -281,7 +286,7 @@ def _started(
         member=member,
         operator=operator,
         serials=serials or (None,),
-        source=f"{bench.source.name}{argument}",
+        source=bench.source_text,
         simulated=bench.source.simulated,
         overruled=overruled,
     )

@@ -9,6 +9,8 @@ import threading
 
 __all__ = ["Lines"]
 
+_PATIENCE_S = 0.5
+
 
 class Lines:
     """Reads standard input in a thread of its own, byte by byte past Python's buffers.
@@ -64,10 +66,14 @@ class Lines:
         """
         if self._ended:
             raise EOFError
-        try:
-            line = self._queue.get(timeout=wait_s)
-        except queue.Empty:
-            return None
+        while True:
+            # Short waits, so that Ctrl-C comes through on every system.
+            try:
+                line = self._queue.get(timeout=_PATIENCE_S if wait_s is None else wait_s)
+                break
+            except queue.Empty:
+                if wait_s is not None:
+                    return None
         if line is None:
             self._ended = True
             raise EOFError

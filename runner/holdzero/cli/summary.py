@@ -58,7 +58,7 @@ def _table(results: Mapping[str, Any], units: str) -> Table:
 
 def _percent(probability: float) -> str:
     # Never round up to a certainty that is not there.
-    if 0.999 < probability < 1.0:  # noqa: PLR2004
+    if probability > 0.9995:  # noqa: PLR2004
         return ">99.9 %"
     return f"{100 * probability:.1f} %"
 

@@ -141,7 +141,14 @@ def _start(state: State, event: e.RunStarted) -> State:
     batch = any(isinstance(step, schema.Repeat) and step.over for step in schema.walk(routine.steps))
     if len(event.serials) > 1 and not batch:
         raise EventRefusedError('this routine measures one part at a time; a batch needs a repeat over = "parts"')
-    state = replace(state, routine=routine, serials=event.serials, slots=plan_of(routine, event.serials))
+    state = replace(
+        state,
+        routine=routine,
+        serials=event.serials,
+        slots=plan_of(routine, event.serials),
+        sources=(event.source,),
+        simulated=event.simulated,
+    )
     on = _day(event.wall)
     for role in ("reference", "comparator", "thermometer"):
         device, required = device_and_requirement(routine, role)
@@ -241,7 +248,12 @@ def _strike(state: State, event: e.AnswerStruck) -> State:
 
 
 def _continue(state: State, event: e.RunContinued) -> State:
-    state = replace(state, absences=(*state.absences, (event.seq, event.away_s)))
+    state = replace(
+        state,
+        absences=(*state.absences, (event.seq, event.away_s)),
+        sources=(*state.sources, event.source) if event.source else state.sources,
+        simulated=state.simulated or event.simulated,
+    )
     if state.routine is None or event.away_s <= state.routine.bracket.longest_absence:
         return state
     return _renew(state, event.seq, lost=False)

@@ -142,6 +142,8 @@ class State:
     lost_zeros: frozenset[int] = frozenset()
     soak_from_s: float = 0.0
     abandoned: str | None = None
+    sources: tuple[str, ...] = ()
+    simulated: bool = False
 
     @property
     def live(self) -> tuple[Reading, ...]:
