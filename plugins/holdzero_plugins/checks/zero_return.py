@@ -94,14 +94,10 @@ def _term(run: RunView, visit: str, closure: float, share: Number, known: tuple[
     gap, bound = run.length(closure, 3, sign=True), run.length(limit)
     if abs(closure) > limit:
         estimate = Estimate.of(closure, standard, dof=dof)
-        why = (
-            f"the zero drifted by {closure:+.3g} um, more than its uncertainty of {shown(limit)} um: taken out by time"
-        )
+        why = f"the zero drifted by {gap}, more than its uncertainty of {bound}: taken out by time"
     else:
         estimate = Estimate.within(0.0, abs(closure))
-        why = (
-            f"the zero closed to {closure:+.3g} um, within its uncertainty of {shown(limit)} um: carried, not taken out"
-        )
+        why = f"the zero closed to {gap}, within its uncertainty of {bound}: carried, not taken out"
     item = Input(name=f"drift of zero {visit}", estimate=estimate, unit="um", evaluation="B", why=why)
     return Term(name=f"drift of zero {visit}", inputs=(item,), function=lambda c: -share * c)
 
@@ -116,7 +112,8 @@ def watch(settings: ZeroReturnSettings, run: RunView) -> Iterable[Finding]:
     yield Finding(
         level=Level.STOP,
         code=f"zero_return/limit/{last.seq}",
-        text=f"The reference reads {run.length(closure, 3, sign=True)} off its zero; at most {run.length(limit, 3)} is allowed. "
+        text=f"The reference reads {run.length(closure, 3, sign=True)} off its zero; "
+        f"at most {run.length(limit, 3)} is allowed. "
         "Dirt, a bumped stand, warmth? Strike this reading out, wipe and read again; or go on, and what was read "
         "since the last good zero is undecided.",
         data={"closure_um": float(np.mean(closure)), "limit_um": limit},
