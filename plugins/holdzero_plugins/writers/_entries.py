@@ -1,0 +1,238 @@
+"""The events of a record in words, and the readings among them with what each is of.
+
+An event names a slot of the plan; the plan says what the slot is. A slot that the plan does not
+know is shown as it stands, never dropped.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from holdzero.hooks import Routine, Slot, SlotKind, micro_text, plan_of
+from holdzero_plugins.writers._text import MISSING, clock, flat, said, wall_text
+
+__all__ = ["Book", "Entry", "Taken", "book_of"]
+
+_WORDS = {SlotKind.ZERO: "zero", SlotKind.CHECK: "check", SlotKind.RETURN: "return"}
+_LONG_WORDS = {
+    "zero": "zero, on the reference",
+    "check": "check standard",
+    "return": "return to the reference",
+    "reading": "reading",
+}
+# Slots that a run adds by itself, when the dial was moved or the bench was left.
+_ADDED = re.compile(r"x\d+\.(zero|return)")
+_STEP_WORDS = {
+    "run_started": "run started",
+    "step_done": "step done",
+    "soak_ended": "soak ended",
+    "entry_chosen": "device chosen",
+    "answer_struck": "struck out",
+    "zero_renewed": "dial moved, zero given up",
+    "note_added": "note",
+    "stop_acknowledged": "stop seen, went on",
+    "plugin_failed": "check failed",
+    "run_paused": "run paused",
+    "run_continued": "run went on",
+    "run_finished": "run finished",
+    "run_abandoned": "run abandoned",
+}
+_ENVELOPE = frozenset({"event", "seq", "wall", "time_s", "slot", "routine_digest", "software"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """A reading of the comparator.
+
+    Attributes:
+        seq: its entry number.
+        kind: zero, check, return, part or reading (where the plan does not know it).
+        label: what it is of, short: a place, or the kind.
+        value_um: as understood [um].
+        group: what was read in one go.
+        struck: why it was struck out; empty while it counts.
+        superseded: the entry that took its place; None while it counts.
+        own: whether the part of this record, or all parts, depend on it.
+    """
+
+    seq: int
+    kind: str
+    label: str
+    value_um: float
+    group: str
+    struck: str = ""
+    superseded: int | None = None
+    own: bool = True
+
+    @property
+    def counts(self) -> bool:
+        """Whether a result is made of it."""
+        return not self.struck and self.superseded is None and self.own
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """A line of the table of events; all of it text."""
+
+    seq: str
+    time: str
+    wall: str
+    what: str
+    raw: str
+    value: str
+    remark: str
+    crossed: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Book:
+    """All events of a record: as lines, and the readings and temperatures among them."""
+
+    entries: tuple[Entry, ...]
+    readings: tuple[Taken, ...]
+    temperatures: tuple[Entry, ...]
+
+
+def book_of(record: Mapping[str, Any], routine: Routine | None, units: str) -> Book:
+    """The events of a record.
+
+    Args:
+        record: as plain data.
+        routine: its routine; None where it can't be read.
+        units: `mm` or `in`.
+    """
+    events: Sequence[Mapping[str, Any]] = record["events"]
+    slots = _slots(record, routine)
+    struck = {e["target"]: (said(e["reason"]), e["seq"]) for e in events if e["event"] == "answer_struck"}
+    readings = _readings(record, slots, {target: reason for target, (reason, _) in struck.items()})
+    by_seq = {taken.seq: taken for taken in readings}
+    lines = [(e["event"], _entry(e, slots, struck, by_seq.get(e["seq"]), units)) for e in events]
+    return Book(
+        entries=tuple(line for _, line in lines),
+        readings=readings,
+        temperatures=tuple(line for kind, line in lines if kind == "temperature_read"),
+    )
+
+
+def _slots(record: Mapping[str, Any], routine: Routine | None) -> dict[str, Slot]:
+    if routine is None:
+        return {}
+    serials = tuple(record["run"].get("batch") or (record["run"].get("serial"),))
+    return {slot.id: slot for slot in plan_of(routine, serials)}
+
+
+def _kind(slot_id: str, slot: Slot | None) -> str:
+    if slot is None:
+        added = _ADDED.match(slot_id)
+        return added[1] if added else "reading"
+    return _WORDS.get(slot.kind, "part")
+
+
+def _readings(
+    record: Mapping[str, Any], slots: Mapping[str, Slot], struck: Mapping[int, str]
+) -> tuple[Taken, ...]:
+    events = [e for e in record["events"] if e["event"] == "reading_taken"]
+    # Of a place that was read again the last one counts; zeros and returns all do.
+    latest = {e["slot"]: e["seq"] for e in events if e["seq"] not in struck}
+    return tuple(_taken(e, slots.get(e["slot"]), struck, latest, record["run"].get("serial")) for e in events)
+
+
+def _taken(
+    event: Mapping[str, Any], slot: Slot | None, struck: Mapping[int, str], latest: Mapping[str, int], serial: object
+) -> Taken:
+    kind = _kind(event["slot"], slot)
+    later = latest.get(event["slot"], event["seq"])
+    again = kind in ("part", "check") and later > event["seq"] and event["seq"] not in struck
+    return Taken(
+        seq=event["seq"],
+        kind=kind,
+        label=said(slot.place) if slot is not None and slot.place is not None else kind,
+        value_um=float(event["value_um"]),
+        group=str(event["slot"]).split("#")[0],
+        struck=struck.get(event["seq"], ""),
+        superseded=later if again else None,
+        own=slot is None or slot.kind is not SlotKind.READ or slot.serial == serial,
+    )
+
+
+def _entry(
+    event: Mapping[str, Any],
+    slots: Mapping[str, Slot],
+    struck: Mapping[int, tuple[str, int]],
+    taken: Taken | None,
+    units: str,
+) -> Entry:
+    remark = ""
+    if event["seq"] in struck:
+        reason, by = struck[event["seq"]]
+        remark = f"struck out in entry {by}: {reason}"
+    elif taken is not None and taken.superseded is not None:
+        remark = f"read again in entry {taken.superseded}, which counts in its place"
+    elif taken is not None and not taken.own:
+        remark = "another part: no result here depends on it"
+    return Entry(
+        seq=said(event["seq"]),
+        time=clock(event["time_s"]),
+        wall=wall_text(event["wall"]),
+        what=_what(event, slots.get(str(event.get("slot"))), taken),
+        raw=said(event["raw"]) if "raw" in event else "",
+        value=_value(event, units),
+        remark=remark,
+        crossed=event["seq"] in struck,
+    )
+
+
+def _value(event: Mapping[str, Any], units: str) -> str:
+    if event["event"] == "reading_taken":
+        return micro_text(float(event["value_um"]), units)
+    if event["event"] == "temperature_read":
+        return f"{float(event['value_degC']):.6g} °C".replace("-", "−")
+    return ""
+
+
+def _what(event: Mapping[str, Any], slot: Slot | None, taken: Taken | None) -> str:
+    kind = str(event["event"])
+    if taken is not None:
+        return _what_was_read(event, slot, taken)
+    if kind == "temperature_read":
+        return f"temperature of the {slot.of}" if slot is not None else "temperature"
+    words = _STEP_WORDS.get(kind, kind.replace("_", " "))
+    details = _details(event, slot)
+    return f"{words}: {details}" if details else words
+
+
+def _what_was_read(event: Mapping[str, Any], slot: Slot | None, taken: Taken) -> str:
+    if taken.kind != "part" or slot is None:
+        unknown = f" ({said(event['slot'])})" if taken.kind == "reading" else ""
+        return _LONG_WORDS[taken.kind] + unknown
+    serial = f" of {said(slot.serial)}" if slot.serial is not None else ""
+    force = f", {slot.force_N:g} N" if slot.force_N is not None else ""
+    return f"part{serial} at {taken.label}{force}"
+
+
+def _details(event: Mapping[str, Any], slot: Slot | None) -> str:
+    """What the event says beside its kind, in its own words."""
+    match event["event"]:
+        case "step_done":
+            return said(slot.say) if slot is not None and slot.say else said(event["slot"])
+        case "soak_ended":
+            asked = f"{clock(slot.at_least_s)} was asked for" if slot is not None else MISSING
+            return f"{asked}, cut short: {said(event['reason'])}" if event["reason"] else asked
+        case "answer_struck":
+            return f"entry {said(event['target'])}: {said(event['reason'])}"
+        case "entry_chosen":
+            overruled = f", used although {said(event['overruled'])}" if event["overruled"] else ""
+            return f"{said(event['role'])} {said(event['entry'].get('id') or event['entry'].get('name'))}{overruled}"
+        case "run_continued":
+            return f"after {clock(event['away_s'])} away"
+        case "run_started":
+            source = said(event.get("source"))
+            overruled = flat(event["overruled"]) if event.get("overruled") else ""
+            return f"readings from {source}" + (f"; overruled: {overruled}" if overruled else "")
+        case "run_finished":
+            return ""
+    rest = [said(item) for key, item in event.items() if key not in _ENVELOPE]
+    return ": ".join(rest)
