@@ -10,7 +10,7 @@ import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
-from typing import Any, TypeAlias
+from typing import Any, TypeAlias, get_args
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError, with_config
 
@@ -19,6 +19,7 @@ from holdzero.model import Number
 
 __all__ = [
     "AnswerStruck",
+    "AnyEvent",
     "EntryChosen",
     "Event",
     "EventUnreadableError",
@@ -246,7 +247,7 @@ def _word(kind: type[Event]) -> str:
     return name[0].lower() + "".join(f"_{c.lower()}" if c.isupper() else c for c in name[1:])
 
 
-_KINDS: dict[str, type[Event]] = {_word(kind): kind for kind in Event.__subclasses__()}
+_KINDS: dict[str, type[Event]] = {_word(kind): kind for kind in get_args(AnyEvent)}
 _WORDS: dict[type[Event], str] = {kind: word for word, kind in _KINDS.items()}
 
 
