@@ -1,0 +1,101 @@
+"""The table of materials against published expansion coefficients, and what they do to a size.
+
+How each value is known stands beside it: "seen" in a stored copy, or from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from holdzero_plugins.checks.thermal import materials
+
+PUBLISHED = {
+    # NIST Monograph 180, 3.3.1 (from memory); Swyt, J. Res. NIST 99 (1994) 31 (seen)
+    "steel": 11.5e-6,
+    # NIST Monograph 180, 3.3.1 (from memory); seen credited to its author
+    "chrome carbide": 8.4e-6,
+    # NIST Monograph 180, 3.3.1, ceramic (from memory)
+    "zirconia": 9.2e-6,
+    # Swyt, J. Res. NIST 99 (1994) 31 (seen)
+    "aluminium": 23.1e-6,
+    # university table of solids (seen)
+    "brass": 20e-6,
+    "fused silica": 0.55e-6,
+    "invar": 1.2e-6,
+}
+
+
+@pytest.mark.parametrize("name", PUBLISHED)
+def test_a_material_has_its_published_expansion(name: str) -> None:
+    assert materials()[name].expansion_per_K == pytest.approx(PUBLISHED[name], rel=1e-12)
+
+
+def test_steel_has_the_range_of_the_gauge_block_standard() -> None:
+    # ISO 3650:1998, 6.2.2: (11.5 ± 1.0)e-6/K (from memory)
+    assert materials()["steel"].halfwidth_per_K == pytest.approx(1.0e-6)
+
+
+def test_tungsten_carbide_lies_within_the_common_lists() -> None:
+    # 4 seen, 4.5 from memory, 4 to 5 in general
+    assert 4.0e-6 <= materials()["tungsten carbide"].expansion_per_K <= 5.0e-6
+
+
+@pytest.mark.parametrize("name", list(materials()))
+def test_every_material_names_its_source_and_how_it_is_known(name: str) -> None:
+    assert "seen" in materials()[name].source or "from memory" in materials()[name].source
+
+
+ROUTINE = """\
+format = 1
+routine = {{ title = "Block in the hand", part = "B-1", units = "in" }}
+reference = {{ name = "Block", size = "{size}", deviation = "0 um", material = "steel" }}
+part = {{ material = "{material}" }}
+comparator = {{ resolution = "20 uin" }}
+characteristics.size = {{ measure = "size", at = "a", nominal = "{size}" }}
+checks.thermal = {{ part_temperature = "{part}", reference_temperature = "{reference}" }}
+steps = [ {{ do = "zero", times = 2 }}, {{ do = "read", at = "a", times = 2 }}, {{ do = "return" }} ]
+"""
+READ = ("0", "0", "0", "0", "0")
+DIVISION_UM = 0.508
+
+
+def correction_um(measure: Callable[..., Any], **words: str) -> float:
+    record = measure(ROUTINE.format(**words), READ).record
+    value: float = record["results"]["size"]["corrections_um"]["correction to 20 degC"]
+    return value
+
+
+class TestCorrection:
+    # l_S(δα·θ + α_S·δθ), JCGM 100:2008, eq. (H.3); worked out by hand with the coefficients above
+    def test_a_part_warmer_than_the_reference_reads_long(self, measure: Callable[..., Any]) -> None:
+        # 100 mm of steel: 1.15 um per kelvin
+        words = {"size": "100 mm", "material": "steel", "part": "21 degC", "reference": "20 degC"}
+        assert correction_um(measure, **words) == pytest.approx(-1.15, abs=0.005)
+
+    def test_aluminium_against_steel_away_from_20_degrees(self, measure: Callable[..., Any]) -> None:
+        # 25 mm: 0.29 um per kelvin
+        words = {"size": "25 mm", "material": "aluminium", "part": "21 degC", "reference": "21 degC"}
+        assert correction_um(measure, **words) == pytest.approx(-0.29, abs=0.005)
+
+    def test_at_20_degrees_nothing_is_corrected(self, measure: Callable[..., Any]) -> None:
+        words = {"size": "25 mm", "material": "aluminium", "part": "20 degC", "reference": "20 degC"}
+        assert correction_um(measure, **words) == pytest.approx(0.0, abs=1e-12)
+
+    def test_fahrenheit_means_the_same(self, measure: Callable[..., Any]) -> None:
+        words = {"size": "4 in", "material": "steel", "part": "69.8 degF", "reference": "68 degF"}
+        assert correction_um(measure, **words) == pytest.approx(-101.6e3 * 11.5e-6, rel=1e-6)
+
+
+class TestHandHeat:
+    # Common practice, no source: at a resolution of 20 millionths of an inch a 4 inch steel block
+    # held in the hand shows it, a 1 inch block hardly does. Half a kelvin of warmth is assumed.
+    def test_four_inches_of_warm_steel_move_the_dial_by_a_division(self, measure: Callable[..., Any]) -> None:
+        words = {"size": "4 in", "material": "steel", "part": "20.5 degC", "reference": "20 degC"}
+        assert abs(correction_um(measure, **words)) > DIVISION_UM
+
+    def test_one_inch_moves_it_by_less_than_a_third(self, measure: Callable[..., Any]) -> None:
+        words = {"size": "1 in", "material": "steel", "part": "20.5 degC", "reference": "20 degC"}
+        assert abs(correction_um(measure, **words)) < DIVISION_UM / 3.0
