@@ -1,8 +1,7 @@
 """The journal: one event a line, on disk before the next prompt is shown.
 
-Each line carries a running SHA-256 over all events so far, as they stand in the file. A last line
-that was torn by a power cut was never acknowledged to anybody and is dropped; any other damage is
-an error that names the line.
+Each line carries a running SHA-256 over all events so far. A last line that was torn by a power cut
+was never acknowledged to anybody and is dropped; any other damage is an error that names the line.
 """
 
 from __future__ import annotations
@@ -13,7 +12,7 @@ import json
 import os
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Self
+from typing import IO, Any, Self
 
 from holdzero.errors import HoldzeroError, JournalError
 from holdzero.events import AnyEvent, event_from_data, event_to_data
@@ -23,6 +22,7 @@ __all__ = ["Journal", "JournalText", "chain_of", "read_journal"]
 _START = hashlib.sha256(b"holdzero journal 1").hexdigest()
 _HEAD = '{"chain":"'
 _MIDDLE = '","event":'
+_LARGEST = 100_000_000  # bytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,11 +42,14 @@ class JournalText:
     torn: bool
 
 
-def _text_of(event: AnyEvent) -> str:
-    return json.dumps(event_to_data(event), sort_keys=True, separators=(",", ":"), allow_nan=False)
+def _line_text(data: dict[str, Any]) -> str:
+    """An event as it stands in its line, its keys in their own order: a routine's order means something."""
+    return json.dumps(data, separators=(",", ":"), allow_nan=False)
 
 
-def _next(chain: str, text: str) -> str:
+def _next(chain: str, data: dict[str, Any]) -> str:
+    """The running digest, over sorted keys: a record that was written anew gives the same one."""
+    text = json.dumps(data, sort_keys=True, separators=(",", ":"), allow_nan=False)
     return hashlib.sha256((chain + text).encode()).hexdigest()
 
 
@@ -54,7 +57,7 @@ def chain_of(events: tuple[AnyEvent, ...]) -> str:
     """The running digest that a journal of these events ends with."""
     chain = _START
     for event in events:
-        chain = _next(chain, _text_of(event))
+        chain = _next(chain, event_to_data(event))
     return chain
 
 
@@ -64,52 +67,60 @@ def read_journal(path: Path) -> JournalText:
     Raises:
         JournalError: it can't be read, holds no event, or a line was changed.
     """
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        reason = error.strerror or "it can't be read"
-        raise JournalError(path, reason, "check the name and its permissions") from None
+    raw = _content(path)
     lines = raw.split(b"\n")
     events: list[AnyEvent] = []
     chain, length = _START, 0
     for number, line in enumerate(lines, 1):
-        if not line:
-            if number < len(lines):
-                raise _damaged(path, number, "it is empty", len(events))
+        ended = number < len(lines)
+        if not line and not ended:
             break
-        last = all(not rest for rest in lines[number:])
         try:
-            text = _event_text(line)
-            following = _next(chain, text[1])
-            if text[0] != following:
-                raise _damaged(
-                    path, number, "its running digest is wrong: it, or one before it, was changed", len(events)
-                )
-            events.append(event_from_data(json.loads(text[1])))
-        except (ValueError, HoldzeroError) as error:
-            if isinstance(error, JournalError):
-                raise
-            if last and number == len(lines):
-                break  # torn: no newline behind it, and no whole event in it
-            raise _damaged(path, number, f"it is no event: {error}", len(events)) from None
+            said, data = _digest_and_data(line)
+            following = _next(chain, data)
+            if said != following:
+                raise ValueError("its running digest is wrong: it, or one before it, was changed")  # noqa: TRY301
+            events.append(event_from_data(data))
+        except (ValueError, RecursionError, HoldzeroError) as error:
+            if not ended:
+                break  # torn: without its end it was never acknowledged
+            raise _damaged(path, number, str(error), len(events)) from None
         chain = following
-        length += len(line) + (1 if number < len(lines) else 0)
+        length += len(line) + ended
     if not events:
         raise JournalError(path, "it holds no event", "nothing was measured in it: start a new run")
     return JournalText(events=tuple(events), chain=chain, length=length, torn=length < len(raw))
 
 
-def _event_text(line: bytes) -> tuple[str, str]:
-    """The digest and the event of a line, the event as it stands."""
-    text = line.decode("utf-8")
+def _content(path: Path) -> bytes:
+    try:
+        size = path.stat().st_size
+        if size > _LARGEST:
+            raise JournalError(path, f"it has {size} bytes", "is this a journal?")
+        return path.read_bytes()
+    except OSError as error:
+        reason = error.strerror or "it can't be read"
+        raise JournalError(path, reason, "check the name and its permissions") from None
+
+
+def _digest_and_data(line: bytes) -> tuple[str, dict[str, Any]]:
+    """The digest that a line carries, and its event as data."""
+    try:
+        text = line.decode("utf-8")
+    except UnicodeDecodeError:
+        raise ValueError("it is no text: it was damaged, or this is no journal") from None
     start = len(_HEAD) + 64
     if not (text.startswith(_HEAD) and text[start : start + len(_MIDDLE)] == _MIDDLE and text.endswith("}")):
-        raise ValueError("the line is not whole")
-    return text[len(_HEAD) : start], text[start + len(_MIDDLE) : -1]
+        raise ValueError("it is empty" if not text else "it is no whole entry of a journal")
+    data = json.loads(text[start + len(_MIDDLE) : -1])
+    if not isinstance(data, dict):
+        raise ValueError("it is no event")  # noqa: TRY004  a fault of the file, not of a caller
+    return text[len(_HEAD) : start], data
 
 
 def _damaged(path: Path, number: int, reason: str, sound: int) -> JournalError:
-    mend = f"the {sound} events before line {number} are sound; keep the file as it is and look for a copy"
+    before = "no entry before it is sound" if not sound else f"the {sound} entries before it are sound"
+    mend = f"{before}; keep the file as it is and look for a copy"
     return JournalError(f"{path}:{number}", reason, mend)
 
 
@@ -144,6 +155,7 @@ class Journal:
         except OSError as error:
             raise _unwritable(path, error) from None
         _lock(path, file)
+        _keep_name(path.parent)
         return cls(path, file, _START, 0)
 
     @classmethod
@@ -180,9 +192,9 @@ class Journal:
         Raises:
             JournalError: it could not be written. All events before it are safe.
         """
-        text = _text_of(event)
-        chain = _next(self.chain, text)
-        line = f"{_HEAD}{chain}{_MIDDLE}{text}}}\n".encode()
+        data = event_to_data(event)
+        chain = _next(self.chain, data)
+        line = f"{_HEAD}{chain}{_MIDDLE}{_line_text(data)}}}\n".encode()
         try:
             written = self._file.write(line)
             while written < len(line):
@@ -192,11 +204,16 @@ class Journal:
             with contextlib.suppress(OSError):
                 self._file.truncate(self._length)
                 self._file.seek(self._length)
-            reason = f"entry {event.seq} could not be saved: {error.strerror}"
-            mend = f"all {event.seq - 1} entries before it are safe; make room, then: holdzero resume {self.path}"
-            raise JournalError(self.path, reason, mend) from None
+            raise self._unsaved(event.seq, error) from None
         self.chain = chain
         self._length += len(line)
+
+    def _unsaved(self, seq: int, error: OSError) -> JournalError:
+        reason = f"entry {seq} could not be saved: {error.strerror or error}"
+        mend = f"all {seq - 1} entries before it are safe; make room, then: holdzero resume {self.path}"
+        if seq == 1:
+            mend = "nothing was read yet: make room, or choose another folder with --out, then start again"
+        return JournalError(self.path, reason, mend)
 
     def close(self) -> None:
         """Let go of the file and its lock."""
@@ -209,6 +226,16 @@ class Journal:
     def __exit__(self, *_: object) -> None:
         """Close it."""
         self.close()
+
+
+def _keep_name(folder: Path) -> None:
+    """Put a folder on disk, so that a power cut does not take the name of a new file."""
+    with contextlib.suppress(OSError):  # not every system can
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def _unwritable(path: Path, error: OSError) -> JournalError:
