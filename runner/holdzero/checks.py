@@ -6,10 +6,12 @@ result, never a pass and never a lost reading.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
 from pydantic import ValidationError
 
 from holdzero.catalogue import Catalogue, Plugin
@@ -19,7 +21,9 @@ from holdzero.routine.load import faults_of
 from holdzero.routine.resolve import Origins
 from holdzero.routine.schema import Routine
 
-__all__ = ["BoundCheck", "Checks", "Failure", "bind", "implied_checks"]
+__all__ = ["BoundCheck", "Checks", "Failure", "bind", "implied_checks", "told"]
+
+_LONGEST = 500
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,17 +98,51 @@ class Checks:
 def _called(
     item: BoundCheck, during: str, kind: type[Any], function: Callable[..., Iterable[Any]], arguments: tuple[Any, ...]
 ) -> tuple[list[Any], list[Failure]]:
+    view: RunView = arguments[1]
     try:
-        made = list(function(*arguments))
-        strays = [entry for entry in made if not isinstance(entry, kind)]
-        if strays:
-            raise TypeError(f"it returned {type(strays[0]).__name__}, not {kind.__name__}")  # noqa: TRY301
-        if kind is Finding:
-            made = [replace(entry, level=Level(entry.level)) for entry in made]
-    except Exception as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
-        message = f"{type(error).__name__}: {error}"
-        return [], [Failure(plugin=item.check.name, during=during, message=message)]
+        made = [_sound(entry, kind, view) for entry in function(*arguments)]
+    except (Exception, SystemExit) as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
+        return [], [Failure(plugin=item.check.name, during=during, message=told(error))]
     return made, []
+
+
+def _sound(entry: object, kind: type[Any], view: RunView) -> Any:
+    """What a check returned, if it is what it should be.
+
+    Raises:
+        TypeError, ValueError: it is not.
+    """
+    if not isinstance(entry, kind):
+        raise TypeError(f"it returned {type(entry).__name__}, not {kind.__name__}")
+    if not isinstance(entry, Finding):
+        return entry
+    words: tuple[object, ...] = (entry.code, entry.text)
+    if not all(isinstance(word, str) for word in words):
+        raise TypeError("code and text of a finding must be text")
+    if entry.characteristic is not None and entry.characteristic not in view.routine.characteristics:
+        # A stop for a characteristic that is not there would stop nothing.
+        raise ValueError(
+            f"a finding names the characteristic {entry.characteristic!r}, which the routine does not have"
+        )
+    if np.asarray(entry.holds).dtype != np.bool_:
+        raise TypeError(f"holds must be true or false, found {entry.holds!r}")
+    for number in entry.data.values():
+        np.asarray(number, dtype=np.float64)
+    return replace(entry, level=Level(entry.level))
+
+
+def told(error: BaseException) -> str:
+    """What a plugin raised, in words that are the same whenever it is raised again.
+
+    >>> told(ValueError("no <object at 0x7f00aa>"))
+    'ValueError: no <object>'
+    """
+    try:
+        text = str(error)
+    except Exception:  # noqa: BLE001  even that is a plugin's
+        text = "it can't say what"
+    text = re.sub(r" at 0x[0-9a-fA-F]+", "", text).encode("utf-8", "replace").decode("utf-8")
+    return f"{type(error).__name__}: {text}"[:_LONGEST]
 
 
 def implied_checks(routine: Routine) -> tuple[str, ...]:
@@ -150,4 +188,6 @@ def _why_missing(name: str, catalogue: Catalogue) -> str:
             return f"its plugin was refused: {refusal.reason}"
     if not catalogue.has_built_ins:
         return "no built-in plugins are installed: reinstall holdzero"
-    return "no plugin of this name is installed; the checks are " + ", ".join(catalogue.checks)
+    known = "no plugin that is loaded declares it; the checks are " + ", ".join(catalogue.checks)
+    refused = "; ".join(f"{refusal.name} was refused: {refusal.reason}" for refusal in catalogue.refusals)
+    return f"{known}; {refused}" if refused else known

@@ -6,13 +6,14 @@ next prompt shown. Clock, face, feed and journal are handed in.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 from holdzero import events as e
-from holdzero.checks import Checks
-from holdzero.errors import AnswerRefusedError, EventRefusedError
+from holdzero.checks import Checks, told
+from holdzero.errors import AnswerRefusedError, EventRefusedError, HoldzeroError, SourceError
 from holdzero.evaluate import view_of
 from holdzero.hooks import Answer, Feed, Finding, Level, Source
 from holdzero.journal import Journal
@@ -94,6 +95,9 @@ class Session:
     started_at_s: float
     _failed: set[str] = field(default_factory=set)
 
+    def __post_init__(self) -> None:
+        self._failed.update(note.plugin for note in self.run.state.notes if note.plugin is not None)
+
     def now_s(self) -> float:
         """The run's counter now [s]; it stands still where the source keeps the time."""
         if self.source.keeps_time:
@@ -126,7 +130,8 @@ class Session:
             if self.run.state.phase is Phase.PAUSED:
                 left_at_s = self.run.state.now_s
                 self.face.paused(self.run)
-                self.take(e.RunContinued, away_s=self.now_s() - left_at_s)
+                event = self.take(e.RunContinued, away_s=self.now_s() - left_at_s)
+                self.face.taken(self.run, event)
                 continue
             findings = self._watch()
             stop = self._pending(findings)
@@ -165,7 +170,7 @@ class Session:
             self._choose(prompt, chosen)
             return
         self.face.show(self.run, prompt, findings)
-        said = self.feed.answer(prompt, self.now_s())
+        said = self._said(prompt)
         if not isinstance(said, Answer):
             self._command(said)
             return
@@ -175,10 +180,38 @@ class Session:
             event = self._event(understood, prompt, said.raw, at)
         except (AnswerRefusedError, EventRefusedError) as error:
             if not self.source.interactive:
-                raise self.feed.blame(str(error)) from None
+                raise self._blame(str(error)) from None
             self.face.refused(str(error))
             return
         self.face.taken(self.run, event)
+
+    def _said(self, prompt: Prompt) -> Answer | Command:
+        """What the source says, if it is anything that a source can say.
+
+        Raises:
+            SourceError: the source failed, or gave something else; no answer was lost.
+        """
+        try:
+            said: object = self.feed.answer(prompt, self.now_s())
+        except HoldzeroError:
+            raise
+        except (Exception, SystemExit) as error:
+            raise SourceError(f"the source {self.source.name} failed: {told(error)}") from error
+        if isinstance(said, Command):
+            return said
+        if isinstance(said, Answer) and isinstance(said.raw, str):
+            time_s: object = said.time_s
+            if time_s is None or (isinstance(time_s, int | float) and math.isfinite(time_s)):
+                return said
+        raise SourceError(f"the source {self.source.name} failed: {said!r:.200} is no answer")
+
+    def _blame(self, reason: str) -> SourceError:
+        """The source's own error where it can make one: it may know the line."""
+        try:
+            blamed: object = self.feed.blame(reason)
+        except (Exception, SystemExit):  # noqa: BLE001  a plugin may raise anything; the reason is what counts
+            blamed = None
+        return blamed if isinstance(blamed, SourceError) else SourceError(reason)
 
     def _event(self, understood: Understood, prompt: Prompt, raw: str, at: float) -> e.AnyEvent:
         slot = prompt.slot.id
