@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import importlib.metadata
 import inspect
-import sys
+import itertools
 import threading
 import traceback
 from collections.abc import Callable, Iterable, Sequence
@@ -82,66 +82,93 @@ def load_catalogue(entry_points: Iterable[importlib.metadata.EntryPoint] | None 
         entry_points: to load in place of the installed ones.
     """
     points = importlib.metadata.entry_points(group=GROUP) if entry_points is None else entry_points
-    catalogue = Catalogue()
     ordered = sorted(points, key=lambda point: (not point.value.startswith(BUILT_IN), point.name, point.value))
+    catalogue = Catalogue()
+    loaded: list[tuple[Plugin, Sequence[Any]]] = []
     for point in ordered:
-        _load(point, catalogue)
+        made = _loaded(point)
+        if isinstance(made, Refusal):
+            catalogue.refusals.append(made)
+        else:
+            loaded.append(made)
+    clashes = _clashes([plugin for plugin, _ in loaded])
+    for plugin, declared in loaded:
+        if plugin in clashes:
+            catalogue.refusals.append(_refusal(plugin, clashes[plugin]))
+        else:
+            _enter(catalogue, plugin, declared)
     return catalogue
 
 
-def _load(point: importlib.metadata.EntryPoint, catalogue: Catalogue) -> None:
+def _loaded(point: importlib.metadata.EntryPoint) -> tuple[Plugin, Sequence[Any]] | Refusal:
     name = point.dist.name if point.dist else "unknown"
     version = point.dist.version if point.dist else "unknown"
     try:
-        _name_is_free(point.name, catalogue)
-        module = _import(point.value)
-        declared = _declarations(point.name, module)
-        plugin = Plugin(
-            name=point.name,
-            distribution=name,
-            version=version,
-            module=module.__name__,
-            file=getattr(module, "__file__", None) or "",
-            declares=tuple(f"{type(item).__name__.lower()} {item.name}" for item in declared),
-        )
-        _enter(catalogue, plugin, declared)
+        module, declared = _within_limit(point)
     except PluginRefusedError as error:
-        catalogue.refusals.append(Refusal(name=point.name, distribution=name, version=version, reason=str(error)))
+        return Refusal(name=point.name, distribution=name, version=version, reason=str(error))
     except Exception as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
+        trace = "".join(traceback.format_exception(error))
         reason = f"{type(error).__name__}: {error}"
-        refusal = Refusal(
-            name=point.name, distribution=name, version=version, reason=reason, trace=traceback.format_exc()
-        )
-        catalogue.refusals.append(refusal)
+        return Refusal(name=point.name, distribution=name, version=version, reason=reason, trace=trace)
+    plugin = Plugin(
+        name=point.name,
+        distribution=name,
+        version=version,
+        module=module.__name__,
+        file=getattr(module, "__file__", None) or "",
+        declares=tuple(f"{type(item).__name__.lower()} {item.name}" for item in declared),
+    )
+    return plugin, declared
 
 
-def _name_is_free(name: str, catalogue: Catalogue) -> None:
-    if any(plugin.name == name for plugin in catalogue.plugins):
-        raise PluginRefusedError("another plugin of this name was loaded before it; rename one")
+def _within_limit(point: importlib.metadata.EntryPoint) -> tuple[ModuleType, list[Any]]:
+    """Import a plugin and call its hooks, in a thread of its own, so that one that never returns can be given up."""
 
+    def work() -> tuple[ModuleType, list[Any]]:
+        module = importlib.import_module(point.value)
+        return module, _declarations(point.name, module)
 
-def _import(name: str) -> ModuleType:
-    """Import a module in a thread of its own, so that one that never returns can be given up."""
-    if name.startswith(BUILT_IN) or name in sys.modules:
-        return importlib.import_module(name)
-    caught: list[ModuleType | BaseException] = []
+    if point.value.startswith(BUILT_IN):
+        return work()
+    caught: list[tuple[ModuleType, list[Any]] | BaseException] = []
 
-    def work() -> None:
+    def catch() -> None:
         try:
-            caught.append(importlib.import_module(name))
+            caught.append(work())
         except BaseException as error:  # noqa: BLE001  even SystemExit must not end the tool
             caught.append(error)
 
-    thread = threading.Thread(target=work, daemon=True, name=f"import {name}")
+    thread = threading.Thread(target=catch, daemon=True, name=f"plugin {point.name}")
     thread.start()
     thread.join(_IMPORT_LIMIT_S)
     if not caught:
-        raise PluginRefusedError(f"its import did not end within {_IMPORT_LIMIT_S:g} s")
+        raise PluginRefusedError(f"it was not loaded within {_IMPORT_LIMIT_S:g} s")
+    if isinstance(caught[0], tuple):
+        return caught[0]
     if isinstance(caught[0], Exception):
         raise caught[0]
-    if isinstance(caught[0], BaseException):
-        raise PluginRefusedError(f"its import raised {type(caught[0]).__name__}: {caught[0]}")
-    return caught[0]
+    raise PluginRefusedError(f"it raised {type(caught[0]).__name__} when it was loaded: {caught[0]}")
+
+
+def _refusal(plugin: Plugin, reason: str) -> Refusal:
+    return Refusal(name=plugin.name, distribution=plugin.distribution, version=plugin.version, reason=reason)
+
+
+def _clashes(plugins: Sequence[Plugin]) -> dict[Plugin, str]:
+    """Plugins that share a name or a declaration with another, and why they are refused.
+
+    A built-in stands. Of two others none can be told to be the one that a routine means.
+    """
+    reasons: dict[Plugin, str] = {}
+    for plugin, other in itertools.permutations(plugins, 2):
+        shared = [word for word in plugin.declares if word in other.declares]
+        if plugin in reasons or plugin.module.startswith(BUILT_IN) or not (shared or plugin.name == other.name):
+            continue
+        what = f"{shared[0]} is declared by" if shared else "its name is also that of"
+        mend = "uninstall or rename one"
+        reasons[plugin] = f"{what} {other.name} of {other.distribution} ({other.module}) too; {mend}"
+    return reasons
 
 
 _HOOKS: dict[str, type[Any]] = {
@@ -167,6 +194,10 @@ def _declarations(name: str, module: ModuleType) -> list[Any]:
     for hook, kind in _HOOKS.items():
         for result in getattr(manager.hook, hook)():
             declared.extend(_of_kind(hook, kind, result))
+    words = [(type(item), item.name) for item in declared]
+    doubled = next((name for kind, name in words if words.count((kind, name)) > 1), None)
+    if doubled is not None:
+        raise PluginRefusedError(f"it declares {doubled} twice")
     if not declared:
         raise PluginRefusedError(f"it declares nothing; mark a function {next(iter(_HOOKS))} with @hookimpl")
     return declared
@@ -176,7 +207,7 @@ def _of_kind(hook: str, kind: type[Any], result: object) -> Sequence[Any]:
     if not isinstance(result, Sequence) or isinstance(result, str):
         raise PluginRefusedError(f"{hook} returned {type(result).__name__}, not a list of {kind.__name__}")
     for item in result:
-        if not isinstance(item, kind):
+        if type(item) is not kind:
             raise PluginRefusedError(f"{hook} returned {type(item).__name__}, not {kind.__name__}")
         if not isinstance(item.name, str) or not item.name.isidentifier():
             raise PluginRefusedError(f"{hook}: {item.name!r} can't be a name; use letters, digits and _")
@@ -209,10 +240,6 @@ def _enter(catalogue: Catalogue, plugin: Plugin, declared: Sequence[Any]) -> Non
         hooks.Source: catalogue.sources,
         hooks.Writer: catalogue.writers,
     }
-    for item in declared:
-        if item.name in tables[type(item)]:
-            other = tables[type(item)][item.name][0]
-            raise PluginRefusedError(f"{type(item).__name__.lower()} {item.name} is declared by {other.name} already")
     for item in declared:
         tables[type(item)][item.name] = (plugin, item)
     catalogue.plugins.append(plugin)

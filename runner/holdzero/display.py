@@ -13,6 +13,9 @@ __all__ = ["MICRO", "decimals_for", "in_micro", "length_text", "micro_text", "va
 MICRO = {"mm": ("µm", 1.0), "in": ("µin", 0.0254)}
 
 
+_SMALLEST_EXPONENT = -300  # below it, a float has no two digits left
+
+
 def decimals_for(uncertainty: float, digits: int = 2) -> int:
     """Decimals that show an uncertainty with `digits` significant digits (JCGM 100:2008, 7.2.6).
 
@@ -21,7 +24,7 @@ def decimals_for(uncertainty: float, digits: int = 2) -> int:
     """
     if not math.isfinite(uncertainty) or uncertainty <= 0.0:
         return 3
-    exponent = math.floor(math.log10(uncertainty))
+    exponent = max(math.floor(math.log10(uncertainty)), _SMALLEST_EXPONENT)
     if round(uncertainty / 10.0 ** (exponent - digits + 1)) >= 10**digits:
         exponent += 1
     return min(max(0, digits - 1 - exponent), 9)
@@ -40,7 +43,7 @@ def micro_text(value_um: float, units: str, uncertainty_um: float | None = None,
     """
     decimals = decimals_for(in_micro(uncertainty_um, units)) if uncertainty_um else 3 if units == "mm" else 1
     number = in_micro(value_um, units)
-    text = f"{number:+.{decimals}f}" if sign else f"{number:.{decimals}f}"
+    text = f"{number:+z.{decimals}f}" if sign else f"{number:z.{decimals}f}"
     if uncertainty_um is None and "." in text:
         text = text.rstrip("0").rstrip(".")
     return f"{'+0' if sign and float(text) == 0.0 and not uncertainty_um else text} {MICRO[units][0]}".replace("-", "−")
@@ -55,7 +58,7 @@ def value_and_uncertainty(value_um: float, expanded_um: float, units: str) -> st
     decimals = decimals_for(in_micro(expanded_um, units))
     unit = MICRO[units][0]
     value, expanded = in_micro(value_um, units), in_micro(expanded_um, units)
-    return f"({value:+.{decimals}f} ± {expanded:.{decimals}f}) {unit}".replace("-", "−")
+    return f"({value:+z.{decimals}f} ± {expanded:.{decimals}f}) {unit}".replace("-", "−")
 
 
 def length_text(value_um: float, units: str) -> str:
@@ -65,4 +68,4 @@ def length_text(value_um: float, units: str) -> str:
     '12 mm'
     """
     number = value_um / (1000.0 if units == "mm" else 25400.0)
-    return f"{number:.7f}".rstrip("0").rstrip(".") + f" {units}"
+    return f"{number:z.7f}".rstrip("0").rstrip(".") + f" {units}"

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import cached_property
 from typing import Any, Protocol
 
 import numpy as np
@@ -183,7 +184,7 @@ def shown(number: Number, digits: int = 2) -> str:
     return f"{float(number):.{digits}g}"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class RunView:
     """What a check sees of a run, for one part.
 
@@ -238,6 +239,7 @@ class RunView:
         ]
         return max(self.resolution_um, 0.1 * min(widths)) if widths else self.resolution_um
 
+    @cached_property
     def scatter_um(self) -> tuple[Number, float]:
         """Standard deviation of a single reading [um] and its degrees of freedom [1].
 
@@ -257,25 +259,43 @@ class RunView:
 
     def zeros(self, number: int) -> tuple[Reading, ...]:
         """The readings of the reference when zero `number` was set."""
-        return tuple(r for r in self.readings if r.kind is SlotKind.ZERO and r.zero == number)
+        return self._zeros.get(number, ())
+
+    @cached_property
+    def _zeros(self) -> dict[int, tuple[Reading, ...]]:
+        groups: dict[int, list[Reading]] = {}
+        for reading in self.of_kind(SlotKind.ZERO):
+            groups.setdefault(reading.zero, []).append(reading)
+        return {number: tuple(group) for number, group in groups.items()}
 
     def returns(self, number: int) -> tuple[tuple[Reading, ...], ...]:
         """The returns under zero `number`, visit by visit: nothing else was read within one."""
-        visits: list[list[Reading]] = []
-        fresh = True
+        return self._returns.get(number, ())
+
+    @cached_property
+    def _returns(self) -> dict[int, tuple[tuple[Reading, ...], ...]]:
+        visits: dict[int, list[list[Reading]]] = {}
+        last: Reading | None = None
         for reading in self.readings:
-            if reading.kind is SlotKind.RETURN and reading.zero == number:
-                if fresh or visits[-1][-1].slot.group != reading.slot.group:
-                    visits.append([])
-                visits[-1].append(reading)
-                fresh = False
-            else:
-                fresh = True
-        return tuple(tuple(visit) for visit in visits)
+            if reading.kind is SlotKind.RETURN:
+                own = visits.setdefault(reading.zero, [])
+                if last is None or (last.kind, last.zero, last.slot.group) != (
+                    reading.kind,
+                    reading.zero,
+                    reading.slot.group,
+                ):
+                    own.append([])
+                own[-1].append(reading)
+            last = reading
+        return {number: tuple(tuple(visit) for visit in own) for number, own in visits.items()}
 
     def zero_um(self, number: int) -> Number:
         """Mean of what the dial showed on the reference when zero `number` was set [um]."""
-        return mean([reading.value_um for reading in self.zeros(number)])
+        return self._zero_means_um[number]
+
+    @cached_property
+    def _zero_means_um(self) -> dict[int, Number]:
+        return {number: mean([r.value_um for r in group]) for number, group in self._zeros.items()}
 
     def difference_um(self, reading: Reading) -> Number:
         """A reading less its zero [um]."""

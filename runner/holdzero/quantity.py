@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import re
+import reprlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
@@ -33,6 +34,7 @@ __all__ = [
     "dof_from_reliability",
     "parse_estimate",
     "parse_quantity",
+    "shown",
     "tidy",
 ]
 
@@ -115,8 +117,31 @@ _SPELLED = {
 # Signs and blanks that keyboards, documents and copies put in place of the plain ones.
 _PLAIN = str.maketrans({"\u2212": "-", "\u2013": "-", "\u00a0": " ", "\u2009": " ", "\u202f": " "})
 _LONGEST = 60
+# In any inside unit: a million metres, thirty thousand years. What is beyond is a slip of the exponent,
+# and would overflow where variances are squared.
+_LARGEST = 1e12
 _NUMBER = re.compile(r"[+-]?\s*(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)", re.ASCII)
 _EXPONENT = re.compile(r"[eE][+-]?[0-9]{1,2}(?![0-9])", re.ASCII)
+
+
+_LINE = 80
+_TOO_LONG_TO_SHOW = 10**40
+
+
+class _Short(reprlib.Repr):
+    """Python's own short form, with longer texts and without its limit on long whole numbers."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.maxstring = self.maxother = 2 * _LINE
+        self.maxdict = self.maxlist = 10
+
+    def repr_int(self, x: int, level: int) -> str:
+        del level
+        return repr(x) if abs(x) < _TOO_LONG_TO_SHOW else "a whole number of very many digits"
+
+
+_SHORT = _Short()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,6 +199,16 @@ def tidy(text: str) -> str:
     return text.translate(_PLAIN).strip()
 
 
+def shown(raw: object) -> str:
+    """A value as messages show it: one line, not too long, whatever it is.
+
+    >>> shown({"value": "1 um"}), shown("a" * 100)[-3:]
+    ("{'value': '1 um'}", "aa…")
+    """
+    text = _SHORT.repr(raw)
+    return text if len(text) <= _LINE else text[: _LINE - 1] + "…"
+
+
 def _number(text: str, *, exponent: bool) -> tuple[float, str] | None:
     """The number at the start of `text`, and what is left; the one place where text becomes a float."""
     match = _NUMBER.match(text)
@@ -218,26 +253,26 @@ def parse_quantity(
     """
     plain = tidy(text)
     expected = f"a {dimension.title} such as {dimension.example}"
-    shown = repr(text if len(text) <= _LONGEST else text[:_LONGEST] + "…")
+    found = repr(text if len(text) <= _LONGEST else text[:_LONGEST] + "…")
     read = _number(plain, exponent=exponent) if len(plain) <= _LONGEST else None
     if read is None:
-        raise QuantityError(shown, expected, "write a number and its unit")
+        raise QuantityError(found, expected, "write a number and its unit")
     number, unit = read
     if not unit:
         if bare_unit is None:
-            raise QuantityError(shown, expected, "add the unit: " + ", ".join(dimension.spellings))
+            raise QuantityError(found, expected, "add the unit: " + ", ".join(dimension.spellings))
         unit = bare_unit
     if unit in _DIVISIONS and dimension is Dimension.LENGTH:
         if division_um is None:
-            raise QuantityError(shown, expected, "say what one division is worth: comparator.division")
+            raise QuantityError(found, expected, "say what one division is worth: comparator.division")
         factor, offset = division_um, 0.0
     elif unit in dimension.spellings:
         factor, offset = _line(dimension, unit)
     else:
-        raise QuantityError(shown, expected, _unit_advice(unit, dimension))
+        raise QuantityError(found, expected, _unit_advice(unit, dimension))
     value = number * factor + offset
-    if not math.isfinite(value):
-        raise QuantityError(shown, expected, "the number is too large")
+    if not abs(value) <= _LARGEST:
+        raise QuantityError(found, expected, "the number is too large")
     return Quantity(value=value, text=text.strip(), unit=unit)
 
 
@@ -350,7 +385,8 @@ def dof_from_reliability(reliability: float) -> float:
     >>> dof_from_reliability(0.25)
     8.0
     """
-    return 0.5 * reliability**-2
+    # Divided twice: a square could underflow to zero; infinite is right there.
+    return 0.5 / reliability / reliability
 
 
 def _bounded(value: float, halfwidth: float, shape: Shape, inner: float, dof: float) -> Part:
@@ -376,7 +412,7 @@ def parse_estimate(raw: object, dimension: Dimension, *, about_zero: bool = Fals
     Args:
         raw: a quantity (exact); a table with `value` and one of `standard`, `expanded` with
             `coverage`, or `halfwidth` with `shape` (`trapezoid` with `inner`), and optionally `dof` or
-            `reliability` and `why`; or a list of these, which is their sum.
+            `reliability` and `why`; or a list of these, which is their sum (a list holds no lists).
         dimension: of the value. Uncertainties of a temperature are temperature differences.
         about_zero: whether `value` may be left out and is then zero, as for an error.
 
@@ -395,13 +431,13 @@ def parse_estimate(raw: object, dimension: Dimension, *, about_zero: bool = Fals
         return Estimate.exact(parse_quantity(raw, dimension).value)
     if isinstance(raw, Mapping):
         return _from_table({"value": f"0 {dimension.unit}", **raw} if about_zero else raw, dimension, dimension)
-    if isinstance(raw, Sequence) and raw:
+    if isinstance(raw, Sequence) and raw and all(isinstance(item, str | Mapping) for item in raw):
         first = parse_estimate(raw[0], dimension, about_zero=about_zero)
         rest = [parse_estimate(item, _spread_of(dimension), about_zero=about_zero) for item in raw[1:]]
         whys = [item.why for item in (first, *rest) if item.why]
         return Estimate(parts=tuple(p for item in (first, *rest) for p in item.parts), why="; ".join(whys))
     raise QuantityError(
-        repr(raw),
+        shown(raw),
         f"an estimate of a {dimension.title}",
         f'write "{dimension.example}", or {{ value = "{dimension.example}", halfwidth = "…" }}',
     )
@@ -414,7 +450,7 @@ def _spread_of(dimension: Dimension) -> Dimension:
 def _from_table(table: Mapping[object, object], dimension: Dimension, value_in: Dimension) -> Estimate:
     unknown = [str(key) for key in table if key not in _KEYS]
     if unknown:
-        raise QuantityError(f"the key {unknown[0]!r}", "an estimate", "its keys are: " + ", ".join(_KEYS))
+        raise QuantityError(f"the key {shown(unknown[0])}", "an estimate", "its keys are: " + ", ".join(_KEYS))
     if "value" not in table:
         raise QuantityError("no value", "an estimate", f'add value = "{value_in.example}"')
     value = _length(table["value"], value_in, "value")
@@ -424,13 +460,15 @@ def _from_table(table: Mapping[object, object], dimension: Dimension, value_in: 
     _refuse_strays(table, given)
     why = table.get("why", "")
     if not isinstance(why, str):
-        raise QuantityError(f"why = {why!r}", "a text", "put it in quotation marks")
+        raise QuantityError(f"why = {shown(why)}", "a text", "put it in quotation marks")
     if not given:
         return Estimate.exact(value, why=why)
     dof = _dof(table)
     spread = _length(table[given[0]], _spread_of(dimension), given[0])
     if spread < 0.0:
-        raise QuantityError(f"{given[0]} = {table[given[0]]!r}", "an uncertainty of zero or more", "drop the minus")
+        raise QuantityError(
+            f"{given[0]} = {shown(table[given[0]])}", "an uncertainty of zero or more", "drop the minus"
+        )
     if given[0] == "standard":
         return Estimate.of(value, spread, dof=dof, why=why)
     if given[0] == "expanded":
@@ -452,13 +490,14 @@ def _refuse_strays(table: Mapping[object, object], given: list[str]) -> None:
 
 def _length(raw: object, dimension: Dimension, key: str) -> float:
     if not isinstance(raw, str):
-        raise QuantityError(f"{key} = {raw!r}", f'a text such as "{dimension.example}"', "give the unit")
+        raise QuantityError(f"{key} = {shown(raw)}", f'a text such as "{dimension.example}"', "give the unit")
     return parse_quantity(raw, dimension).value
 
 
 def _positive(raw: object, key: str, least: float) -> float:
-    if isinstance(raw, bool) or not isinstance(raw, int | float) or not least <= raw < math.inf:
-        raise QuantityError(f"{key} = {raw!r}", f"a number of {least:g} or more", "write it without quotation marks")
+    if isinstance(raw, bool) or not isinstance(raw, int | float) or not least <= raw <= _LARGEST:
+        expected = f"a number from {least:g} to {_LARGEST:g}"
+        raise QuantityError(f"{key} = {shown(raw)}", expected, "write it without quotation marks")
     return float(raw)
 
 
@@ -478,7 +517,7 @@ def _dof(table: Mapping[object, object]) -> float:
     if "reliability" in table:
         raw = table["reliability"]
         if isinstance(raw, bool) or not isinstance(raw, int | float) or not 0.0 < raw <= _LEAST_RELIABLE:
-            raise QuantityError(f"reliability = {raw!r}", "a fraction above 0, at most 0.7", "write 0.25 for 25 %")
+            raise QuantityError(f"reliability = {shown(raw)}", "a fraction above 0, at most 0.7", "write 0.25 for 25 %")
         return dof_from_reliability(float(raw))
     return math.inf
 
@@ -492,7 +531,7 @@ def _with_halfwidth(
     names = [s.value for s in (Shape.RECTANGULAR, Shape.TRIANGULAR, Shape.ARCSINE, Shape.TRAPEZOID)]
     name = table.get("shape", Shape.RECTANGULAR.value)
     if name not in names:
-        raise QuantityError(f"shape = {name!r}", "one of " + ", ".join(names), "leave it out for rectangular")
+        raise QuantityError(f"shape = {shown(name)}", "one of " + ", ".join(names), "leave it out for rectangular")
     shape = Shape(name)
     inner = 0.0
     if (shape is Shape.TRAPEZOID) != ("inner" in table):
@@ -501,6 +540,6 @@ def _with_halfwidth(
         inner = _length(table["inner"], spread_in, "inner")
         if not 0.0 <= inner <= halfwidth:
             raise QuantityError(
-                f"inner = {table['inner']!r}", "from zero to halfwidth", "inner is the half-width of the top"
+                f"inner = {shown(table['inner'])}", "from zero to halfwidth", "inner is the half-width of the top"
             )
     return _bounded(value, halfwidth, shape, inner, dof)

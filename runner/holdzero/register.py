@@ -8,18 +8,20 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-import tempfile
+import shutil
 from pathlib import Path
 from typing import Any, Literal, TypeAlias
 
-from pydantic import Field, ValidationError
+from pydantic import Field, PrivateAttr, ValidationError
 
 from holdzero.errors import Fault, FileFaultsError
 from holdzero.routine.load import faults_of, read_toml
 from holdzero.routine.resolve import Origins, Text
 from holdzero.routine.schema import (
     Comparator,
+    Format,
     Model,
+    Name,
     Reference,
     RequiredComparator,
     RequiredReference,
@@ -61,17 +63,22 @@ KINDS: dict[str, type[Model]] = {
 class Register(Model):
     """All that the shop has, by identifier, as read and as written."""
 
-    format: Literal[1] = 1
-    reference: dict[str, Reference] = Field(default_factory=dict)
-    comparator: dict[str, Comparator] = Field(default_factory=dict)
-    thermometer: dict[str, Thermometer] = Field(default_factory=dict)
-    inspector: dict[str, Inspector] = Field(default_factory=dict)
-    data: dict[str, Any] = Field(default_factory=dict, exclude=True)
+    format: Format = 1
+    reference: dict[Name, Reference] = Field(default_factory=dict)
+    comparator: dict[Name, Comparator] = Field(default_factory=dict)
+    thermometer: dict[Name, Thermometer] = Field(default_factory=dict)
+    inspector: dict[Name, Inspector] = Field(default_factory=dict)
+    _data: dict[str, Any] = PrivateAttr(default_factory=dict)
+
+    @property
+    def data(self) -> dict[str, Any]:
+        """All entries as written, dates as text."""
+        return self._data
 
     def entry(self, kind: str, identifier: str) -> dict[str, Any] | None:
         """What is written of one entry, with its identifier; None if there is none."""
         table = self.data.get(kind, {}).get(identifier)
-        return None if table is None else {"id": identifier, **table}
+        return None if table is None else {"id": identifier} | table | {"id": identifier}
 
 
 def load_register(path: Path) -> Register:
@@ -92,7 +99,8 @@ def _checked(text: Text) -> Register:
         register = Register.model_validate(data)
     except ValidationError as error:
         raise FileFaultsError(faults_of(error, data, Origins(text), Register)) from None
-    return register.model_copy(update={"data": data})
+    register._data = data  # noqa: SLF001  set once, here, where it is made
+    return register
 
 
 def _dates_as_text(raw: Any) -> Any:
@@ -107,6 +115,9 @@ def device_from_data(role: str, data: dict[str, Any]) -> Device:
     Raises:
         FileFaultsError: the data are no such device.
     """
+    if role not in KINDS:
+        fault = Fault(file="", line=None, key="role", found=role, expected=", ".join(KINDS), mend="check the role")
+        raise FileFaultsError((fault,))
     model = KINDS[role]
     try:
         device = model.model_validate(data)
@@ -122,6 +133,8 @@ def device_from_data(role: str, data: dict[str, Any]) -> Device:
 def add_entry(path: Path, kind: str, identifier: str, table: dict[str, Any]) -> Register:
     """Add an entry to the register file, or replace it; the file is written whole or not at all.
 
+    Comments in the file are not kept.
+
     Raises:
         FileFaultsError: the entry is not valid, or the file can't be read.
         OSError: the file can't be written.
@@ -134,17 +147,24 @@ def add_entry(path: Path, kind: str, identifier: str, table: dict[str, Any]) -> 
     kept = {key: item for key, item in data.items() if item}
     checked = _checked(Text(file=f"{kind} {identifier}", data=kept, lines={}))
     text = tomli_w.dumps(kept)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".shop-", suffix=".toml")
+    _write_whole(path.resolve(), text)
+    return checked
+
+
+def _write_whole(path: Path, text: str) -> None:
+    """Write beside, then rename over; who may read and write the file stays as it was."""
+    beside = path.with_name(f".{path.name}.{os.getpid()}.new")
     try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
+        with beside.open("x", encoding="utf-8", newline="\n") as file:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
-        Path(name).replace(path)
-    except OSError:
-        Path(name).unlink(missing_ok=True)
+        if path.exists():
+            shutil.copymode(path, beside)
+        beside.replace(path)
+    except BaseException:
+        beside.unlink(missing_ok=True)
         raise
-    return checked
 
 
 def unfit(device: Device, required: Requirement | None, on: dt.date) -> tuple[str, ...]:
@@ -161,13 +181,13 @@ def unfit(device: Device, required: Requirement | None, on: dt.date) -> tuple[st
         case RequiredReference(), Reference():
             reasons.extend(_unfit_reference(device, required))
         case RequiredComparator(), Comparator():
-            if device.resolution > required.largest_resolution:
+            if _above(device.resolution, required.largest_resolution):
                 reasons.append(f"it resolves {device.resolution:g} um, {required.largest_resolution:g} um is required")
-            if required.smallest_travel is not None and (device.travel or 0.0) < required.smallest_travel:
+            if required.smallest_travel is not None and _above(required.smallest_travel, device.travel or 0.0):
                 reasons.append(f"its travel is less than {required.smallest_travel:g} um")
         case RequiredThermometer(), Thermometer():
             expanded = 2.0 * float(device.error.standard_uncertainty)
-            if expanded > required.largest_expanded:
+            if _above(expanded, required.largest_expanded):
                 reasons.append(f"U = {expanded:.3g} K (k = 2), at most {required.largest_expanded:.3g} K is required")
         case None, _:
             pass
@@ -178,15 +198,19 @@ def unfit(device: Device, required: Requirement | None, on: dt.date) -> tuple[st
 
 def _unfit_reference(device: Reference, required: RequiredReference) -> list[str]:
     reasons: list[str] = []
-    if abs(device.size - required.size) > _SAME_SIZE * required.size:
+    if _above(device.size, required.size) or _above(required.size, device.size):
         reasons.append(f"its size is {device.size / 1000:g} mm, required is {required.size / 1000:g} mm")
     if required.material and device.material != required.material:
         reasons.append(f"it is of {device.material or 'unknown material'}, required is {required.material}")
     expanded = 2.0 * float(device.deviation.standard_uncertainty)
-    if required.largest_expanded is not None and expanded > required.largest_expanded:
+    if required.largest_expanded is not None and _above(expanded, required.largest_expanded):
         reasons.append(f"U = {expanded:.3g} um (k = 2), at most {required.largest_expanded:.3g} um is required")
     return reasons
 
 
-# Sizes are written as decimals: two texts of one size differ by rounding of floats at most.
-_SAME_SIZE = 1e-9
+def _above(value: float, limit: float) -> bool:
+    # Both were written as decimals: two texts of one quantity differ by rounding of floats at most.
+    return value - limit > _ROUNDING * abs(limit)
+
+
+_ROUNDING = 1e-9

@@ -6,6 +6,7 @@ where they come from.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 
 import numpy as np
@@ -18,12 +19,17 @@ __all__ = ["grubbs_critical", "grubbs_statistic", "mean", "pooled_standard_devia
 
 def stack(numbers: Sequence[Number]) -> NDArray[np.float64]:
     """Numbers side by side on a last axis, in their unit; a float stands for all runs."""
+    if all(isinstance(number, float) for number in numbers):
+        return np.array(numbers, dtype=float)  # a run at the bench: nothing to broadcast
     return np.stack(np.broadcast_arrays(*(np.asarray(number, dtype=float) for number in numbers)), axis=-1)
 
 
 def mean(numbers: Sequence[Number]) -> Number:
     """Arithmetic mean [unit of the numbers] (GUM 4.2.1, eq. 3)."""
-    return stack(numbers).mean(axis=-1) if len(numbers) > 1 else numbers[0]
+    if len(numbers) == 1:
+        return numbers[0]
+    values = stack(numbers)
+    return math.fsum(values) / len(values) if values.ndim == 1 else values.mean(axis=-1)
 
 
 def pooled_standard_deviation(groups: Iterable[Sequence[Number]]) -> tuple[Number, float]:

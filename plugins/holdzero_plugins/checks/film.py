@@ -58,7 +58,7 @@ def _uncertainty(run: RunView, counts: Iterable[int]) -> float:
 
     Source: JCGM 100:2008, 4.2.3 and 5.1.2; F.2.2.1 for the resolution.
     """
-    s, dof = run.scatter_um()
+    s, dof = run.scatter_um
     scatter = float(np.mean(s)) * math.sqrt(sum(1.0 / count for count in counts))
     floor = run.resolution_um / math.sqrt(12.0) * 2.0
     standard, known = (scatter, dof) if dof and scatter >= floor else (floor, math.inf)

@@ -126,7 +126,7 @@ def scatter(settings: RepeatabilitySettings, run: RunView, characteristic: Chara
         differences = settings.pooled.of == "differences"
         origin = f"pooled in the routine, of {settings.pooled.of}"
     else:
-        s, dof = _differences_scatter(run, characteristic) if differences else run.scatter_um()
+        s, dof = _differences_scatter(run, characteristic) if differences else run.scatter_um
         origin = f"of {'differences' if differences else 'single readings'} in this run"
     floor = _resolution_floor(run, characteristic)
     standard = s * _spread_factor(run, characteristic, differences=differences)
@@ -169,7 +169,7 @@ def _outliers(settings: RepeatabilitySettings, run: RunView, *, live: bool) -> I
 
 
 def _over_limit(settings: RepeatabilitySettings, run: RunView, *, live: bool) -> Iterable[Finding]:
-    s, dof = run.scatter_um()
+    s, dof = run.scatter_um
     if settings.limit is None or dof == 0.0:
         return
     ask = " Is everything clean, clamped and at rest?" if live else ""
@@ -229,7 +229,7 @@ def judge(
     settings: RepeatabilitySettings, run: RunView, characteristics: Sequence[CharacteristicView]
 ) -> Iterable[Finding]:
     """Scatter against its limit, outliers, a stuck indicator, a trend; and the scatter itself as a note."""
-    s, dof = run.scatter_um()
+    s, dof = run.scatter_um
     if dof > 0.0:
         yield Finding(
             level=Level.NOTE,

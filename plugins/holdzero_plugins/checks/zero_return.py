@@ -47,7 +47,7 @@ def _standard_of_closure(run: RunView, zeros: int, returns: int) -> tuple[float,
 
     Source: JCGM 100:2008, 5.1.2 on a difference of two means; F.2.2.1 for the resolution.
     """
-    s, dof = run.scatter_um()
+    s, dof = run.scatter_um
     scatter = float(np.mean(s)) * math.sqrt(1.0 / zeros + 1.0 / returns)
     floor = run.resolution_um / math.sqrt(12.0) * math.sqrt(2.0)
     return (scatter, dof) if dof and scatter >= floor else (floor, math.inf)

@@ -7,12 +7,12 @@ know is shown as it stands, never dropped.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from holdzero.hooks import Routine, Slot, SlotKind, micro_text, plan_of
-from holdzero_plugins.writers._text import MISSING, clock, flat, said, wall_text
+from holdzero_plugins.writers._text import clock, flat, said, wall_text
 
 __all__ = ["Book", "Entry", "Taken", "book_of"]
 
@@ -131,9 +131,7 @@ def _kind(slot_id: str, slot: Slot | None) -> str:
     return _WORDS.get(slot.kind, "part")
 
 
-def _readings(
-    record: Mapping[str, Any], slots: Mapping[str, Slot], struck: Mapping[int, str]
-) -> tuple[Taken, ...]:
+def _readings(record: Mapping[str, Any], slots: Mapping[str, Slot], struck: Mapping[int, str]) -> tuple[Taken, ...]:
     events = [e for e in record["events"] if e["event"] == "reading_taken"]
     # Of a place that was read again the last one counts; zeros and returns all do.
     latest = {e["slot"]: e["seq"] for e in events if e["seq"] not in struck}
@@ -215,24 +213,37 @@ def _what_was_read(event: Mapping[str, Any], slot: Slot | None, taken: Taken) ->
 
 def _details(event: Mapping[str, Any], slot: Slot | None) -> str:
     """What the event says beside its kind, in its own words."""
-    match event["event"]:
-        case "step_done":
-            return said(slot.say) if slot is not None and slot.say else said(event["slot"])
-        case "soak_ended":
-            asked = f"{clock(slot.at_least_s)} was asked for" if slot is not None else MISSING
-            return f"{asked}, cut short: {said(event['reason'])}" if event["reason"] else asked
-        case "answer_struck":
-            return f"entry {said(event['target'])}: {said(event['reason'])}"
-        case "entry_chosen":
-            overruled = f", used although {said(event['overruled'])}" if event["overruled"] else ""
-            return f"{said(event['role'])} {said(event['entry'].get('id') or event['entry'].get('name'))}{overruled}"
-        case "run_continued":
-            return f"after {clock(event['away_s'])} away"
-        case "run_started":
-            source = said(event.get("source"))
-            overruled = flat(event["overruled"]) if event.get("overruled") else ""
-            return f"readings from {source}" + (f"; overruled: {overruled}" if overruled else "")
-        case "run_finished":
-            return ""
-    rest = [said(item) for key, item in event.items() if key not in _ENVELOPE]
-    return ": ".join(rest)
+    if event["event"] in _DETAILS:
+        return _DETAILS[event["event"]](event, slot)
+    return ": ".join(said(item) for key, item in event.items() if key not in _ENVELOPE)
+
+
+def _of_step(event: Mapping[str, Any], slot: Slot | None) -> str:
+    return said(slot.say) if slot is not None and slot.say else f"step {said(event['slot'])}"
+
+
+def _of_soak(event: Mapping[str, Any], slot: Slot | None) -> str:
+    asked = f"at least {clock(slot.at_least_s)} was asked for" if slot is not None else f"step {said(event['slot'])}"
+    return f"{asked}; cut short: {said(event['reason'])}" if event["reason"] else asked
+
+
+def _of_choice(event: Mapping[str, Any], _: Slot | None) -> str:
+    overruled = f", used although {said(event['overruled'])}" if event["overruled"] else ""
+    return f"{said(event['role'])} {said(event['entry'].get('id') or event['entry'].get('name'))}{overruled}"
+
+
+def _of_start(event: Mapping[str, Any], _: Slot | None) -> str:
+    overruled = f"; overruled: {flat(event['overruled'])}" if event.get("overruled") else ""
+    return f"readings from {said(event.get('source'))}{overruled}"
+
+
+_DETAILS: Mapping[str, Callable[[Mapping[str, Any], Slot | None], str]] = {
+    "run_started": _of_start,
+    "step_done": _of_step,
+    "soak_ended": _of_soak,
+    "entry_chosen": _of_choice,
+    "answer_struck": lambda event, _: f"entry {said(event['target'])}, {said(event['reason'])}",
+    "plugin_failed": lambda event, _: f"{said(event['plugin'])}, in {said(event['during'])}: {said(event['message'])}",
+    "run_continued": lambda event, _: f"after {clock(event['away_s'])} away",
+    "run_finished": lambda _event, _slot: "",
+}

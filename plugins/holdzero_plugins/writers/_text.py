@@ -35,15 +35,17 @@ __all__ = [
 MISSING = "not recorded"
 _UNITS = {"um": "µm", "degC": "°C", "1/K": "1/K"}
 # Characters that nobody sees, or that turn the direction of what follows: shown by number instead.
-_HIDDEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200b\u200e\u200f\u2028-\u202e\u2060-\u2069\ufeff\ud800-\udfff]")
+_HIDDEN = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200b\u200e\u200f\u2028-\u202e\u2060-\u2069\ufeff\ud800-\udfff]"
+)
 _PLAIN = re.compile(r"[A-Za-z0-9]")
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
 def visible(text: str) -> str:
-    """The text with characters that can't be seen written as their number.
+    r"""The text with characters that can't be seen written as their number.
 
-    >>> visible("a\\u202eb")
+    >>> visible("a\u202eb")
     'a⟨U+202E⟩b'
     """
     return _HIDDEN.sub(lambda match: f"⟨U+{ord(match[0]):04X}⟩", text)
@@ -58,10 +60,10 @@ def said(item: object) -> str:
 
 
 def css_string(text: str) -> str:
-    """The inside of a CSS string: everything but letters and digits as its number.
+    r"""The inside of a CSS string: everything but letters and digits as its number.
 
-    >>> css_string("A 1")
-    'A\\\\000020 1'
+    >>> print(css_string("A-1"))
+    A\00002d 1
     """
     return "".join(c if _PLAIN.fullmatch(c) else f"\\{ord(c):06x} " for c in visible(text))
 
@@ -95,8 +97,15 @@ def percent(probability: float | None) -> str:
 
 
 def dof_text(dof: float | None) -> str:
-    """Degrees of freedom; a record holds null where they are infinite."""
-    return "infinite" if dof is None else significant(dof)
+    """Effective degrees of freedom; a record holds null where they are infinite.
+
+    >>> dof_text(5.29), dof_text(None)
+    ('5.29, truncated to 5', 'infinite')
+    """
+    if dof is None:
+        return "infinite"
+    # JCGM 100:2008, G.4.1, note 1: k is taken at the next lower integer.
+    return significant(dof) + ("" if dof == math.floor(dof) else f", truncated to {math.floor(dof)}")
 
 
 def significant(number: float, digits: int = 3) -> str:
@@ -143,7 +152,8 @@ def estimate_pair(estimate: float | None, uncertainty: float | None, unit: str, 
         return significant(estimate, 6), "0"
     exponent = _exponent(max(abs(estimate), abs(uncertainty)))
     decimals = decimals_for(abs(uncertainty) / 10.0**exponent)
-    return tuple(_fixed(x / 10.0**exponent, decimals, exponent) for x in (estimate, uncertainty))  # type: ignore[return-value]  two of two
+    texts = [_fixed(x / 10.0**exponent, decimals, exponent) for x in (estimate, uncertainty)]
+    return texts[0], texts[1]
 
 
 def _alone(number: float | None) -> str:

@@ -1,1 +1,50 @@
-"""placeholder"""
+"""HTML writer: one file that a person reads, prints and files, with nothing in it that runs or loads.
+
+The texts and pictures are made in the modules beside it whose names begin with `_`; the templates
+only place them. Every text is escaped by the template engine, in one place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from functools import cache
+from importlib import resources
+from typing import TYPE_CHECKING, Any
+
+from holdzero.hooks import Writer, hookimpl
+
+if TYPE_CHECKING:
+    import jinja2
+
+_TEMPLATES = resources.files("holdzero_plugins.writers") / "templates"
+
+
+def _source(name: str) -> str:
+    return (_TEMPLATES / name).read_text(encoding="utf-8")
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    import jinja2
+
+    return jinja2.Environment(
+        autoescape=True,
+        loader=jinja2.FunctionLoader(_source),
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def write(record: Mapping[str, Any]) -> Mapping[str, bytes]:
+    """The record as one self-contained page."""
+    from holdzero_plugins.writers._content import page_of
+
+    text = _environment().get_template("record.html").render(page=page_of(record))
+    return {".html": text.encode("utf-8")}
+
+
+@hookimpl
+def holdzero_writers() -> Sequence[Writer]:
+    """The HTML writer."""
+    return [Writer(name="html", title="the record as a page to read and to print", write=write)]

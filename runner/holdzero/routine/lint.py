@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 
 from holdzero.errors import Fault
 from holdzero.routine import schema
-from holdzero.routine.locate import KeyPath
+from holdzero.routine.locate import KeyPath, dotted
 from holdzero.routine.resolve import Origins
 
 __all__ = ["unwise"]
@@ -34,8 +34,7 @@ def unwise(routine: schema.Routine, origins: Origins, today: dt.date) -> tuple[F
     faults = []
     for path, found, mend in warnings:
         file, line = origins.place(path)
-        key = ".".join(str(part + 1) if isinstance(part, int) else part for part in path)
-        faults.append(Fault(file=file, line=line, key=key, found=found, expected="", mend=mend, warning=True))
+        faults.append(Fault(file=file, line=line, key=dotted(path), found=found, expected="", mend=mend, warning=True))
     return tuple(dict.fromkeys(faults))
 
 
@@ -142,9 +141,9 @@ def _tolerances(routine: schema.Routine) -> Warnings:
         return
     resolution, travel = routine.comparator.resolution, routine.comparator.travel
     for name, spec in routine.characteristics.items():
-        width = spec.upper - (spec.lower or 0.0) if spec.upper is not None else None
-        if spec.lower is not None and spec.upper is not None:
-            width = spec.upper - spec.lower
+        # A variation has a lower end by itself; a size or step with one limit has no width.
+        lower = 0.0 if spec.lower is None and spec.measure is schema.Measure.VARIATION else spec.lower
+        width = spec.upper - lower if spec.upper is not None and lower is not None else None
         if width is not None and width < resolution:
             yield (
                 ("characteristics", name),

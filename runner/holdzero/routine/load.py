@@ -10,16 +10,17 @@ import difflib
 import hashlib
 import math
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
 from holdzero.errors import Fault, FileFaultsError
+from holdzero.quantity import shown
 from holdzero.routine import schema
-from holdzero.routine.locate import KeyPath, lines_of_keys
+from holdzero.routine.locate import KeyPath, dotted, lines_of_keys
 from holdzero.routine.resolve import Origins, Text, members_of, resolve
 
 __all__ = [
@@ -34,6 +35,8 @@ __all__ = [
 ]
 
 _LARGEST = 1_000_000  # bytes: a routine is a page or two
+_DEEPEST = 20  # tables within tables; the deepest that a routine needs is about eight
+_WHOLE = 2**53 - 1  # the largest whole number that JSON keeps exactly (RFC 8259, clause 6)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,14 +60,18 @@ def read_toml(path: Path) -> Text:
     """Read a TOML file and remember the lines of its keys.
 
     Raises:
-        FileFaultsError: the file can't be read, or is no TOML.
+        FileFaultsError: the file can't be read, is no TOML, or holds numbers or nests that no
+            record could keep.
     """
     try:
-        raw = path.read_bytes()
+        with path.open("rb") as file:
+            raw = file.read(_LARGEST + 1)
     except OSError as error:
         raise _whole(path, None, error.strerror or "an unreadable file", "check the name and its permissions") from None
+    except ValueError:  # a name that no file system takes
+        raise _whole(path, None, "a name that no file can have", "check the name") from None
     if len(raw) > _LARGEST:
-        raise _whole(path, None, f"{len(raw)} bytes", "is this a routine?")
+        raise _whole(path, None, f"more than {_LARGEST} bytes", "is this the right file?")
     try:
         text = raw.decode("utf-8-sig")
         data = tomllib.loads(text)
@@ -75,9 +82,41 @@ def read_toml(path: Path) -> Text:
         raise _whole(
             path, _line_in(str(error)), f"no valid TOML: {error}", "a text must stand in quotation marks"
         ) from None
+    except ValueError:  # Python's limit on the digits of a whole number
+        raise _whole(path, None, "a whole number of thousands of digits", "shorten it") from None
     except RecursionError:
         raise _whole(path, None, "brackets nested too deeply", "unfold them") from None
-    return Text(file=str(path), data=data, lines=lines_of_keys(text))
+    if _deeper_than(_DEEPEST, data):
+        raise _whole(path, None, f"tables nested deeper than {_DEEPEST}", "unfold them")
+    read = Text(file=str(path), data=data, lines=lines_of_keys(text))
+    if faults := tuple(_no_numbers(read, data, ())):
+        raise FileFaultsError(faults)
+    return read
+
+
+def _deeper_than(depth: int, data: Any) -> bool:
+    """Whether tables and lists are nested deeper; without recursion, since nothing bounds them yet."""
+    level = [data]
+    for _ in range(depth):
+        level = [
+            inner
+            for outer in level
+            for inner in (outer.values() if isinstance(outer, dict) else outer)
+            if isinstance(inner, dict | list)
+        ]
+    return bool(level)
+
+
+def _no_numbers(text: Text, raw: Any, path: KeyPath) -> Iterator[Fault]:
+    """Faults of numbers that JSON, and so a record, can't hold."""
+    if isinstance(raw, dict | list):
+        for key, item in raw.items() if isinstance(raw, dict) else enumerate(raw):
+            yield from _no_numbers(text, item, (*path, key))
+    elif isinstance(raw, int | float) and not (math.isfinite(raw) if isinstance(raw, float) else abs(raw) <= _WHOLE):
+        file, line = Origins(text).place(path)
+        yield Fault(
+            file=file, line=line, key=dotted(path), found=shown(raw), expected="a finite number", mend="check it"
+        )
 
 
 def _line_in(message: str) -> int | None:
@@ -87,7 +126,7 @@ def _line_in(message: str) -> int | None:
 
 
 def _whole(path: Path, line: int | None, found: str, mend: str) -> FileFaultsError:
-    fault = Fault(file=str(path), line=line, key="file", found=found, expected="a routine in TOML", mend=mend)
+    fault = Fault(file=str(path), line=line, key="file", found=found, expected="a text in TOML", mend=mend)
     return FileFaultsError((fault,))
 
 
@@ -111,7 +150,7 @@ def load_routine(path: Path, member: str | None = None) -> LoadedRoutine:
         return read_toml(Path(by).parent / name)
 
     data, origins = resolve(read_toml(path), member, read)
-    document = _plain(data, origins, ())
+    document = _plain(data)
     try:
         routine = schema.Routine.model_validate(document)
     except ValidationError as error:
@@ -146,22 +185,13 @@ def digest_of(document: Mapping[str, Any]) -> str:
     return "sha256:" + hashlib.sha256(rfc8785.dumps(dict(document))).hexdigest()
 
 
-def _plain(raw: Any, origins: Origins, path: KeyPath) -> Any:
-    """The data as JSON can hold it: dates as text, no number that is none."""
+def _plain(raw: Any) -> Any:
+    """The data as JSON can hold it: dates as text."""
     if isinstance(raw, dict):
-        return {key: _plain(item, origins, (*path, key)) for key, item in raw.items()}
+        return {key: _plain(item) for key, item in raw.items()}
     if isinstance(raw, list):
-        return [_plain(item, origins, (*path, index)) for index, item in enumerate(raw)]
-    if isinstance(raw, dt.date | dt.time):
-        return raw.isoformat()
-    wide = isinstance(raw, int) and abs(raw) > 2**53
-    if wide or (isinstance(raw, float) and not math.isfinite(raw)):
-        file, line = origins.place(path)
-        fault = Fault(
-            file=file, line=line, key=_dotted(path), found=repr(raw), expected="a finite number", mend="check it"
-        )
-        raise FileFaultsError((fault,))
-    return raw
+        return [_plain(item) for item in raw]
+    return raw.isoformat() if isinstance(raw, dt.date | dt.time) else raw
 
 
 def faults_of(
@@ -170,10 +200,12 @@ def faults_of(
     """What a model found wrong, as faults with file, line and key, in the order of the lines."""
     faults = []
     for item in error.errors(include_url=False):
+        if item["type"] == "too_short" and item["input"]:
+            continue  # its entries are faulty, and each has a fault of its own
         path = prefix + _real_path(item["loc"], document)
         file, line = origins.place(path)
         found, expected, mend = _complaint(item, path, document, prefix, model)
-        faults.append(Fault(file=file, line=line, key=_dotted(path), found=found, expected=expected, mend=mend))
+        faults.append(Fault(file=file, line=line, key=dotted(path), found=found, expected=expected, mend=mend))
     faults.sort(key=lambda fault: (fault.file, fault.line or 0))
     return tuple(dict.fromkeys(faults))
 
@@ -182,37 +214,31 @@ def _real_path(loc: tuple[str | int, ...], document: Any) -> KeyPath:
     """The path in the document, without the names of union members that a model puts between."""
     path: list[str | int] = []
     node = document
+    tagged = False
     for index, part in enumerate(loc):
-        if (isinstance(node, dict) and part in node) or (
-            isinstance(node, list) and isinstance(part, int) and part < len(node)
-        ):
+        if not tagged and _is_tag(part, node, path):
+            tagged = True
+            continue
+        tagged = False
+        if _holds(node, part):
             path.append(part)
-            node = _inner(node, part)
-        elif index == len(loc) - 1 and isinstance(node, dict) and isinstance(part, str):
+            node = node[part]
+        elif index == len(loc) - 1 and isinstance(node, dict) and isinstance(part, str) and part != "[key]":
             path.append(part)  # the key that is missing
     return tuple(path)
 
 
-def _inner(node: Any, part: Any) -> Any:
-    return node[part]
+def _is_tag(part: str | int, node: Any, path: list[str | int]) -> bool:
+    """Whether a model says which member of a union it took: the kind of a step, the form of a device."""
+    if path and isinstance(path[-1], int):
+        return isinstance(node, dict) and part == node.get("do")
+    return len(path) == 1 and path[0] in _DEVICES and part in ("whole", "required")
 
 
 def _holds(node: Any, part: str | int) -> bool:
     if isinstance(node, dict):
         return part in node
     return isinstance(node, list) and isinstance(part, int) and part < len(node)
-
-
-def _dotted(path: KeyPath) -> str:
-    text = ""
-    for part in path:
-        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if text else str(part)
-    return text or "file"
-
-
-def _short(raw: object) -> str:
-    text = repr(raw)
-    return text if len(text) <= 80 else text[:77] + "…"  # noqa: PLR2004  a line's worth
 
 
 def _complaint(
@@ -225,18 +251,35 @@ def _complaint(
         name = path[-1] if kind == "missing" else "do"
         return "", f"the key {name}" if kind == "missing" else 'do = "…", the kind of step', f"add {name} here"
     if kind == "extra_forbidden":
-        return f"the unknown key {path[-1]!r}", *_suggestion(str(path[-1]), _known_keys(path, document, prefix, model))
+        return f"the unknown key {shown(path[-1])}", *_suggestion(
+            str(path[-1]), _known_keys(path, document, prefix, model)
+        )
     if kind == "union_tag_invalid":
         tags = context["expected_tags"].replace("'", "")
         close = difflib.get_close_matches(str(context["tag"]), tags.split(", "), 1)
-        return _short(context["tag"]), f"a step kind: {tags}", f"did you mean {close[0]}?" if close else "check it"
+        return shown(item["input"]["do"]), f"a step kind: {tags}", f"did you mean {close[0]}?" if close else "check it"
     if kind in ("literal_error", "enum"):
-        return _short(item["input"]), str(context["expected"]), "choose one of these"
-    return _short(item["input"]), _plainly(item["msg"]), "check the value and its kind"
+        return shown(item["input"]), str(context["expected"]), "choose one of these"
+    return shown(item["input"]), _PLAINLY.get(kind) or _plainly(item["msg"]), "check the value and its kind"
 
 
 def _plainly(message: str) -> str:
     return message.removeprefix("Input should be ").removeprefix("Value error, ")
+
+
+# What the models' own words mean to somebody who writes TOML.
+_PLAINLY = {
+    "bool_type": "true or false",
+    "dict_type": "a table",
+    "float_type": "a number, without quotation marks",
+    "int_type": "a whole number, without quotation marks",
+    "model_attributes_type": "a table",
+    "model_type": "a table",
+    "string_too_short": "a text that is not empty",
+    "string_type": "a text in quotation marks",
+    "too_short": "at least one entry",
+    "tuple_type": "a list in square brackets",
+}
 
 
 def _suggestion(key: str, known: list[str]) -> tuple[str, str]:
@@ -254,25 +297,33 @@ def _known_keys(path: KeyPath, document: Any, prefix: KeyPath, model: type[BaseM
         for part in path[:-1]:
             table = table[part]
         return _keys(_STEPS.get(table.get("do"), schema.Prepare))
-    name = "tip" if "tip" in path[:-1] else str(path[0])
-    return [key for table_model in _TABLES.get(name, ()) for key in _keys(table_model)]
+    if path[0] == "comparator" and path[-2] == "tip":
+        return _keys(schema.Tip)
+    tables = _entries_of(model, str(path[0])) or _TABLES.get(str(path[0]), ())
+    return [key for table_model in tables for key in _keys(table_model)]
+
+
+def _entries_of(model: type[BaseModel], name: str) -> tuple[type[BaseModel], ...]:
+    """The model of the entries where the table `name` holds entries under names of their own."""
+    field = model.model_fields.get(name)
+    inner = get_args(field.annotation)[1:] if field and get_origin(field.annotation) is dict else ()
+    return tuple(item for item in inner if isinstance(item, type) and issubclass(item, BaseModel))
 
 
 def _keys(model: type[BaseModel]) -> list[str]:
     return [field.alias or name for name, field in model.model_fields.items() if not field.exclude]
 
 
+_DEVICES = frozenset({"reference", "comparator", "thermometer"})
 _TABLES: dict[str, tuple[type[BaseModel], ...]] = {
     "routine": (schema.Header,),
     "reference": (schema.Reference, schema.RequiredReference),
     "check_standard": (schema.CheckStandard,),
     "part": (schema.PartMaterial,),
     "comparator": (schema.Comparator, schema.RequiredComparator),
-    "tip": (schema.Tip,),
     "thermometer": (schema.Thermometer, schema.RequiredThermometer),
     "decision": (schema.Decision,),
     "bracket": (schema.Bracket,),
-    "characteristics": (schema.Characteristic,),
     "terms": (schema.Term,),
 }
 _STEPS: dict[str, type[BaseModel]] = {

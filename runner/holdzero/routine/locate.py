@@ -8,12 +8,28 @@ from __future__ import annotations
 
 from typing import TypeAlias
 
-__all__ = ["KeyPath", "lines_of_keys"]
+__all__ = ["KeyPath", "dotted", "lines_of_keys"]
 
 KeyPath: TypeAlias = "tuple[str | int, ...]"
 
 _BLANK = " \t"
 _ESCAPES = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r", '"': '"', "\\": "\\", "e": "\x1b"}
+
+
+def dotted(path: KeyPath) -> str:
+    """A path as messages show it, items counted from 1; `file` where it is the whole.
+
+    >>> dotted(("steps", 2, "at"))
+    'steps[3].at'
+    """
+    text = ""
+    for part in path:
+        if isinstance(part, int):
+            text += f"[{part + 1}]"
+        else:
+            name = part if part and part.isprintable() else repr(part)
+            text += f".{name}" if text else name
+    return text or "file"
 
 
 def lines_of_keys(text: str) -> dict[KeyPath, int]:

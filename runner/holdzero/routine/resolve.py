@@ -7,12 +7,13 @@ the line of the author's own text.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from holdzero.errors import Fault, FileFaultsError
-from holdzero.routine.locate import KeyPath
+from holdzero.quantity import shown
+from holdzero.routine.locate import KeyPath, dotted
 
 __all__ = ["Origins", "Text", "members_of", "resolve"]
 
@@ -79,15 +80,15 @@ def resolve(text: Text, member: str | None, read: Callable[[str, str], Text]) ->
 
 def _fault(text: Text, path: KeyPath, found: str, expected: str, mend: str) -> FileFaultsError:
     file, line = Origins(text).place(path)
-    key = ".".join(str(part) for part in path)
-    return FileFaultsError((Fault(file=file, line=line, key=key, found=found, expected=expected, mend=mend),))
+    fault = Fault(file=file, line=line, key=dotted(path), found=found, expected=expected, mend=mend)
+    return FileFaultsError((fault,))
 
 
 def _parameters(text: Text, member: str | None) -> dict[str, Any] | None:
     """The values of all parameters, or None where the text has none and braces mean nothing."""
     for key in ("parameters", "family"):
         if key in text.data and not isinstance(text.data[key], dict):
-            raise _fault(text, (key,), repr(text.data[key]), "a table", f"write [{key}]")
+            raise _fault(text, (key,), shown(text.data[key]), "a table", f"write [{key}]")
     values: dict[str, Any] = dict(text.data.get("parameters", {}))
     members = members_of(text)
     if member is None and members:
@@ -98,9 +99,27 @@ def _parameters(text: Text, member: str | None) -> dict[str, Any] | None:
             raise _fault(text, ("family",), repr(member), known, "check the spelling of --member")
         row = text.data["family"][member]
         if not isinstance(row, dict):
-            raise _fault(text, ("family", member), repr(row), "a table of parameters", f"write [family.{member}]")
+            raise _fault(text, ("family", member), shown(row), "a table of parameters", f"write [family.{member}]")
+        _refuse_unused(text, member, row)
         values.update(row)
     return values if "parameters" in text.data or members else None
+
+
+def _refuse_unused(text: Text, member: str, row: Mapping[str, Any]) -> None:
+    """A misspelled parameter of a member would leave the default in its place, unseen."""
+    used = set(_placeholders({key: item for key, item in text.data.items() if key not in ("parameters", "family")}))
+    for name in row:
+        if name not in used:
+            known = "one of " + ", ".join(sorted(used)) if used else "no parameter: none is used"
+            raise _fault(text, ("family", member, name), name, known, f"no text holds {{{name}}}: check the spelling")
+
+
+def _placeholders(raw: Any) -> Iterator[str]:
+    if isinstance(raw, str):
+        yield from (match.group(1) for match in _PLACEHOLDER.finditer(raw) if match.group(1))
+    elif isinstance(raw, dict | list):
+        for item in raw.values() if isinstance(raw, dict) else raw:
+            yield from _placeholders(item)
 
 
 def _filled(text: Text, raw: Any, values: Mapping[str, Any] | None, path: KeyPath) -> Any:
@@ -175,20 +194,26 @@ def _fragment(
     if strays:
         raise _fault(text, (*here, strays[0]), strays[0], "include and with alone", "put it into the fragment")
     name, values = step["include"], step.get("with", {})
-    if not isinstance(name, str) or not isinstance(values, dict):
-        raise _fault(text, here, repr(step), 'include = "FILE", with = { … }', "check both")
-    fragment = read(name, text.file)
+    if not isinstance(name, str) or not name.isprintable() or not isinstance(values, dict):
+        raise _fault(text, here, shown(step), 'include = "FILE", with = { … }', "check both")
+    try:
+        fragment = read(name, text.file)
+    except FileFaultsError as error:
+        (own,) = _fault(text, (*here, "include"), shown(name), "a fragment that can be read", "see there").faults
+        raise FileFaultsError((own, *error.faults)) from None
     if fragment.file in (*chain, text.file) or len(chain) > _DEEPEST:
         raise _fault(text, (*here, "include"), name, "a fragment that does not include itself", "break the circle")
     strays = [key for key in fragment.data if key not in ("format", "parameters", "steps")]
     if strays:
         raise _fault(fragment, (strays[0],), strays[0], "format, parameters and steps", "a fragment holds steps only")
     defaults = fragment.data.get("parameters", {})
+    if not isinstance(defaults, dict):
+        raise _fault(fragment, ("parameters",), shown(defaults), "a table", "write [parameters]")
     unknown = [key for key in values if key not in defaults]
     if unknown:
         known = "one of " + ", ".join(defaults) if defaults else "no parameter"
         raise _fault(text, (*here, "with", unknown[0]), unknown[0], known, "the fragment has no such parameter")
     inner = _filled(fragment, fragment.data.get("steps"), {**defaults, **values}, ("steps",))
     if not isinstance(inner, list):
-        raise _fault(fragment, ("steps",), repr(inner), "[[steps]]", "add the steps of the fragment")
+        raise _fault(fragment, ("steps",), shown(inner), "[[steps]]", "add the steps of the fragment")
     return fragment, inner

@@ -6,11 +6,13 @@ These models know the file and nothing of its text, its place on disk or the run
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Iterator
 from enum import StrEnum
 from typing import Annotated, Any, Literal, Self, TypeAlias
 
 from pydantic import (
+    AfterValidator,
     BaseModel,
     BeforeValidator,
     ConfigDict,
@@ -24,7 +26,7 @@ from pydantic_core import PydanticCustomError
 
 from holdzero.decide import DecisionRule, Rule
 from holdzero.errors import QuantityError
-from holdzero.quantity import Dimension, Estimate, parse_estimate, parse_quantity
+from holdzero.quantity import Dimension, Estimate, parse_estimate, parse_quantity, shown
 
 __all__ = [
     "Bracket",
@@ -33,16 +35,19 @@ __all__ = [
     "CheckStandard",
     "Comparator",
     "Compare",
+    "Day",
     "Decision",
     "ExpansionEstimate",
     "Force",
     "ForceEstimate",
+    "Format",
     "Header",
     "Length",
     "LengthError",
     "LengthEstimate",
     "Measure",
     "Model",
+    "Name",
     "PartMaterial",
     "Positive",
     "Prepare",
@@ -84,13 +89,13 @@ def _quantity(dimension: Dimension, *, positive: bool = False) -> BeforeValidato
     def read(raw: object) -> float:
         if not isinstance(raw, str):
             expected = f'a {dimension.title} such as "{dimension.example}"'
-            raise refuse(repr(raw), expected, "write it with its unit, in quotation marks")
+            raise refuse(shown(raw), expected, "write it with its unit, in quotation marks")
         try:
             value = parse_quantity(raw, dimension).value
         except QuantityError as error:
             raise refuse(error.found, error.expected, error.mend) from None
         if positive and value <= 0.0:
-            raise refuse(repr(raw), f"a {dimension.title} above zero", "check sign and number")
+            raise refuse(shown(raw), f"a {dimension.title} above zero", "check sign and number")
         return value
 
     return BeforeValidator(read)
@@ -106,6 +111,31 @@ def _estimate(dimension: Dimension, *, about_zero: bool = False) -> BeforeValida
     return BeforeValidator(read)
 
 
+def _format(raw: object) -> object:
+    # True and 1.0 equal 1, and are no format.
+    if type(raw) is not int or raw != 1:
+        raise refuse(shown(raw), "format = 1", "this version of holdzero reads format 1")
+    return raw
+
+
+def _day(raw: object) -> object:
+    # A number or a text of digits would be taken as seconds since 1970.
+    if raw is None or type(raw) is dt.date or (isinstance(raw, str) and _DAY.fullmatch(raw)):
+        return raw
+    raise refuse(shown(raw), "a day such as 2027-05-31", "write year, month and day, without a time")
+
+
+def _name(raw: str) -> str:
+    if raw != raw.strip() or not raw.isprintable():
+        raise refuse(shown(raw), "a name without blanks around it", "drop blanks and invisible signs")
+    return raw
+
+
+_DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
+
+Format: TypeAlias = Annotated[Literal[1], BeforeValidator(_format)]
+Day: TypeAlias = Annotated[dt.date, BeforeValidator(_day)]
+Name: TypeAlias = Annotated[str, StringConstraints(min_length=1, max_length=200), AfterValidator(_name)]
 Text: TypeAlias = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=2000)]
 Positive: TypeAlias = Annotated[int, Field(strict=True, ge=1, le=1000)]
 Length: TypeAlias = Annotated[float, _quantity(Dimension.LENGTH)]
@@ -147,7 +177,7 @@ class Reference(Model):
     deviation: LengthEstimate = Field(description="Certified deviation from the nominal size.")
     material: str = Field("", description="Material, for its expansion.")
     certificate: str = Field("", description="Number of its certificate.")
-    due: dt.date | None = Field(None, description="Day on which its next calibration is due.")
+    due: Day | None = Field(None, description="Day on which its next calibration is due.")
 
 
 class RequiredReference(Model):
@@ -191,12 +221,12 @@ class Comparator(Model):
     tip: Tip | None = Field(None, description="Contact point.")
     error: LengthError = Field(Estimate.exact(0.0), description="Error of a difference that it shows.")
     certificate: str = Field("", description="Number of its certificate.")
-    due: dt.date | None = Field(None, description="Day on which its next calibration is due.")
+    due: Day | None = Field(None, description="Day on which its next calibration is due.")
 
     @model_validator(mode="before")
     @classmethod
     def _unit_of_resolution(cls, raw: Any) -> Any:
-        if isinstance(raw, dict) and not raw.get("unit") and isinstance(raw.get("resolution"), str):
+        if isinstance(raw, dict) and raw.get("unit", "") == "" and isinstance(raw.get("resolution"), str):
             try:
                 unit = parse_quantity(raw["resolution"], Dimension.LENGTH).unit
             except QuantityError:
@@ -227,7 +257,7 @@ class Thermometer(Model):
     name: str = Field("", description="Name, as marked on the instrument.")
     error: TemperatureError = Field(description="Error of a temperature that it shows.")
     certificate: str = Field("", description="Number of its certificate.")
-    due: dt.date | None = Field(None, description="Day on which its next calibration is due.")
+    due: Day | None = Field(None, description="Day on which its next calibration is due.")
 
 
 class RequiredThermometer(Model):
@@ -241,10 +271,10 @@ class Decision(Model):
 
     rule: Rule = Field(Rule.GUARDED, description="`simple`, `guarded` or `probability`.")
     guard: float | None = Field(
-        None, ge=0.0, le=5.0, description="Guard band in multiples of U; ISO 14253-1:2017 where left out."
+        None, strict=True, ge=0.0, le=5.0, description="Guard band in multiples of U; ISO 14253-1:2017 where left out."
     )
-    conformance: float = Field(0.95, gt=0.5, lt=1.0, description="Probability that a pass must reach.")
-    coverage_probability: float = Field(0.9545, gt=0.5, lt=1.0, description="Coverage probability of U.")
+    conformance: float = Field(0.95, strict=True, gt=0.5, lt=1.0, description="Probability that a pass must reach.")
+    coverage_probability: float = Field(0.9545, strict=True, gt=0.5, lt=1.0, description="Coverage probability of U.")
 
     @property
     def numbers(self) -> DecisionRule:
@@ -295,8 +325,6 @@ Places: TypeAlias = Annotated[tuple[Text, ...], BeforeValidator(_listed), Field(
 
 class Characteristic(Model):
     """One thing that is asked of the part."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True, populate_by_name=True)
 
     measure: Measure = Field(description="`size`, `variation` or `step`.")
     at: Places = Field(description="Places that are read; for a step the raised (covered) ones.")
@@ -352,7 +380,8 @@ class Term(Model):
             return raw
         if "estimate" in raw:
             raise refuse("the key estimate", "value and one of standard, expanded, halfwidth", "drop it")
-        table = {key: item for key, item in raw.items() if key not in ("name", "characteristics", "estimate")}
+        own = cls.model_fields.keys() - {"name", "characteristics"}
+        table = {key: item for key, item in raw.items() if key in own}
         try:
             estimate = parse_estimate(table, Dimension.LENGTH)
         except QuantityError as error:
@@ -445,6 +474,27 @@ AnyStep: TypeAlias = Annotated[
 ]
 
 
+def _prompts(steps: tuple[AnyStep, ...]) -> int:
+    """How many answers the steps ask for; a batch counts as two parts."""
+    count = 0
+    for step in steps:
+        if isinstance(step, Repeat):
+            count += (step.times or 2) * _prompts(step.steps)
+        else:
+            count += step.times if isinstance(step, Zero | Check | Read | Return) else 1
+    return count
+
+
+def _not_endless(steps: tuple[AnyStep, ...]) -> tuple[AnyStep, ...]:
+    # More than a day's work, at ten seconds an answer: repeats within repeats that were not meant.
+    if (count := _prompts(steps)) > _MOST_PROMPTS:
+        raise refuse(f"steps that ask {count} times", f"at most {_MOST_PROMPTS} times", "look at times of the repeats")
+    return steps
+
+
+_MOST_PROMPTS = 10_000
+
+
 def _required_if(*, any_of: frozenset[str] = frozenset(), only: frozenset[str] = frozenset()) -> Discriminator:
     """A table states what is required where it has keys that only a requirement has, or no others."""
 
@@ -459,7 +509,7 @@ def _required_if(*, any_of: frozenset[str] = frozenset(), only: frozenset[str] =
 class Routine(Model):
     """A whole routine, resolved: no parameters and no fragments left."""
 
-    format: Literal[1] = Field(description="Format of this file.")
+    format: Format = Field(description="Format of this file.")
     routine: Header
     reference: Annotated[
         Annotated[Reference, Tag("whole")] | Annotated[RequiredReference, Tag("required")],
@@ -480,10 +530,10 @@ class Routine(Model):
     ) = None
     decision: Decision = Decision()
     bracket: Bracket = Bracket()
-    characteristics: dict[Text, Characteristic] = Field(min_length=1)
+    characteristics: dict[Name, Characteristic] = Field(min_length=1)
     checks: dict[str, dict[str, Any]] = Field(default_factory=dict)
     terms: tuple[Term, ...] = ()
-    steps: tuple[AnyStep, ...] = Field(min_length=1)
+    steps: Annotated[tuple[AnyStep, ...], AfterValidator(_not_endless)] = Field(min_length=1)
 
     @model_validator(mode="after")
     def _terms_are_named(self) -> Self:

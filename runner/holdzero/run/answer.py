@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import assert_never
 
 from holdzero.errors import AnswerRefusedError, QuantityError
-from holdzero.quantity import Dimension, parse_quantity, tidy
+from holdzero.quantity import Dimension, parse_quantity, shown, tidy
 from holdzero.routine import schema
 from holdzero.run.prompt import Asks, Prompt
 
@@ -71,7 +71,9 @@ def understand(text: str, prompt: Prompt, comparator: schema.Comparator | None, 
     match prompt.asks:
         case Asks.CONFIRM:
             if tidy(text).lower() not in _YES:
-                raise AnswerRefusedError(f"{text.strip()!r} is no answer here: nothing is to be typed in this step")
+                raise AnswerRefusedError(
+                    f"{shown(text.strip())} is no answer here: nothing is to be typed in this step"
+                )
             return Confirmed()
         case Asks.WAIT:
             return _wait(text, prompt, now_s)

@@ -1,0 +1,202 @@
+"""From a run to a verdict: brackets, batches, measures, what makes a result undecided."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+Measure = Callable[..., Any]
+
+HEAD = """\
+format = 1
+routine = { title = "Washer", part = "W-1" }
+reference = { name = "Block", size = "5 mm", deviation = { value = "+0.2 um", expanded = "0.1 um", coverage = 2 } }
+comparator = { resolution = "0.1 um", travel = "50 um" }
+bracket = { limit = "0.5 um" }
+"""
+SIZE = 'characteristics.thickness = { measure = "size", at = "a", nominal = "5 mm", lower = "-3 um", upper = "3 um" }\n'
+
+
+def steps(*lines: str) -> str:
+    return "steps = [\n" + ",\n".join(f"{{ {line} }}" for line in lines) + "\n]\n"
+
+
+ONE = steps('do = "zero", times = 2', 'do = "read", at = "a", times = 3', 'do = "return"')
+
+
+class TestSize:
+    def test_it_is_reference_plus_difference_as_a_deviation_from_nominal(self, measure: Measure) -> None:
+        result = measure(HEAD + SIZE + ONE, ["0.1", "0.1", "1.0", "1.1", "1.2", "0.1"]).record["results"]["thickness"]
+        # +0.2 of the block, mean 1.1 less zero 0.1
+        assert result["value_um"] == pytest.approx(0.2 + 1.1 - 0.1)
+
+    def test_without_a_nominal_it_is_the_size_itself(self, measure: Measure) -> None:
+        text = 'characteristics.thickness = { measure = "size", at = "a" }\n'
+        record = measure(HEAD + text + ONE, ["0", "0", "1", "1", "1", "0"]).record
+        assert record["results"]["thickness"]["value_um"] == pytest.approx(5001.2)
+        assert record["verdict"] == "reported"
+
+    def test_all_readings_shifted_with_the_zero_give_the_same(self, measure: Measure) -> None:
+        one = measure(HEAD + SIZE + ONE, ["0", "0.1", "1.0", "1.1", "1.2", "0"]).record["results"]["thickness"]
+        other = measure(HEAD + SIZE + ONE, ["7", "7.1", "8.0", "8.1", "8.2", "7"]).record["results"]["thickness"]
+        for key in ("value_um", "standard_uncertainty_um", "degrees_of_freedom"):
+            assert other[key] == pytest.approx(one[key])
+
+    @pytest.mark.parametrize(("of", "value"), [("mean", 1.0), ("largest", 2.0), ("smallest", 0.0)])
+    def test_at_several_places_the_routine_says_which_counts(self, measure: Measure, of: str, value: float) -> None:
+        text = f'characteristics.t = {{ measure = "size", at = ["a", "b"], of = "{of}", nominal = "5 mm" }}\n'
+        places = steps('do = "zero"', 'do = "read", at = "a"', 'do = "read", at = "b"', 'do = "return"')
+        record = measure(HEAD + text + places, ["0", "0", "2", "0"]).record
+        assert record["results"]["t"]["value_um"] == pytest.approx(0.2 + value)
+
+
+class TestVariation:
+    TEXT = 'characteristics.v = { measure = "variation", at = ["a", "b", "c"], upper = "5 um" }\n'
+    STEPS = steps(
+        'do = "zero"',
+        'do = "repeat", times = 2, '
+        'steps = [ { do = "read", at = "a" }, { do = "read", at = "b" }, { do = "read", at = "c" } ]',
+        'do = "return"',
+    )
+
+    def test_it_is_the_largest_place_mean_less_the_smallest(self, measure: Measure) -> None:
+        record = measure(HEAD + self.TEXT + self.STEPS, ["0", "1", "3", "2", "2", "4", "3", "0"]).record
+        assert record["results"]["v"]["value_um"] == pytest.approx(2.0)
+
+    def test_reference_and_zero_do_not_enter(self, measure: Measure) -> None:
+        record = measure(HEAD + self.TEXT + self.STEPS, ["0", "1", "3", "2", "2", "4", "3", "0"]).record
+        names = [row["name"] for row in record["results"]["v"]["budget"]]
+        assert "deviation of the reference" not in names
+
+
+class TestStep:
+    def test_it_is_covered_less_bare(self, measure: Measure) -> None:
+        text = 'characteristics.s = { measure = "step", at = "ink", from = "bare", lower = "4 um", upper = "7 um" }\n'
+        lines = steps(
+            'do = "zero"', 'do = "read", at = "bare", times = 2', 'do = "read", at = "ink", times = 2', 'do = "return"'
+        )
+        # common practice, no source: a stroke of marker ink is two ten-thousandths of an inch high
+        record = measure(HEAD + text + lines, ["0", "-0.0001 in", "-0.0001 in", "+0.0001 in", "+0.0001 in", "0"]).record
+        assert record["results"]["s"]["value_um"] == pytest.approx(5.08)
+        assert record["verdict"] == "pass"
+
+
+class TestBracket:
+    def test_without_a_return_there_is_no_verdict(self, measure: Measure) -> None:
+        outcome = measure(HEAD + SIZE + steps('do = "zero"', 'do = "read", at = "a"'), ["0", "1"])
+        assert outcome.code == 3
+        assert "bracket/open" in outcome.codes("stop")
+
+    def test_a_return_beyond_its_limit_makes_it_undecided(self, measure: Measure) -> None:
+        outcome = measure(HEAD + SIZE + ONE, ["0", "0", "1", "1", "1", "0.6"])
+        assert (outcome.code, outcome.record["verdict"]) == (3, "undecided")
+        assert "bracket/limit" in outcome.codes("stop")
+
+    def test_a_return_at_its_limit_closes(self, measure: Measure) -> None:
+        assert measure(HEAD + SIZE + ONE, ["0", "0", "1", "1", "1", "0.5"]).code == 0
+
+    def test_a_bad_return_can_not_turn_a_fail_into_anything_but_undecided(self, measure: Measure) -> None:
+        assert measure(HEAD + SIZE + ONE, ["0", "0", "9", "9", "9", "2"]).record["verdict"] == "undecided"
+
+    def test_only_what_was_read_since_the_last_good_zero_is_undecided(self, measure: Measure) -> None:
+        text = SIZE + SIZE.replace("thickness", "other").replace('"a"', '"b"')
+        lines = steps('do = "zero"', 'do = "read", at = "a"', 'do = "return"', 'do = "read", at = "b"', 'do = "return"')
+        record = measure(HEAD + text + lines, ["0", "1", "0.1", "1", "2"]).record
+        verdicts = {name: result["verdict"] for name, result in record["results"].items()}
+        assert verdicts == {"thickness": "pass", "other": "undecided"}
+
+    def test_the_limit_is_the_resolution_or_a_tenth_of_the_tolerance_where_none_is_stated(
+        self, measure: Measure
+    ) -> None:
+        # common practice, no source: a tenth of 6 um is more than the resolution of 0.1 um
+        head = HEAD.replace('bracket = { limit = "0.5 um" }\n', "")
+        assert measure(head + SIZE + ONE, ["0", "0", "1", "1", "1", "0.6"]).code == 0
+        assert measure(head + SIZE + ONE, ["0", "0", "1", "1", "1", "0.7"]).code == 3
+
+
+class TestBatch:
+    LOOP = 'do = "repeat", over = "parts", steps = [ { do = "read", at = "a", times = 2 } ]'
+
+    def test_there_is_a_record_for_each_part(self, measure: Measure) -> None:
+        outcome = measure(
+            HEAD + SIZE + steps('do = "zero"', self.LOOP, 'do = "return"'),
+            ["0", "1", "1", "2", "2", "0"],
+            serials=("7", "8"),
+        )
+        assert [(r["run"]["serial"], r["verdict"]) for r in outcome.records] == [("7", "pass"), ("8", "pass")]
+        values = [r["results"]["thickness"]["value_um"] for r in outcome.records]
+        assert values == pytest.approx([1.2, 2.2])
+
+    def test_the_exit_code_is_that_of_its_worst(self, measure: Measure) -> None:
+        outcome = measure(
+            HEAD + SIZE + steps('do = "zero"', self.LOOP, 'do = "return"'),
+            ["0", "1", "1", "9", "9", "0"],
+            serials=("7", "8"),
+        )
+        assert outcome.code == 1
+        assert [r["verdict"] for r in outcome.records] == ["pass", "fail"]
+
+    def test_a_bad_return_leaves_all_parts_undecided(self, measure: Measure) -> None:
+        outcome = measure(
+            HEAD + SIZE + steps('do = "zero"', self.LOOP, 'do = "return"'),
+            ["0", "1", "1", "9", "9", "3"],
+            serials=("7", "8"),
+        )
+        assert [r["verdict"] for r in outcome.records] == ["undecided", "undecided"]
+
+
+class TestForces:
+    def test_readings_at_two_forces_are_not_put_together(self, measure: Measure) -> None:
+        lines = steps(
+            'do = "zero"',
+            'do = "read", at = "a", force = "1 N"',
+            'do = "read", at = "a", force = "2 N"',
+            'do = "return"',
+        )
+        outcome = measure(HEAD + SIZE + lines, ["0", "1", "1", "0"])
+        assert outcome.record["verdict"] == "undecided"
+        assert "reading/forces" in outcome.codes("stop")
+
+    def test_a_characteristic_takes_those_of_its_force(self, measure: Measure) -> None:
+        text = SIZE.replace('at = "a"', 'at = "a", force = "2000 mN"')
+        lines = steps(
+            'do = "zero"',
+            'do = "read", at = "a", force = "1 N"',
+            'do = "read", at = "a", force = "2 N"',
+            'do = "return"',
+        )
+        assert measure(HEAD + text + lines, ["0", "9", "1", "0"]).record["results"]["thickness"][
+            "value_um"
+        ] == pytest.approx(1.2)
+
+
+class TestWhatIsMissing:
+    def test_a_check_that_is_not_installed_leaves_it_undecided(self, measure: Measure) -> None:
+        outcome = measure(HEAD + SIZE + "checks.moonphase = {}\n" + ONE, ["0", "0", "1", "1", "1", "0"])
+        assert outcome.code == 3
+        assert outcome.codes("stop") == ["moonphase/failed"]
+
+    def test_one_reading_alone_has_an_uncertainty(self, measure: Measure) -> None:
+        outcome = measure(HEAD + SIZE + steps('do = "zero"', 'do = "read", at = "a"', 'do = "return"'), ["0", "1", "0"])
+        result = outcome.record["results"]["thickness"]
+        # resolution 0.1 um: two rounded readings, 0.1/√12·√2, and the block's 0.05
+        assert result["standard_uncertainty_um"] == pytest.approx((0.1**2 / 6 + 0.05**2) ** 0.5)
+        assert "repeatability/unknown" in outcome.codes("caution")
+
+    def test_repeats_that_are_all_alike_do_not_give_a_scatter_of_zero(self, measure: Measure) -> None:
+        result = measure(HEAD + SIZE + ONE, ["0", "0", "1", "1", "1", "0"]).record["results"]["thickness"]
+        (row,) = [row for row in result["budget"] if row["name"] == "repeatability, thickness"]
+        assert row["standard_uncertainty"] == pytest.approx(0.1 / 6**0.5)
+
+
+class TestOwnTerms:
+    def test_a_term_moves_the_value_and_carries_its_uncertainty(self, measure: Measure) -> None:
+        term = (
+            'terms = [ { name = "bend", value = "-0.3 um", halfwidth = "0.3 um", characteristics = ["thickness"] } ]\n'
+        )
+        result = measure(HEAD + SIZE + term + ONE, ["0", "0", "1", "1", "1", "0"]).record["results"]["thickness"]
+        assert result["value_um"] == pytest.approx(0.9)
+        (row,) = [row for row in result["budget"] if row["name"] == "bend"]
+        assert row["contribution_um"] == pytest.approx(0.3 / 3**0.5)

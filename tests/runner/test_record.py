@@ -1,0 +1,186 @@
+"""The record: it holds all that is needed, and verify recomputes every number."""
+
+from __future__ import annotations
+
+import copy
+import json
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+
+from holdzero.catalogue import Catalogue
+from holdzero.errors import RecordError
+from holdzero.record import digest_of_record, dumps, loads, verify
+
+Record = dict[str, Any]
+
+
+@pytest.fixture
+def record(measure: Callable[..., Any]) -> Record:
+    made: Record = measure().record
+    return made
+
+
+def redigested(record: Record) -> Record:
+    """As somebody would who knows how digests are made."""
+    return {**record, "digest": digest_of_record(record)}
+
+
+TOP = (
+    "format",
+    "verdict",
+    "simulated",
+    "routine",
+    "run",
+    "register",
+    "events",
+    "results",
+    "findings",
+    "software",
+    "digest",
+)
+RESULT = (
+    "value_um",
+    "standard_uncertainty_um",
+    "degrees_of_freedom",
+    "coverage_factor",
+    "expanded_uncertainty_um",
+    "lower_um",
+    "upper_um",
+    "conformance_probability",
+    "verdict",
+    "rule",
+    "budget",
+)
+ROW = (
+    "name",
+    "estimate",
+    "standard_uncertainty",
+    "unit",
+    "sensitivity",
+    "contribution_um",
+    "degrees_of_freedom",
+    "evaluation",
+    "why",
+)
+
+
+class TestContents:
+    def test_it_has_all_that_the_contract_names(self, record: Record) -> None:
+        assert set(TOP) <= set(record)
+        assert {"operator", "serial", "source", "started", "finished"} <= set(record["run"])
+        assert set(RESULT) <= set(record["results"]["thickness"])
+        for row in record["results"]["thickness"]["budget"]:
+            assert set(row) == set(ROW)
+
+    def test_u_is_k_times_the_standard_uncertainty(self, record: Record) -> None:
+        result = record["results"]["thickness"]
+        expected = result["coverage_factor"] * result["standard_uncertainty_um"]
+        assert result["expanded_uncertainty_um"] == pytest.approx(expected, rel=1e-12)
+
+    def test_infinite_degrees_of_freedom_are_null(self, record: Record) -> None:
+        rows = {row["name"]: row for row in record["results"]["thickness"]["budget"]}
+        assert rows["error of the comparator"]["degrees_of_freedom"] is None
+
+    def test_the_raw_text_stands_beside_the_value(self, record: Record) -> None:
+        readings = [(e["raw"], e["value_um"]) for e in record["events"] if e["event"] == "reading_taken"]
+        assert ("+1.1", 1.1) in readings
+
+    def test_software_and_plugins_are_named_with_digests(self, record: Record) -> None:
+        software = record["software"]
+        assert software["holdzero"]["digest"].startswith("sha256:")
+        names = {plugin["name"] for plugin in software["plugins"]}
+        assert {"repeatability", "zero_return", "readings"} <= names
+        assert all(plugin["digest"].startswith("sha256:") for plugin in software["plugins"])
+
+    def test_the_digest_is_that_of_the_canonical_document(self, record: Record) -> None:
+        import hashlib
+
+        import rfc8785
+
+        bare = {key: item for key, item in record.items() if key != "digest"}
+        assert record["digest"] == "sha256:" + hashlib.sha256(rfc8785.dumps(bare)).hexdigest()
+
+    def test_it_survives_its_own_file(self, record: Record) -> None:
+        assert loads(dumps(record), "file") == record
+
+
+class TestVerifying:
+    def test_an_untouched_record_recomputes(self, record: Record, catalogue: Catalogue) -> None:
+        assert verify(record, catalogue) == []
+
+    def test_a_changed_record_has_another_digest(self, record: Record, catalogue: Catalogue) -> None:
+        changed = {**record, "run": {**record["run"], "operator": "Somebody Else"}}
+        assert any(line.startswith("digest:") for line in verify(changed, catalogue))
+
+    def test_every_number_of_a_result_is_compared(self, record: Record, catalogue: Catalogue) -> None:
+        for path in numbers(record["results"], ("results",)):
+            changed = copy.deepcopy(record)
+            node: Any = changed
+            for part in path[:-1]:
+                node = node[part]
+            node[path[-1]] += 0.001
+            assert verify(redigested(changed), catalogue), f"{path} is not compared"
+
+    def test_a_changed_verdict_is_named(self, record: Record, catalogue: Catalogue) -> None:
+        changed = redigested({**record, "verdict": "fail"})
+        assert verify(changed, catalogue) == ['verdict: recomputed "pass", the record says "fail"']
+
+    def test_a_reading_that_is_not_what_its_text_says_is_named(self, record: Record, catalogue: Catalogue) -> None:
+        changed = copy.deepcopy(record)
+        (event,) = [e for e in changed["events"] if e.get("raw") == "+1.1"]
+        event["value_um"] = 1.2
+        assert any("'+1.1' means 1.1, the record says 1.2" in line for line in verify(redigested(changed), catalogue))
+
+    def test_a_removed_event_is_noticed(self, record: Record, catalogue: Catalogue) -> None:
+        changed = copy.deepcopy(record)
+        del changed["events"][3]
+        assert any("missing or doubled" in line for line in verify(redigested(changed), catalogue))
+
+    def test_an_event_that_was_added_is_noticed(self, record: Record, catalogue: Catalogue) -> None:
+        changed = copy.deepcopy(record)
+        changed["events"].append({**changed["events"][-1], "seq": len(changed["events"]) + 1})
+        assert verify(redigested(changed), catalogue)
+
+    def test_a_changed_routine_is_noticed(self, record: Record, catalogue: Catalogue) -> None:
+        changed = copy.deepcopy(record)
+        changed["routine"]["document"]["characteristics"]["thickness"]["upper"] = "+9 um"
+        assert any("digest that stands beside it" in line for line in verify(redigested(changed), catalogue))
+
+    def test_a_removed_finding_is_noticed(self, record: Record, catalogue: Catalogue) -> None:
+        changed = redigested({**record, "findings": record["findings"][1:]})
+        assert any(line.startswith("findings") for line in verify(changed, catalogue))
+
+    @pytest.mark.parametrize("key", ["run", "routine", "results", "register", "findings", "verdict"])
+    def test_a_missing_part_is_an_answer_not_a_crash(self, record: Record, catalogue: Catalogue, key: str) -> None:
+        changed = {name: item for name, item in record.items() if name != key}
+        assert verify(redigested(changed), catalogue)
+
+    @pytest.mark.parametrize("events", [None, [], [{}], [1], "text", [{"event": "run_started"}]])
+    def test_events_that_are_none_are_an_answer_not_a_crash(
+        self, record: Record, catalogue: Catalogue, events: object
+    ) -> None:
+        assert verify(redigested({**record, "events": events}), catalogue)
+
+
+class TestReading:
+    @pytest.mark.parametrize("text", ["", "{", "[]", "1", '{"format": 1}', '{"a": NaN}', "[" * 5000])
+    def test_what_is_no_record_is_refused(self, text: str) -> None:
+        with pytest.raises(RecordError, match="file: no "):
+            loads(text, "file")
+
+    def test_a_newer_format_is_named(self, record: Record) -> None:
+        with pytest.raises(RecordError, match="format 2; this version reads format 1"):
+            loads(json.dumps({**record, "format": 2}), "file")
+
+
+def numbers(node: Any, path: tuple[Any, ...]) -> Iterator[tuple[Any, ...]]:
+    if isinstance(node, dict):
+        for key, item in node.items():
+            yield from numbers(item, (*path, key))
+    elif isinstance(node, list):
+        for index, item in enumerate(node):
+            yield from numbers(item, (*path, index))
+    elif isinstance(node, float | int) and not isinstance(node, bool):
+        yield path
