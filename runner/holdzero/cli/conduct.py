@@ -2,29 +2,31 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
-import sys
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from rich.console import Console
 
 from holdzero import __version__
 from holdzero import events as e
 from holdzero.catalogue import Catalogue, load_catalogue
-from holdzero.checks import Checks, bind
+from holdzero.checks import Checks, bind, told
+from holdzero.cli.faces import Asker, face_for
 from holdzero.cli.files import free_path, safe_name, write_files
+from holdzero.cli.output import plain_console, print_json, tell
 from holdzero.errors import (
     EventRefusedError,
     FileFaultsError,
+    HoldzeroError,
     JournalError,
     SourceError,
     SourceExhaustedError,
 )
-from holdzero.hooks import Answer, Command, Finding, Prompt, Source
+from holdzero.hooks import Feed, Source
 from holdzero.journal import Journal, read_journal
 from holdzero.register import load_register, unfit
 from holdzero.routine.load import LoadedRoutine, load_routine
@@ -69,32 +71,6 @@ class _Bench:
         return f"{self.source.name}{argument}"
 
 
-class _Silent:
-    """The face of a source that nobody sits at: nothing is shown, and nobody can be asked."""
-
-    def show(self, run: Run, prompt: Prompt, findings: Sequence[Finding]) -> None:
-        """Nobody looks."""
-
-    def refused(self, reason: str) -> None:
-        """Nobody looks."""
-
-    def taken(self, run: Run, event: e.AnyEvent) -> None:
-        """Nobody looks."""
-
-    def stopped(self, run: Run, finding: Finding) -> Command:
-        """Nobody decides: the session does not ask where the source is not interactive."""
-        del run
-        raise SourceError(finding.text)
-
-    def paused(self, run: Run) -> None:
-        """Goes on at once."""
-
-    def overrule(self, reason: str) -> str | None:
-        """Nobody overrules."""
-        del reason
-        return None
-
-
 def _wall() -> str:
     return dt.datetime.now().astimezone().isoformat(timespec="milliseconds")
 
@@ -103,16 +79,40 @@ def run_routine(
     path: Path, options: Options, *, operator: str | None, serials: tuple[str, ...], member: str | None
 ) -> int:
     """Conduct a new run; gives the exit code."""
+    return _unbroken(lambda: _run(path, options, operator=operator, serials=serials, member=member))
+
+
+def resume_run(path: Path, options: Options, *, routine: Path | None) -> int:
+    """Go on with a run; gives the exit code."""
+    return _unbroken(lambda: _resume(path, options, routine=routine))
+
+
+def _unbroken(work: Callable[[], int]) -> int:
+    """The exit code of `work`; whatever ends it from outside is no verdict, and not 0 or 1."""
+    try:
+        return work()
+    except KeyboardInterrupt:
+        reason = "stopped by the keyboard"
+    except SourceExhaustedError as error:
+        reason = str(error)
+    except SystemExit as error:
+        raise HoldzeroError(f"something tried to end the tool with {error.code!r}; a plugin must not") from None
+    tell(f"\nholdzero: {reason}\n    all that was accepted is in the journal, if there is one: holdzero resume JOURNAL")
+    return _INTERRUPTED
+
+
+def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[str, ...], member: str | None) -> int:
+    _readable(operator=operator, serial=", ".join(serials), overrule=options.overrule)
     bench = _bench(options)
     loaded = load_routine(path, member)
     checks, faults = bind(loaded.routine, bench.catalogue, loaded.origins)
     if faults:
         raise FileFaultsError(faults)
     register = load_register(options.shop)
-    face, ask = _face(bench, options)
+    face, ask = face_for(bench.source, bench.console)
     if bench.source.interactive:
         operator, serials = _who(ask.text, operator, serials)
-    feed = bench.source.open(bench.argument, ask)
+    feed = _opened(bench, ask)
     started = _started(
         bench,
         loaded,
@@ -144,8 +144,8 @@ def run_routine(
         return _conducted(session, bench, options, ask)
 
 
-def resume_run(path: Path, options: Options, *, routine: Path | None) -> int:
-    """Go on with a run; gives the exit code."""
+def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
+    _readable(overrule=options.overrule)
     bench = _bench(options)
     register = load_register(options.shop)
     before = read_journal(path)
@@ -161,8 +161,8 @@ def resume_run(path: Path, options: Options, *, routine: Path | None) -> int:
     checks, _ = bind(run.state.routine, bench.catalogue)
     if run.state.phase in (Phase.FINISHED, Phase.ABANDONED):
         return _recorded(run, checks, bench, options)
-    face, ask = _face(bench, options)
-    feed = bench.source.open(bench.argument, ask)
+    face, ask = face_for(bench.source, bench.console)
+    feed = _opened(bench, ask)
     journal, text = Journal.reopen(path)
     with journal:
         away_s = 0.0 if bench.source.keeps_time else _away_s(text.events[-1].wall, bench.clock.wall())
@@ -181,21 +181,28 @@ def resume_run(path: Path, options: Options, *, routine: Path | None) -> int:
         )
         if text.torn:
             bench.console.print("The last line of the journal was torn and is dropped; nothing accepted was in it.")
-        session.take(e.RunContinued, away_s=away_s, source=bench.source_text, simulated=bench.source.simulated)
-        _tell_absence(bench, session, away_s)
+        ask.clock(session.now_s)
+        event = session.take(e.RunContinued, away_s=away_s, source=bench.source_text, simulated=bench.source.simulated)
+        face.taken(session.run, event)
         return _conducted(session, bench, options, ask)
 
 
-def _tell_absence(bench: _Bench, session: Session, away_s: float) -> None:
-    from holdzero.cli.words import clock_text
+def _readable(**options: str | None) -> None:
+    """Refuse a text that no file could hold."""
+    for name, text in options.items():
+        try:
+            (text or "").encode("utf-8")
+        except UnicodeEncodeError:
+            raise HoldzeroError(f"--{name}: {text!a} has a character that is not UTF-8; type it again") from None
 
-    routine = session.run.state.routine
-    if not bench.source.interactive or routine is None:
-        return
-    bench.console.print(f"Resumed. The bench was left for {clock_text(away_s)} (h:mm:ss or m:ss).", highlight=False)
-    if away_s > routine.bracket.longest_absence and session.run.state.zeros:
-        limit = clock_text(routine.bracket.longest_absence)
-        bench.console.print(f"That is longer than {limit}: a fresh zero is asked for.", highlight=False)
+
+def _opened(bench: _Bench, ask: Asker) -> Feed:
+    try:
+        return bench.source.open(bench.argument, ask)
+    except HoldzeroError:
+        raise
+    except (Exception, SystemExit) as error:
+        raise SourceError(f"the source {bench.source.name} could not be opened: {told(error)}") from error
 
 
 def _away_s(then: str, now: str) -> float:
@@ -209,48 +216,8 @@ def _bench(options: Options) -> _Bench:
     if name not in catalogue.sources:
         known = ", ".join(catalogue.sources) or "none: reinstall holdzero"
         raise SourceError(f"--source {name}: no such source is loaded; there are: {known}")
-    console = Console(stderr=options.json, highlight=False)
+    console = plain_console(stderr=options.json)
     return _Bench(console=console, catalogue=catalogue, source=catalogue.sources[name][1], argument=argument)
-
-
-class _Asker:
-    """Asks a person at the terminal; made only where somebody sits there."""
-
-    def __init__(self, face: Any) -> None:
-        self.face = face
-
-    def __call__(self, prompt: Prompt) -> Answer | Command:
-        answer: Answer | Command = self.face.ask(prompt)
-        return answer
-
-    def text(self, words: str) -> str:
-        line: str = self.face.line(words)
-        return line.strip()
-
-    def clock(self, now_s: Callable[[], float]) -> None:
-        self.face.now_s = now_s
-
-
-class _NoAsker(_Asker):
-    def __init__(self) -> None:
-        super().__init__(None)
-
-    def __call__(self, prompt: Prompt) -> Answer | Command:
-        raise SourceExhaustedError(f"nobody sits at the terminal to answer “{prompt.title}”")
-
-    def clock(self, now_s: Callable[[], float]) -> None:
-        del now_s
-
-
-def _face(bench: _Bench, options: Options) -> tuple[Face, _Asker]:
-    del options
-    if not bench.source.interactive:
-        return _Silent(), _NoAsker()
-    from holdzero.cli.lines import Lines
-    from holdzero.cli.terminal import Terminal
-
-    terminal = Terminal(bench.console, Lines(), lambda: 0.0)
-    return terminal, _Asker(terminal)
 
 
 def _who(
@@ -316,7 +283,7 @@ def _stamp(wall: str) -> str:
     return moment.strftime("%Y%m%dT%H%M%SZ")
 
 
-def _conducted(session: Session, bench: _Bench, options: Options, ask: _Asker) -> int:
+def _conducted(session: Session, bench: _Bench, options: Options, ask: Asker) -> int:
     ask.clock(session.now_s)
     try:
         run = session.conduct()
@@ -328,16 +295,17 @@ def _conducted(session: Session, bench: _Bench, options: Options, ask: _Asker) -
         _interrupted(session, str(error))
         return _INVALID
     except JournalError as error:
-        _tell(f"holdzero: {error}")
+        tell(f"holdzero: {error}")
         return _INTERRUPTED
     finally:
-        session.feed.close()
+        with contextlib.suppress(Exception):  # a plugin may raise anything, and must harm nobody
+            session.feed.close()
     return _recorded(run, session.checks, bench, options)
 
 
 def _interrupted(session: Session, reason: str) -> int:
     saved = f"all {session.run.state.seq} entries are saved; to go on: holdzero resume {session.journal.path}"
-    _tell(f"\nholdzero: {reason}\n    {saved}")
+    tell(f"\nholdzero: {reason}\n    {saved}")
     return _INTERRUPTED
 
 
@@ -359,24 +327,13 @@ def _recorded(run: Run, checks: Checks, bench: _Bench, options: Options) -> int:
     for serial in started.serials:
         record = make_record(run, serial, checks, software)
         name = safe_name(_stamp(started.wall), record["routine"]["part"], serial or "")
-        files, problems = write_files(options.out, name, record, dumps(record), bench.catalogue)
+        files, problems = write_files(options.out, name, dumps(record), bench.catalogue)
         verdicts.append(record["verdict"])
         print_summary(bench.console, record, files)
         for problem in problems:
-            _tell(f"holdzero: {problem}")
+            tell(f"holdzero: {problem}")
         failed = failed or not files
         if options.json:
-            _print_json(record)
+            failed = not print_json(record) or failed
     worst = next(verdict for verdict in _WORST_FIRST if verdict in verdicts)
     return _INTERRUPTED if failed else EXIT_CODES[worst]
-
-
-def _tell(text: str) -> None:
-    sys.stderr.write(text + "\n")
-
-
-def _print_json(record: Mapping[str, Any]) -> None:
-    import json
-
-    sys.stdout.write(json.dumps(record, ensure_ascii=False, allow_nan=False) + "\n")
-    sys.stdout.flush()

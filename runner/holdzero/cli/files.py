@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import re
 import tempfile
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 from holdzero.catalogue import Catalogue
+from holdzero.checks import told
 
 __all__ = ["free_path", "safe_name", "write_files"]
 
@@ -37,10 +37,14 @@ def free_path(folder: Path, name: str, ending: str) -> Path:
     return path
 
 
-def write_files(
-    folder: Path, name: str, record: Mapping[str, Any], text: str, catalogue: Catalogue
-) -> tuple[list[Path], list[str]]:
+def write_files(folder: Path, name: str, text: str, catalogue: Catalogue) -> tuple[list[Path], list[str]]:
     """Write the record, then what each writer makes of it.
+
+    Args:
+        folder: of the run; made if need be.
+        name: what the files' names begin with.
+        text: the record.
+        catalogue: has the writers.
 
     Returns:
         The files, the record's first, and what went wrong. A writer that fails does no harm; if
@@ -56,13 +60,16 @@ def write_files(
     files, problems = [path], []
     for writer_name, (_, writer) in catalogue.writers.items():
         try:
-            for ending, content in writer.write(record).items():
+            # A copy of its own: what a writer does to it must not reach the record or the verdict.
+            for ending, content in writer.write(json.loads(text)).items():
                 target = folder / f"{stem}{_UNSAFE.sub('_', ending)}"
+                if target.exists() or not ending.startswith("."):
+                    raise FileExistsError(f"{target.name} must not be written over")  # noqa: TRY301
                 _write(target, content)
                 files.append(target)
-        except Exception as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
+        except (Exception, SystemExit) as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
             mend = "the record is safe; resume the journal to write it again"
-            problems.append(f"writer {writer_name} failed: {type(error).__name__}: {error}\n    {mend}")
+            problems.append(f"writer {writer_name} failed: {told(error)}\n    {mend}")
     return files, problems
 
 

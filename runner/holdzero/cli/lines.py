@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import queue
 import sys
@@ -47,6 +48,8 @@ class Lines:
         A pipe is no person: what comes through it was meant for the prompts in their order.
         """
         dropped = 0
+        if self._tty:
+            _flush_input()
         while self._tty and not self._ended:
             try:
                 line = self._queue.get_nowait()
@@ -78,3 +81,17 @@ class Lines:
             self._ended = True
             raise EOFError
         return line
+
+
+def _flush_input() -> None:
+    """Drop what was typed without Enter: it would stand in front of the next answer."""
+    if sys.platform == "win32":
+        import msvcrt
+
+        while msvcrt.kbhit():
+            msvcrt.getwch()
+    else:
+        import termios
+
+        with contextlib.suppress(termios.error, OSError, ValueError):
+            termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)

@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from holdzero.cli.digits import large
 from holdzero.cli.words import LEVELS, VERDICTS
 from holdzero.display import length_text, micro_text, value_and_uncertainty
 from holdzero.hooks import Level
@@ -37,6 +38,18 @@ def print_summary(console: Console, record: Mapping[str, Any], files: Sequence[P
     console.print()
     for path in files:
         console.print(Text(str(path)), soft_wrap=True)
+    if console.is_terminal:
+        _at_a_glance(console, record, sign, word, colour)
+
+
+def _at_a_glance(console: Console, record: Mapping[str, Any], sign: str, word: str, colour: str) -> None:
+    """The verdict once more, large, at the bottom: the top of the summary may have left the screen."""
+    serial = f"  serial {record['run']['serial']}" if record["run"]["serial"] else ""
+    console.print()
+    for row in large(word):
+        console.print(Text(f"  {row}", style=f"bold {colour}"))
+    simulated = "  SIMULATED" if record["simulated"] else ""
+    console.print(Text(f"  {sign} {word}  {record['routine']['part']}{serial}{simulated}", style="bold"))
 
 
 def _table(results: Mapping[str, Any], units: str) -> Table:

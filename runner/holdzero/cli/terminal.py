@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable, Sequence
 
 from rich.console import Console
+from rich.padding import Padding
 from rich.text import Text
 
 from holdzero import events as e
@@ -33,7 +35,7 @@ _HELP = """\
     ?  this help
   To stop now and go on later: Ctrl-C. Every accepted reading is saved already."""
 _TICK_S = 0.5
-_BAR = 40
+_BAR = 20
 _RECENT = 8
 
 
@@ -51,6 +53,8 @@ class Terminal:
         self.lines = lines
         self.now_s = now_s
         self.run = Run()
+        self._refused: tuple[Prompt, int] | None = None
+        self._shown: tuple[Prompt, int] | None = None
 
     # --- showing ------------------------------------------------------------------------------
 
@@ -61,24 +65,33 @@ class Terminal:
         state, out = run.state, self.console
         if state.routine is None:
             return
+        self._shown = (prompt, state.seq)
+        if self._shown == self._refused:
+            # The same once more: the reason stands above, and the rest is still on the screen.
+            self._say(prompt.title.upper(), "bold")
+            return
         header = state.routine.routine
         out.print()
         out.rule(style="dim")
         serial = f"   serial {prompt.slot.serial}" if prompt.slot.serial else ""
-        out.print(f"{header.title}   {header.part} {header.revision}{serial}", style="dim", highlight=False)
+        out.print(f"{header.title}   {header.part} {header.revision}{serial}", style="dim")
         rounds = f"   {prompt.slot.round_text}" if prompt.slot.round_text else ""
         following = f"   next: {prompt.following}" if prompt.following else ""
-        out.print(f"Step {prompt.number} of {prompt.count}{rounds}{following}", style="dim", highlight=False)
+        out.print(f"Step {prompt.number} of {prompt.count}{rounds}{following}", style="dim")
         self._readings(state, header.units)
         for finding in findings:
             self._finding(finding)
         if prompt.caution:
             out.print()
-            out.print(Text(f"  CAUTION  {prompt.caution}", style="bold yellow"))
+            self._say(f"CAUTION  {prompt.caution}", "bold yellow")
         out.print()
-        out.print(Text(f"  {prompt.title.upper()}", style="bold"))
-        out.print(Text(f"  {prompt.say}"))
+        self._say(prompt.title.upper(), "bold")
+        self._say(prompt.say)
         out.print()
+
+    def _say(self, text: str, style: str = "") -> None:
+        """A paragraph, set in by two columns in every line."""
+        self.console.print(Padding(Text(text, style=style), (0, 0, 0, 2)))
 
     def _readings(self, state: State, units: str) -> None:
         live = state.live[-_RECENT:]
@@ -93,7 +106,9 @@ class Terminal:
 
     def refused(self, reason: str) -> None:
         """Why an answer was not taken."""
-        self.console.print(Text(f"  Not taken: {reason}.", style="bold red"))
+        self.console.print()
+        self._say(f"Not taken: {reason}.", "bold red")
+        self._refused = self._shown
 
     def taken(self, run: Run, event: e.AnyEvent) -> None:
         """Echo a value large; say in words what else happened."""
@@ -105,13 +120,29 @@ class Terminal:
             case e.TemperatureRead():
                 self._echo(f"{float(event.value_degC):.2f} °C")
             case e.AnswerStruck():
-                self.console.print(f"  Entry {event.target} is struck out: {event.reason}. Take it again when asked.")
+                self._say(f"Entry {event.target} is struck out: {event.reason}. Take it again when asked.")
             case e.NoteAdded():
-                self.console.print("  Noted.")
+                self._say("Noted.")
+            case e.ZeroRenewed():
+                self._say("The zero counts no more. Set a fresh one now.", "bold")
             case e.EntryChosen():
-                self.console.print(f"  {event.role}: {event.entry.get('id', '')} {event.entry.get('name', '')}")
+                self._say(f"{event.role}: {event.entry.get('id', '')} {event.entry.get('name', '')}", "bold")
+            case e.RunContinued():
+                self._back(event)
             case _:
                 pass
+
+    def _back(self, event: e.RunContinued) -> None:
+        """How long the bench was left, and what follows."""
+        state = self.run.state
+        self.console.print()
+        self._say(f"Back after {clock_text(event.away_s)} (h:mm:ss or m:ss).")
+        added = {slot.kind for slot in state.slots if slot.group.startswith(f"x{event.seq}.")}
+        if state.routine is None or not added:
+            return
+        limit = clock_text(state.routine.bracket.longest_absence)
+        first = "the reference once more, then " if SlotKind.RETURN in added else ""
+        self._say(f"That is longer than {limit}: {first}a fresh zero before you go on.", "bold")
 
     def _echo(self, text: str) -> None:
         number, _, unit = text.partition(" ")
@@ -155,63 +186,75 @@ class Terminal:
                 reason = self.line("  Give this run up for good. Why? (Enter alone: go on) ").strip()
                 return Abandon(reason) if reason else None
             case _:
-                self.console.print(_HELP, highlight=False)
+                self.console.print(_HELP)
         return None
 
     def _list(self) -> None:
         state = self.run.state
         units = state.routine.routine.units if state.routine else "mm"
         for line in readings_so_far(state, units) or ["  nothing read so far"]:
-            self.console.print(line, highlight=False)
+            self.console.print(line)
 
     def _strike(self) -> Strike | None:
         self._list()
         number = self.line("  Number of the entry to strike out (Enter alone: none): ").strip()
-        if not number.isascii() or not number.isdigit():
+        state = self.run.state
+        live = {r.seq for r in state.live} | {t.seq for t in state.temperatures if t.struck is None}
+        if number not in map(str, live):
+            self._say("Nothing was struck out." if not number else f"There is no entry {number} that counts.")
             return None
         for index, reason in enumerate(STRIKE_REASONS, 1):
-            self.console.print(f"    {index}  {reason}", highlight=False)
+            self.console.print(f"    {index}  {reason}")
         said = self.line("  Reason, a number or your own words: ").strip()
         if said.isascii() and said.isdigit() and 1 <= int(said) <= len(STRIKE_REASONS):
             said = STRIKE_REASONS[int(said) - 1]
         if not any(letter.isalpha() for letter in said):
-            self.console.print("  Nothing was struck out: a reason is needed.")
+            self._say("Nothing was struck out: a reason is needed.")
             return None
         return Strike(int(number), said)
 
     def line(self, mark: str) -> str:
         """What is typed after `mark`."""
-        self.console.print(mark, end="", highlight=False, markup=False)
+        self.console.print(mark, end="")
         try:
             return self.lines.line() or ""
         except EOFError:
             raise SourceExhaustedError("the keyboard was closed") from None
 
     def _wait(self, prompt: Prompt) -> str | None:
-        """A countdown that ends by itself, or with a typed line."""
-        from rich.progress import BarColumn, Progress, TextColumn
+        """A countdown that ends by itself, or with a typed line.
 
-        length = prompt.slot.at_least_s
+        The countdown has a line of its own, so that what is typed below it stays whole.
+        """
         if self.now_s() >= prompt.until_s:
             return None
-        self.console.print("  Ends by itself. To end it early, type the reason and Enter; ? for help.")
-        columns = (
-            TextColumn("  {task.description}"),
-            BarColumn(bar_width=_BAR),
-            TextColumn("{task.fields[left]} to go"),
-        )
-        with Progress(*columns, console=self.console, auto_refresh=False) as progress:
-            task = progress.add_task("soak", total=length, left=clock_text(prompt.until_s - self.now_s()))
-            while (left := prompt.until_s - self.now_s()) > 0.0:
-                progress.update(task, completed=length - left, left=clock_text(left), refresh=True)
-                try:
-                    text = self.lines.line(min(_TICK_S, left))
-                except EOFError:
-                    raise SourceExhaustedError("the keyboard was closed") from None
-                if text is not None:
-                    return text
-        self.console.bell()
-        return None
+        end = dt.datetime.now().astimezone() + dt.timedelta(seconds=prompt.until_s - self.now_s())
+        self._say(f"Ends by itself at {end:%H:%M}. To end it early, type the reason, then Enter.")
+        self.console.print(self._countdown(prompt))
+        self.console.print("  (? for help): ", end="")
+        text = None
+        while text is None and (left := prompt.until_s - self.now_s()) > 0.0:
+            try:
+                text = self.lines.line(min(_TICK_S, left))
+            except EOFError:
+                raise SourceExhaustedError("the keyboard was closed") from None
+            if text is None:
+                self._redraw(self._countdown(prompt))
+        if text is None:
+            self.console.bell()
+            self.console.print()
+        return text
+
+    def _countdown(self, prompt: Prompt) -> str:
+        left, length = max(0.0, prompt.until_s - self.now_s()), prompt.slot.at_least_s
+        done = round(_BAR * (1.0 - min(1.0, left / length))) if length else _BAR
+        return f"  [{'█' * done}{'·' * (_BAR - done)}] {clock_text(left)} to go "
+
+    def _redraw(self, text: str) -> None:
+        """Write over the line above, and leave what is being typed as it is."""
+        if self.console.is_terminal and not self.console.is_dumb_terminal and not self.console.legacy_windows:
+            self.console.file.write(f"\x1b7\x1b[1A\r\x1b[2K{text}\x1b8")
+            self.console.file.flush()
 
     def stopped(self, run: Run, finding: Finding) -> Command:
         """A finding that stops the result: strike out and read again, go on undecided, or give up."""
@@ -224,8 +267,7 @@ class Terminal:
             self.console.print(
                 "    s  strike out a reading and take it again\n"
                 "    c  carry on; the result will be undecided if this stands\n"
-                "    q  give this run up for good",
-                highlight=False,
+                "    q  give this run up for good"
             )
             letter = self.line("  s, c or q: ").strip().lower()
             if letter == "c":
@@ -237,13 +279,14 @@ class Terminal:
     def paused(self, run: Run) -> None:
         """Wait until the inspector is back."""
         self.run = run
+        self.lines.drop_early()
         self.console.print()
-        self.console.print(Text("  PAUSED", style="bold"))
+        self._say(f"PAUSED at {run.state.wall[11:16]}. Every reading is saved.", "bold")
         self.line("  Enter to go on: ")
 
     def overrule(self, reason: str) -> str | None:
         """A reason to use an unfit device all the same."""
-        self.console.print(Text(f"  {reason}.", style="bold"))
+        self._say(f"{reason}.", "bold")
         said = self.line("  To use it all the same, type the reason; Enter alone to name another: ").strip()
         return said or None
 
@@ -256,5 +299,5 @@ def _mark(prompt: Prompt) -> str:
         return (
             "  Enter when done (? for help): " if prompt.slot.kind is not SlotKind.COMPARE else "  Enter to compare: "
         )
-    unit = {"degC": "°C"}.get(prompt.unit, prompt.unit)
+    unit = {"degC": "°C", "um": "µm", "uin": "µin"}.get(prompt.unit, prompt.unit)
     return f"  [{unit}] (? for help): " if unit else "  (? for help): "

@@ -1,0 +1,56 @@
+"""What a run prints: on a console, on standard error, and the record as JSON. Nothing is decided here."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import sys
+from collections.abc import Mapping
+from typing import Any, TextIO
+
+from rich.console import Console
+
+__all__ = ["plain_console", "print_json", "tell"]
+
+
+def plain_console(*, stderr: bool) -> Console:
+    """A console that shows what a routine, a register or a person wrote as it stands.
+
+    [b] and :ok: mean nothing to it.
+    """
+    return _Console(stderr=stderr, highlight=False, markup=False, emoji=False)
+
+
+class _Console(Console):
+    """A console that goes quiet when nobody reads it any more: the exit code stays the verdict's."""
+
+    def on_broken_pipe(self) -> None:
+        """Called by the base class."""
+        self.quiet = True
+        _nobody_reads(sys.stderr if self.stderr else sys.stdout)
+
+
+def _nobody_reads(stream: TextIO) -> None:
+    with contextlib.suppress(OSError, ValueError):
+        handle = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(handle, stream.fileno())
+        os.close(handle)
+
+
+def tell(text: str) -> None:
+    """Say something on standard error."""
+    with contextlib.suppress(OSError):
+        sys.stderr.write(text + "\n")
+
+
+def print_json(record: Mapping[str, Any]) -> bool:
+    """Print a record on one line; whether it could be."""
+    try:
+        sys.stdout.write(json.dumps(record, ensure_ascii=False, allow_nan=False) + "\n")
+        sys.stdout.flush()
+    except OSError as error:
+        tell(f"holdzero: the record could not be printed: {error.strerror}; it is in the folder of the run")
+        _nobody_reads(sys.stdout)
+        return False
+    return True
