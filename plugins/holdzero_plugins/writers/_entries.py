@@ -109,7 +109,7 @@ def book_of(record: Mapping[str, Any], routine: Routine | None, units: str) -> B
     struck = {e["target"]: (said(e["reason"]), e["seq"]) for e in events if e["event"] == "answer_struck"}
     readings = _readings(record, slots, {target: reason for target, (reason, _) in struck.items()})
     by_seq = {taken.seq: taken for taken in readings}
-    lines = [(e["event"], _entry(e, slots, struck, by_seq.get(e["seq"]), units)) for e in events]
+    lines = [(e["event"], _entry(e, slots, struck, _reading_of(e, by_seq), units)) for e in events]
     return Book(
         entries=tuple(line for _, line in lines),
         readings=readings,
@@ -154,6 +154,10 @@ def _taken(
         superseded=later if again else None,
         own=slot is None or slot.kind is not SlotKind.READ or slot.serial == serial,
     )
+
+
+def _reading_of(event: Mapping[str, Any], by_seq: Mapping[int, Taken]) -> Taken | None:
+    return by_seq.get(event["seq"]) if event["event"] == "reading_taken" else None
 
 
 def _entry(
