@@ -47,7 +47,7 @@ from holdzero.routine.schema import (
 )
 from holdzero.routine.schema import Model as Settings
 from holdzero.run.commands import Command
-from holdzero.run.plan import Slot, SlotKind, plan_of
+from holdzero.run.plan import SlotKind
 from holdzero.run.prompt import Asks, Prompt
 from holdzero.run.state import Prepared, Reading, SoakTaken, TemperatureTaken
 from holdzero.statistics import (
@@ -92,7 +92,6 @@ __all__ = [
     "Settings",
     "Shape",
     "Size",
-    "Slot",
     "SlotKind",
     "SoakTaken",
     "Source",
@@ -119,7 +118,6 @@ __all__ = [
     "length_text",
     "mean",
     "micro_text",
-    "plan_of",
     "pooled_standard_deviation",
     "reference_deviation",
     "refuse",

@@ -10,6 +10,7 @@ import hashlib
 import json
 import math
 from collections.abc import Iterator, Mapping
+from operator import itemgetter
 from typing import Any
 
 from holdzero.catalogue import Catalogue
@@ -23,6 +24,8 @@ from holdzero.journal import chain_of
 from holdzero.model import Contribution, Number, Propagated
 from holdzero.run import Run
 from holdzero.run.answer import TakenReading, TakenTemperature, understand
+from holdzero.run.plan import Slot
+from holdzero.run.state import Reading, State, TemperatureTaken
 
 __all__ = ["FORMAT", "digest_of_record", "dumps", "loads", "make_record", "verify"]
 
@@ -81,8 +84,71 @@ def _computed(run: Run, started: RunStarted, evaluation: Evaluation) -> dict[str
             **{role: {**chosen.entry, "overruled": chosen.overruled} for role, chosen in state.devices.items()},
             **({"check_standard": document["check_standard"]} if "check_standard" in document else {}),
         },
+        "steps": [_step(slot) for slot in state.slots],
+        "readings": _readings(state),
         "results": {result.name: _result(result) for result in evaluation.results},
         "findings": [_finding(finding) for finding in evaluation.findings],
+    }
+
+
+def _step(slot: Slot) -> dict[str, Any]:
+    """A slot of the plan: events name it by its id."""
+    return {
+        "id": slot.id,
+        "group": slot.group,
+        "kind": slot.kind.value,
+        "say": slot.say,
+        "caution": slot.caution,
+        "place": slot.place,
+        "force_N": slot.force_N,
+        "serial": slot.serial,
+        "of": slot.of,
+        "at_least_s": slot.at_least_s,
+    }
+
+
+def _readings(state: State) -> list[dict[str, Any]]:
+    """What was read, in order: of what, under which zero, struck out or not, and whether it counts.
+
+    The events say the same in their own terms; here a reader needs no routine and no fold.
+    """
+    counted = {reading.seq for reading in state.counted}
+    rows = [
+        {
+            **_entry(r),
+            "place": r.slot.place,
+            "force_N": r.slot.force_N,
+            "zero": r.zero,
+            "value": _number(r.value_um),
+            "unit": "um",
+            "counts": r.seq in counted,
+        }
+        for r in state.readings
+    ]
+    rows += [
+        {
+            **_entry(t),
+            "place": t.slot.of,
+            "force_N": None,
+            "zero": None,
+            "value": _number(t.value_degC),
+            "unit": "degC",
+            "counts": t.struck is None,
+        }
+        for t in state.temperatures
+    ]
+    return sorted(rows, key=itemgetter("entry"))
+
+
+def _entry(item: Reading | TemperatureTaken) -> dict[str, Any]:
+    return {
+        "entry": item.seq,
+        "kind": item.slot.kind.value,
+        "serial": item.slot.serial,
+        "raw": item.raw,
+        "time_s": item.time_s,
+        "wall": item.wall,
+        "struck": item.struck,
     }
 
 

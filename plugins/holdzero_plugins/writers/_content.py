@@ -90,7 +90,7 @@ def page_of(record: Mapping[str, Any]) -> Page:
     """The page of a record."""
     units = record["routine"]["document"]["routine"].get("units", "mm")
     routine = _routine(record)
-    book = book_of(record, routine, units)
+    book = book_of(record, units)
     sections = sections_of(record, routine, units)
     findings = _findings(record)
     shown = tuple(taken for taken in book.readings if taken.own)

@@ -1,30 +1,30 @@
 """The events of a record in words, and the readings among them with what each is of.
 
-An event names a slot of the plan; the plan says what the slot is. A slot that the plan does not
-know is shown as it stands, never dropped.
+An event names a step; the record says what the step is, and which readings count. A step that it
+does not name is shown as it stands, never dropped.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from holdzero.hooks import Routine, Slot, SlotKind, micro_text, plan_of
+from holdzero.hooks import micro_text
 from holdzero_plugins.writers._text import clock, flat, said, wall_text
 
 __all__ = ["Book", "Entry", "Taken", "book_of"]
 
-_WORDS = {SlotKind.ZERO: "zero", SlotKind.CHECK: "check", SlotKind.RETURN: "return"}
+_WORDS = {"zero": "zero", "check": "check", "return": "return", "read": "part"}
 _LONG_WORDS = {
     "zero": "zero, on the reference",
     "check": "check standard",
     "return": "return to the reference",
     "reading": "reading",
 }
-# Slots that a run adds by itself, when the dial was moved or the bench was left.
-_ADDED = re.compile(r"x\d+\.(zero|return)")
+Step = Mapping[str, Any]
+"""A step as the record has it."""
+
 _STEP_WORDS = {
     "run_started": "run started",
     "step_done": "step done",
@@ -96,16 +96,15 @@ class Book:
     temperatures: tuple[Entry, ...]
 
 
-def book_of(record: Mapping[str, Any], routine: Routine | None, units: str) -> Book:
+def book_of(record: Mapping[str, Any], units: str) -> Book:
     """The events of a record.
 
     Args:
         record: as plain data.
-        routine: its routine; None where it can't be read.
         units: `mm` or `in`.
     """
     events: Sequence[Mapping[str, Any]] = record["events"]
-    slots = _slots(record, routine)
+    slots = {str(step["id"]): step for step in record["steps"]}
     struck = {e["target"]: (said(e["reason"]), e["seq"]) for e in events if e["event"] == "answer_struck"}
     readings = _readings(record, slots, {target: reason for target, (reason, _) in struck.items()})
     by_seq = {taken.seq: taken for taken in readings}
@@ -117,42 +116,28 @@ def book_of(record: Mapping[str, Any], routine: Routine | None, units: str) -> B
     )
 
 
-def _slots(record: Mapping[str, Any], routine: Routine | None) -> dict[str, Slot]:
-    if routine is None:
-        return {}
-    serials = tuple(record["run"].get("batch") or (record["run"].get("serial"),))
-    return {slot.id: slot for slot in plan_of(routine, serials)}
-
-
-def _kind(slot_id: str, slot: Slot | None) -> str:
-    if slot is None:
-        added = _ADDED.match(slot_id)
-        return added[1] if added else "reading"
-    return _WORDS.get(slot.kind, "part")
-
-
-def _readings(record: Mapping[str, Any], slots: Mapping[str, Slot], struck: Mapping[int, str]) -> tuple[Taken, ...]:
+def _readings(record: Mapping[str, Any], slots: Mapping[str, Step], struck: Mapping[int, str]) -> tuple[Taken, ...]:
     events = [e for e in record["events"] if e["event"] == "reading_taken"]
-    # Of a place that was read again the last one counts; zeros and returns all do.
-    latest = {e["slot"]: e["seq"] for e in events if e["seq"] not in struck}
+    counting = {row["entry"] for row in record["readings"] if row["counts"]}
+    latest = {e["slot"]: e["seq"] for e in events if e["seq"] in counting}
     return tuple(_taken(e, slots.get(e["slot"]), struck, latest, record["run"].get("serial")) for e in events)
 
 
 def _taken(
-    event: Mapping[str, Any], slot: Slot | None, struck: Mapping[int, str], latest: Mapping[str, int], serial: object
+    event: Mapping[str, Any], slot: Step | None, struck: Mapping[int, str], latest: Mapping[str, int], serial: object
 ) -> Taken:
-    kind = _kind(event["slot"], slot)
+    kind = _WORDS.get(slot["kind"], "reading") if slot is not None else "reading"
     later = latest.get(event["slot"], event["seq"])
     again = kind in ("part", "check") and later > event["seq"] and event["seq"] not in struck
     return Taken(
         seq=event["seq"],
         kind=kind,
-        label=said(slot.place) if slot is not None and slot.place is not None else kind,
+        label=said(slot["place"]) if slot is not None and slot["place"] is not None else kind,
         value_um=float(event["value_um"]),
-        group=str(event["slot"]).split("#")[0],
+        group=str(slot["group"]) if slot is not None else str(event["slot"]),
         struck=struck.get(event["seq"], ""),
         superseded=later if again else None,
-        own=slot is None or slot.kind is not SlotKind.READ or slot.serial == serial,
+        own=slot is None or kind != "part" or slot["serial"] == serial,
     )
 
 
@@ -162,7 +147,7 @@ def _reading_of(event: Mapping[str, Any], by_seq: Mapping[int, Taken]) -> Taken 
 
 def _entry(
     event: Mapping[str, Any],
-    slots: Mapping[str, Slot],
+    slots: Mapping[str, Step],
     struck: Mapping[int, tuple[str, int]],
     taken: Taken | None,
     units: str,
@@ -195,53 +180,53 @@ def _value(event: Mapping[str, Any], units: str) -> str:
     return ""
 
 
-def _what(event: Mapping[str, Any], slot: Slot | None, taken: Taken | None) -> str:
+def _what(event: Mapping[str, Any], slot: Step | None, taken: Taken | None) -> str:
     kind = str(event["event"])
     if taken is not None:
         return _what_was_read(event, slot, taken)
     if kind == "temperature_read":
-        return f"temperature of the {slot.of}" if slot is not None else "temperature"
+        return f"temperature of the {slot['of']}" if slot is not None else "temperature"
     words = _STEP_WORDS.get(kind, kind.replace("_", " "))
     details = _details(event, slot)
     return f"{words}: {details}" if details else words
 
 
-def _what_was_read(event: Mapping[str, Any], slot: Slot | None, taken: Taken) -> str:
+def _what_was_read(event: Mapping[str, Any], slot: Step | None, taken: Taken) -> str:
     if taken.kind != "part" or slot is None:
         unknown = f" ({said(event['slot'])})" if taken.kind == "reading" else ""
         return _LONG_WORDS[taken.kind] + unknown
-    serial = f" of {said(slot.serial)}" if slot.serial is not None else ""
-    force = f", {slot.force_N:g} N" if slot.force_N is not None else ""
+    serial = f" of {said(slot['serial'])}" if slot["serial"] is not None else ""
+    force = f", {slot['force_N']:g} N" if slot["force_N"] is not None else ""
     return f"part{serial} at {taken.label}{force}"
 
 
-def _details(event: Mapping[str, Any], slot: Slot | None) -> str:
+def _details(event: Mapping[str, Any], slot: Step | None) -> str:
     """What the event says beside its kind, in its own words."""
     if event["event"] in _DETAILS:
         return _DETAILS[event["event"]](event, slot)
     return ": ".join(said(item) for key, item in event.items() if key not in _ENVELOPE)
 
 
-def _of_step(event: Mapping[str, Any], slot: Slot | None) -> str:
-    return said(slot.say) if slot is not None and slot.say else f"step {said(event['slot'])}"
+def _of_step(event: Mapping[str, Any], slot: Step | None) -> str:
+    return said(slot["say"]) if slot is not None and slot["say"] else f"step {said(event['slot'])}"
 
 
-def _of_soak(event: Mapping[str, Any], slot: Slot | None) -> str:
-    asked = f"at least {clock(slot.at_least_s)} was asked for" if slot is not None else f"step {said(event['slot'])}"
+def _of_soak(event: Mapping[str, Any], slot: Step | None) -> str:
+    asked = f"at least {clock(slot['at_least_s'])} was asked for" if slot is not None else f"step {said(event['slot'])}"
     return f"{asked}; cut short: {said(event['reason'])}" if event["reason"] else asked
 
 
-def _of_choice(event: Mapping[str, Any], _: Slot | None) -> str:
+def _of_choice(event: Mapping[str, Any], _: Step | None) -> str:
     overruled = f", used although {said(event['overruled'])}" if event["overruled"] else ""
     return f"{said(event['role'])} {said(event['entry'].get('id') or event['entry'].get('name'))}{overruled}"
 
 
-def _of_start(event: Mapping[str, Any], _: Slot | None) -> str:
+def _of_start(event: Mapping[str, Any], _: Step | None) -> str:
     overruled = f"; overruled: {flat(event['overruled'])}" if event.get("overruled") else ""
     return f"readings from {said(event.get('source'))}{overruled}"
 
 
-_DETAILS: Mapping[str, Callable[[Mapping[str, Any], Slot | None], str]] = {
+_DETAILS: Mapping[str, Callable[[Mapping[str, Any], Step | None], str]] = {
     "run_started": _of_start,
     "step_done": _of_step,
     "soak_ended": _of_soak,

@@ -68,26 +68,25 @@ def _results(record: Mapping[str, Any]) -> bytes:
     return _table(head, rows)
 
 
+_READINGS = (
+    "entry",
+    "time_s",
+    "wall",
+    "kind",
+    "place",
+    "serial",
+    "force_N",
+    "zero",
+    "raw",
+    "value",
+    "unit",
+    "struck",
+    "counts",
+)
+
+
 def _readings(record: Mapping[str, Any]) -> bytes:
-    struck = {e["target"]: e["reason"] for e in record["events"] if e["event"] == "answer_struck"}
-    head = ("entry", "time_s", "wall", "kind", "slot", "raw", "value", "unit", "struck")
-    kinds = {"reading_taken": ("value_um", "um"), "temperature_read": ("value_degC", "degC")}
-    rows = [
-        (
-            e["seq"],
-            e["time_s"],
-            e["wall"],
-            e["event"],
-            e["slot"],
-            e["raw"],
-            e[kinds[e["event"]][0]],
-            kinds[e["event"]][1],
-            struck.get(e["seq"]),
-        )
-        for e in record["events"]
-        if e["event"] in kinds
-    ]
-    return _table(head, rows)
+    return _table(_READINGS, ([row[key] for key in _READINGS] for row in record["readings"]))
 
 
 def write(record: Mapping[str, Any]) -> Mapping[str, bytes]:

@@ -20,6 +20,7 @@ from pydantic import (
     Field,
     StringConstraints,
     Tag,
+    WithJsonSchema,
     model_validator,
 )
 from pydantic_core import PydanticCustomError
@@ -136,21 +137,56 @@ _DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 Format: TypeAlias = Annotated[Literal[1], BeforeValidator(_format)]
 Day: TypeAlias = Annotated[dt.date, BeforeValidator(_day)]
 Name: TypeAlias = Annotated[str, StringConstraints(min_length=1, max_length=200), AfterValidator(_name)]
+
+
+def _kind(dimension: Dimension, words: str) -> WithJsonSchema:
+    """What a value is, for key tables and editors."""
+    if words.startswith("estimate"):
+        anyway = {"type": "object", "description": "value with standard, expanded or halfwidth"}
+        forms = [{"type": "string"}, anyway, {"type": "array"}]
+        return WithJsonSchema({"title": words, "anyOf": forms, "examples": [dimension.example]})
+    return WithJsonSchema({"title": words, "type": "string", "examples": [dimension.example]})
+
+
 Text: TypeAlias = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=2000)]
 Positive: TypeAlias = Annotated[int, Field(strict=True, ge=1, le=1000)]
-Length: TypeAlias = Annotated[float, _quantity(Dimension.LENGTH)]
-Size: TypeAlias = Annotated[float, _quantity(Dimension.LENGTH, positive=True)]
-Force: TypeAlias = Annotated[float, _quantity(Dimension.FORCE, positive=True)]
-Time: TypeAlias = Annotated[float, _quantity(Dimension.TIME, positive=True)]
-Temperature: TypeAlias = Annotated[float, _quantity(Dimension.TEMPERATURE)]
-TemperatureDifference: TypeAlias = Annotated[float, _quantity(Dimension.DIFFERENCE, positive=True)]
-LengthEstimate: TypeAlias = Annotated[Estimate, _estimate(Dimension.LENGTH)]
-LengthError: TypeAlias = Annotated[Estimate, _estimate(Dimension.LENGTH, about_zero=True)]
-TemperatureError: TypeAlias = Annotated[Estimate, _estimate(Dimension.DIFFERENCE, about_zero=True)]
-ForceEstimate: TypeAlias = Annotated[Estimate, _estimate(Dimension.FORCE)]
-TemperatureEstimate: TypeAlias = Annotated[Estimate, _estimate(Dimension.TEMPERATURE)]
-TemperatureDifferenceEstimate: TypeAlias = Annotated[Estimate, _estimate(Dimension.DIFFERENCE)]
-ExpansionEstimate: TypeAlias = Annotated[Estimate, _estimate(Dimension.EXPANSION)]
+Length: TypeAlias = Annotated[float, _quantity(Dimension.LENGTH), _kind(Dimension.LENGTH, "length")]
+Size: TypeAlias = Annotated[
+    float, _quantity(Dimension.LENGTH, positive=True), _kind(Dimension.LENGTH, "length above zero")
+]
+Force: TypeAlias = Annotated[
+    float, _quantity(Dimension.FORCE, positive=True), _kind(Dimension.FORCE, "force above zero")
+]
+Time: TypeAlias = Annotated[float, _quantity(Dimension.TIME, positive=True), _kind(Dimension.TIME, "time above zero")]
+Temperature: TypeAlias = Annotated[float, _quantity(Dimension.TEMPERATURE), _kind(Dimension.TEMPERATURE, "temperature")]
+TemperatureDifference: TypeAlias = Annotated[
+    float,
+    _quantity(Dimension.DIFFERENCE, positive=True),
+    _kind(Dimension.DIFFERENCE, "temperature difference above zero"),
+]
+LengthEstimate: TypeAlias = Annotated[
+    Estimate, _estimate(Dimension.LENGTH), _kind(Dimension.LENGTH, "estimate of a length")
+]
+LengthError: TypeAlias = Annotated[
+    Estimate, _estimate(Dimension.LENGTH, about_zero=True), _kind(Dimension.LENGTH, "estimate of a length, about zero")
+]
+TemperatureError: TypeAlias = Annotated[
+    Estimate,
+    _estimate(Dimension.DIFFERENCE, about_zero=True),
+    _kind(Dimension.DIFFERENCE, "estimate of a temperature difference, about zero"),
+]
+ForceEstimate: TypeAlias = Annotated[
+    Estimate, _estimate(Dimension.FORCE), _kind(Dimension.FORCE, "estimate of a force")
+]
+TemperatureEstimate: TypeAlias = Annotated[
+    Estimate, _estimate(Dimension.TEMPERATURE), _kind(Dimension.TEMPERATURE, "estimate of a temperature")
+]
+TemperatureDifferenceEstimate: TypeAlias = Annotated[
+    Estimate, _estimate(Dimension.DIFFERENCE), _kind(Dimension.DIFFERENCE, "estimate of a temperature difference")
+]
+ExpansionEstimate: TypeAlias = Annotated[
+    Estimate, _estimate(Dimension.EXPANSION), _kind(Dimension.EXPANSION, "estimate of an expansion coefficient")
+]
 
 
 class Model(BaseModel):

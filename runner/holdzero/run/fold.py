@@ -96,7 +96,12 @@ def _applied(state: State, before: State, event: e.AnyEvent) -> State:  # noqa: 
         case e.TemperatureRead():
             slot = _asked(before, event.slot, {SlotKind.TEMPERATURE})
             taken = TemperatureTaken(
-                seq=event.seq, slot=slot, raw=event.raw, value_degC=event.value_degC, time_s=event.time_s
+                seq=event.seq,
+                slot=slot,
+                raw=event.raw,
+                value_degC=event.value_degC,
+                time_s=event.time_s,
+                wall=event.wall,
             )
             return replace(state, temperatures=(*state.temperatures, taken))
         case e.AnswerStruck():

@@ -77,6 +77,7 @@ class TemperatureTaken:
     raw: str
     value_degC: Number  # noqa: N815  the unit's own capital
     time_s: float
+    wall: str
     struck: str | None = None
 
 

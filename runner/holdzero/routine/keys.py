@@ -1,0 +1,93 @@
+"""Tables of the routine's keys, made from the models: `python -m holdzero.routine.keys` prints them.
+
+The documentation holds a copy; a test keeps it current.
+"""
+
+from __future__ import annotations
+
+import sys
+import types
+import typing
+from collections.abc import Iterator
+from enum import Enum
+from typing import Any
+
+from pydantic import BaseModel, WithJsonSchema
+from pydantic.fields import FieldInfo
+
+from holdzero.routine import schema
+
+__all__ = ["key_table", "key_tables"]
+
+_TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
+    ("[routine]", schema.Header),
+    ("[reference], whole", schema.Reference),
+    ("[reference], what is required of one of the register", schema.RequiredReference),
+    ("[check_standard]", schema.CheckStandard),
+    ("[part]", schema.PartMaterial),
+    ("[comparator], whole", schema.Comparator),
+    ("comparator.tip", schema.Tip),
+    ("[comparator], what is required of one of the register", schema.RequiredComparator),
+    ("[thermometer], whole", schema.Thermometer),
+    ("[thermometer], what is required of one of the register", schema.RequiredThermometer),
+    ("[decision]", schema.Decision),
+    ("[bracket]", schema.Bracket),
+    ("[characteristics.NAME]", schema.Characteristic),
+    ("[[terms]]", schema.Term),
+    ('do = "prepare"', schema.Prepare),
+    ('do = "soak"', schema.Soak),
+    ('do = "temperature"', schema.TemperatureStep),
+    ('do = "zero"', schema.Zero),
+    ('do = "check"', schema.Check),
+    ('do = "read"', schema.Read),
+    ('do = "repeat"', schema.Repeat),
+    ('do = "return"', schema.Return),
+    ('do = "compare"', schema.Compare),
+)
+
+
+def key_tables() -> str:
+    """All tables as Markdown."""
+    return "\n".join(key_table(title, model) for title, model in _TABLES)
+
+
+def key_table(title: str, model: type[BaseModel]) -> str:
+    """One table of keys as Markdown."""
+    lines = [f"### `{title}`" if "," not in title else "### `{}`,{}".format(*title.split(",", 1)), ""]
+    lines += ["| key | what it is | meaning |", "|---|---|---|"]
+    lines += [f"| {key} | {kind} | {meaning} |" for key, kind, meaning in _rows(model)]
+    return "\n".join([*lines, ""])
+
+
+def _rows(model: type[BaseModel]) -> Iterator[tuple[str, str, str]]:
+    for name, field in model.model_fields.items():
+        if field.exclude or name == "do":
+            continue
+        needed = "**required**, " if field.is_required() else ""
+        yield f"`{field.alias or name}`", f"{needed}{_kind(field.annotation, field)}", field.description or ""
+
+
+def _kind(annotation: Any, field: FieldInfo | None = None) -> str:
+    """What a value is, in words for the author of a routine."""
+    for mark in (*(field.metadata if field else ()), *getattr(annotation, "__metadata__", ())):
+        if isinstance(mark, WithJsonSchema) and mark.json_schema:
+            return str(mark.json_schema["title"])
+    origin, arguments = typing.get_origin(annotation), typing.get_args(annotation)
+    if origin is typing.Annotated:
+        return _kind(arguments[0])
+    if origin in (typing.Union, types.UnionType):
+        return _kind(next(argument for argument in arguments if argument is not type(None)))
+    if origin is typing.Literal:
+        return "one of " + ", ".join(f"`{argument}`" for argument in arguments)
+    if origin is tuple:
+        return "list of steps" if "Step" in str(arguments[0]) or "Prepare" in str(arguments[0]) else "text, or list"
+    if isinstance(annotation, type) and issubclass(annotation, Enum):
+        return "one of " + ", ".join(f"`{member.value}`" for member in annotation)
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return "table"
+    words = {str: "text", int: "whole number", float: "number", bool: "true or false"}
+    return words.get(annotation, "date" if "date" in str(annotation) else "as in an estimate")
+
+
+if __name__ == "__main__":
+    sys.stdout.write(key_tables())

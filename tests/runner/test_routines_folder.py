@@ -1,0 +1,86 @@
+"""The shipped routines and their documentation are current."""
+
+from __future__ import annotations
+
+import csv
+import re
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from holdzero.catalogue import Catalogue
+from holdzero.checks import bind
+from holdzero.quantity import Dimension, parse_estimate
+from holdzero.routine.keys import key_tables
+from holdzero.routine.load import load_routine
+
+FOLDER = Path(__file__).parents[2] / "routines"
+SHIPPED = sorted(FOLDER.glob("*.toml"))
+
+
+def answers_of(path: Path) -> list[tuple[str, str]]:
+    lines = path.with_suffix(".readings.csv").read_text("utf-8").splitlines()
+    rows = list(csv.reader(line for line in lines if not line.startswith("#")))[1:]
+    return [(time, answer) for time, answer in rows]
+
+
+def test_there_are_four() -> None:
+    assert len(SHIPPED) == 4
+
+
+@pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
+class TestEveryShippedRoutine:
+    def test_is_valid_with_its_checks(self, path: Path, catalogue: Catalogue) -> None:
+        loaded = load_routine(path)
+        checks, faults = bind(loaded.routine, catalogue, loaded.origins)
+        assert (faults, checks.missing) == ((), ())
+
+    def test_runs_with_the_readings_beside_it(self, path: Path, measure: Callable[..., Any]) -> None:
+        outcome = measure(path, answers_of(path))
+        assert outcome.code in (0, 3), outcome.said
+        assert not [f for f in outcome.record["findings"] if f["level"] == "stop"]
+
+    def test_warns_before_the_solvent(self, path: Path) -> None:
+        cautions = [slot.caution for slot in load_routine(path).routine.steps if slot.caution]
+        assert any("flammable" in caution for caution in cautions)
+
+
+class TestWhatTheyShow:
+    def test_the_ring_passes(self, measure: Callable[..., Any]) -> None:
+        path = FOLDER / "spacer-ring.toml"
+        assert measure(path, answers_of(path)).record["verdict"] == "pass"
+
+    def test_warmth_of_the_hand_looks_like_tilt_and_fades(self, measure: Callable[..., Any]) -> None:
+        path = FOLDER / "gauge-pad.toml"
+        outcome = measure(path, answers_of(path))
+        assert outcome.record["verdict"] == "undecided"
+        assert "repeatability/trend" in outcome.codes("caution")
+
+    def test_the_lacquer_gives_way_and_holds_at_its_force(self, measure: Callable[..., Any]) -> None:
+        path = FOLDER / "shim-lacquer.toml"
+        outcome = measure(path, answers_of(path))
+        assert "film/gives_way" in outcome.codes("caution")
+        assert outcome.record["results"]["lacquer"]["value_um"] == pytest.approx(5.3, abs=0.05)
+
+
+class TestDocumentation:
+    TEXT = (FOLDER / "README.md").read_text("utf-8")
+
+    def test_the_key_tables_are_those_of_the_models(self) -> None:
+        (tables,) = re.findall(r"<!-- keys: begin -->\n(.*)<!-- keys: end -->", self.TEXT, flags=re.DOTALL)
+        assert tables == key_tables()
+
+    def test_every_shipped_routine_is_described(self) -> None:
+        assert [path.name for path in SHIPPED if path.name not in self.TEXT] == []
+
+    def test_its_estimates_can_be_read(self) -> None:
+        block = next(text for text in re.findall(r"```toml\n(.*?)```", self.TEXT, flags=re.DOTALL) if "inner" in text)
+        lines = [line for line in block.splitlines() if line.strip()]
+        for line in lines:
+            ((key, raw),) = tomllib.loads(line).items()
+            dimension = Dimension.DIFFERENCE if key == "difference" else Dimension.LENGTH
+            assert parse_estimate(raw, dimension, about_zero=key == "error") is not None
+        assert len(lines) == 9
