@@ -415,7 +415,8 @@ class TestReadings:
             {"event": "zero_renewed", "reason": "bumped"},
             {"event": "reading_taken", "slot": "x9.zero#1", "raw": "0", "value_um": 0.0},
         ]
-        page = page_of(renumbered(ring, 8, *added))
+        fresh = {**ring["steps"][0], "id": "x9.zero#1", "group": "x9.zero", "kind": "zero", "place": None}
+        page = page_of(renumbered({**ring, "steps": [*ring["steps"], fresh]}, 8, *added))
         assert "zero 2" in [text.text for text in page.all("text")]
         assert table(page, "events")[9][3] == "zero, on the reference"
 
