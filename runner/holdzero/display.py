@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["MICRO", "decimals_for", "in_micro", "length_text", "micro_text", "value_and_uncertainty"]
+__all__ = ["MICRO", "decimals_for", "in_micro", "length_text", "micro_text", "span_text", "value_and_uncertainty"]
 
 # The small unit that goes with a routine's `units`, and micrometres in one of it.
 MICRO = {"mm": ("µm", 1.0), "in": ("µin", 0.0254)}
@@ -59,6 +59,18 @@ def value_and_uncertainty(value_um: float, expanded_um: float, units: str) -> st
     unit = MICRO[units][0]
     value, expanded = in_micro(value_um, units), in_micro(expanded_um, units)
     return f"({value:+z.{decimals}f} ± {expanded:.{decimals}f}) {unit}".replace("-", "−")
+
+
+def span_text(seconds: float) -> str:
+    """A span of time [s] in seconds or minutes.
+
+    >>> span_text(2.0), span_text(1200.0)
+    ('2 s', '20 min')
+    """
+    return f"{seconds:.0f} s" if seconds < _TWO_MINUTES_S else f"{seconds / 60.0:.3g} min"
+
+
+_TWO_MINUTES_S = 120.0
 
 
 def length_text(value_um: float, units: str) -> str:

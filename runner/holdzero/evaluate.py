@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from holdzero.checks import Checks, Failure
 from holdzero.decide import Decision, Verdict, decide, worst
+from holdzero.display import span_text
 from holdzero.hooks import CharacteristicView, Finding, Level, RunView, mean, reference_deviation, stack
 from holdzero.model import Input, ModelError, Number, Propagated, Term, propagate
 from holdzero.quantity import Estimate
@@ -327,6 +328,6 @@ def _deviations(state: State) -> Iterable[Finding]:
             yield Finding(level=Level.NOTE, code="run/struck", text=text)
     for soak in state.soaks:
         if soak.reason is not None:
-            whole, part = soak.slot.at_least_s / 60.0, soak.elapsed_s / 60.0
-            text = f"A soak of {whole:.3g} min ended after {part:.3g} min: {soak.reason}."
+            whole, part = span_text(soak.slot.at_least_s), span_text(soak.elapsed_s)
+            text = f"A soak of {whole} ended after {part}: {soak.reason}."
             yield Finding(level=Level.CAUTION, code="soak/short", text=text)

@@ -96,7 +96,7 @@ class Terminal:
     def _readings(self, state: State, units: str) -> None:
         live = state.live[-_RECENT:]
         if live:
-            told = "  ".join(f"{reading_label(r)} {micro_text(float(r.value_um), units)}" for r in live)
+            told = "  ".join(f"{reading_label(r, state)} {micro_text(float(r.value_um), units)}" for r in live)
             more = "… " if len(state.live) > _RECENT else ""
             self.console.print(Text(f"Read so far: {more}{told}", style="dim"))
 

@@ -26,11 +26,12 @@ def clock_text(seconds: float) -> str:
     return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
 
 
-def reading_label(reading: Reading) -> str:
-    """What a reading is of, in a word or two."""
+def reading_label(reading: Reading, state: State) -> str:
+    """What a reading is of, in a word or two; its force where it is not the comparator's own."""
     labels = {SlotKind.ZERO: "zero", SlotKind.CHECK: "check", SlotKind.RETURN: "return"}
     label = labels.get(reading.kind) or str(reading.slot.place)
-    if reading.slot.force_N is not None and reading.kind is SlotKind.READ:
+    usual = state.comparator.force if state.comparator else None
+    if reading.slot.force_N not in (None, usual) and reading.kind is SlotKind.READ:
         label += f" {reading.slot.force_N:g} N"
     return label
 
@@ -41,5 +42,5 @@ def readings_so_far(state: State, units: str) -> list[str]:
     for reading in state.readings:
         value = micro_text(float(reading.value_um), units)
         struck = f"  struck out: {reading.struck}" if reading.struck else ""
-        lines.append(f"{reading.seq:>3}  {reading_label(reading):<12} {value:>12}{struck}")
+        lines.append(f"{reading.seq:>3}  {reading_label(reading, state):<12} {value:>12}{struck}")
     return lines

@@ -77,19 +77,20 @@ def prompt_of(state: State) -> Prompt | None:
     slot = open_slots[0]
     following = next((s for s in open_slots[1:] if s.group != slot.group), None)
     comparator = state.comparator
+    usual = comparator.force if comparator else None
     asks = _ASKS[slot.kind]
     unit = "degC" if asks is Asks.TEMPERATURE else comparator.unit if comparator else ""
     return Prompt(
         slot=slot,
         asks=asks,
-        title=_title(slot),
+        title=_title(slot, usual),
         say=slot.say if slot.say and not _again(slot, state) else _usual_words(slot, state),
         caution=slot.caution,
         number=len(state.slots) - len(open_slots) + 1,
         count=len(state.slots),
         unit=unit,
         until_s=state.soak_from_s + slot.at_least_s,
-        following=_title(following) if following else "",
+        following=_title(following, usual) if following else "",
     )
 
 
@@ -98,9 +99,11 @@ def _again(slot: Slot, state: State) -> bool:
     return slot.lift > 1 or any(reading.slot.id == slot.id for reading in state.readings)
 
 
-def _title(slot: Slot) -> str:
+def _title(slot: Slot, usual_N: float | None) -> str:  # noqa: N803  the unit's own capital
     lift = f", reading {slot.lift} of {slot.lifts}" if slot.lifts > 1 else ""
-    force = f" at {slot.force_N:g} N" if slot.kind is SlotKind.READ and slot.force_N is not None else ""
+    # The force goes without saying where it is the comparator's own.
+    unusual = slot.kind is SlotKind.READ and slot.force_N not in (None, usual_N)
+    force = f" at {slot.force_N:g} N" if unusual else ""
     titles = {
         SlotKind.CHOOSE: f"Name the {slot.of}",
         SlotKind.PREPARE: "Prepare",
