@@ -100,7 +100,7 @@ def _order(routine: schema.Routine) -> Warnings:
             yield path, "a reading outside the parts loop", 'put it inside the repeat over = "parts"'
         if kind == "check" and routine.check_standard is None:
             yield path, "a check step without a check standard", "add [check_standard]"
-        if isinstance(step, schema.Zero) and _unclosed(before):
+        if isinstance(step, schema.Zero) and "zero" in before and _unclosed(before):
             yield (
                 path,
                 "a zero set again before the return",
