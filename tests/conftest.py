@@ -6,8 +6,11 @@ import contextlib
 import datetime as dt
 import io
 import json
+import os
+import re
+import signal
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -145,7 +148,91 @@ def measure(tmp_path: Path) -> Measure:
     return go
 
 
+class Person:
+    """A person at a real terminal: waits for each prompt before typing, and can pull the plug.
+
+    Args:
+        arguments: of `holdzero`.
+        folder: to be in.
+        size: rows and columns of the terminal.
+        env: on top of the environment.
+    """
+
+    MARKS = r"(?:\? for help\)|Enter to compare|Enter to go on|s, c or q|\?|none\)|words|another|go on\)|it\)|Note): $"
+
+    def __init__(
+        self, *arguments: str, folder: Path, size: tuple[int, int] = (24, 80), env: dict[str, str] | None = None
+    ) -> None:
+        import pexpect
+
+        kept = {key: item for key, item in os.environ.items() if key not in ("COLUMNS", "LINES", "NO_COLOR")}
+        self.child = pexpect.spawn(
+            sys.executable,
+            ["-m", "holdzero", *arguments],
+            cwd=str(folder),
+            dimensions=size,
+            env={**kept, "TERM": "xterm-256color", **(env or {})},
+            encoding="utf-8",
+            timeout=15,
+        )
+        self.child.delaybeforesend = None
+        self._log = io.StringIO()
+        self.child.logfile_read = self._log
+        self.end_of_file = pexpect.EOF
+
+    @property
+    def screen(self) -> str:
+        """All that was shown so far, without the terminal's own signs."""
+        return re.sub(r"\x1b(?:\[[0-9;?]*[A-Za-z]|[78])", "", self._log.getvalue()).replace("\r\n", "\n")
+
+    def say(self, line: str) -> None:
+        """Type a line at once, with Enter."""
+        self.child.sendline(line)
+
+    def begin(self, text: str) -> None:
+        """Type without Enter."""
+        self.child.send(text)
+
+    def prompted(self) -> str:
+        """Wait for the next prompt; gives what was shown since the last one."""
+        self.child.expect(self.MARKS)
+        return re.sub(r"\x1b(?:\[[0-9;?]*[A-Za-z]|[78])", "", self.child.before + self.child.after)
+
+    def types(self, *lines: str) -> str:
+        """Type lines, each after its prompt came; gives what stood before the last one."""
+        shown = ""
+        for line in lines:
+            shown = self.prompted()
+            self.child.sendline(line)
+        return shown
+
+    def ends(self) -> int:
+        """Wait for the end; gives the exit code."""
+        self.child.expect(self.end_of_file)
+        self.child.close()
+        return int(self.child.exitstatus if self.child.exitstatus is not None else -self.child.signalstatus)
+
+    def kill(self, sign: int = signal.SIGKILL) -> None:
+        """Pull the plug: nothing can be tidied up."""
+        os.kill(self.child.pid, sign)
+        self.child.close()
+
+
 @pytest.fixture
+def person(tmp_path: Path) -> Iterator[Callable[..., Person]]:
+    """Sit somebody down at a terminal in the folder of the test."""
+    seated: list[Person] = []
+
+    def sit(*arguments: str, size: tuple[int, int] = (24, 80), env: dict[str, str] | None = None) -> Person:
+        seated.append(Person(*arguments, folder=tmp_path, size=size, env=env))
+        return seated[-1]
+
+    yield sit
+    for someone in seated:
+        someone.child.close(force=True)
+
+
+@pytest.fixture(scope="session")
 def routines() -> Path:
     """The folder of the shipped routines."""
     return ROOT / "routines"
