@@ -149,7 +149,7 @@ def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
     bench = _bench(options)
     register = load_register(options.shop)
     before = read_journal(path)
-    run = Run.of(before.events)
+    run = _folded(path, before.events)
     if run.state.routine is None or not isinstance(before.events[0], e.RunStarted):
         raise JournalError(path, "it does not begin with the start of a run", "start a new run")
     started = before.events[0]
@@ -185,6 +185,13 @@ def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
         event = session.take(e.RunContinued, away_s=away_s, source=bench.source_text, simulated=bench.source.simulated)
         face.taken(session.run, event)
         return _conducted(session, bench, options, ask)
+
+
+def _folded(path: Path, events: tuple[e.AnyEvent, ...]) -> Run:
+    try:
+        return Run.of(events)
+    except HoldzeroError as error:
+        raise JournalError(path, f"its entries make no run: {error}", "start a new run; keep the file") from None
 
 
 def _readable(**options: str | None) -> None:
