@@ -114,6 +114,8 @@ def _sound(entry: object, kind: type[Any], view: RunView) -> Any:
     """
     if not isinstance(entry, kind):
         raise TypeError(f"it returned {type(entry).__name__}, not {kind.__name__}")
+    if isinstance(entry, Term):
+        _estimates_are_sound(entry)
     if not isinstance(entry, Finding):
         return entry
     words: tuple[object, ...] = (entry.code, entry.text)
@@ -121,14 +123,22 @@ def _sound(entry: object, kind: type[Any], view: RunView) -> Any:
         raise TypeError("code and text of a finding must be text")
     if entry.characteristic is not None and entry.characteristic not in view.routine.characteristics:
         # A stop for a characteristic that is not there would stop nothing.
-        raise ValueError(
-            f"a finding names the characteristic {entry.characteristic!r}, which the routine does not have"
-        )
+        raise ValueError(f"a finding names {entry.characteristic!r}, no characteristic of the routine")
     if np.asarray(entry.holds).dtype != np.bool_:
         raise TypeError(f"holds must be true or false, found {entry.holds!r}")
     for number in entry.data.values():
         np.asarray(number, dtype=np.float64)
     return replace(entry, level=Level(entry.level))
+
+
+def _estimates_are_sound(term: Term) -> None:
+    """Refuse what the model would take for less uncertainty than there is."""
+    for item in term.inputs:
+        for part in item.estimate.parts:
+            if not np.all(np.asarray(part.standard_uncertainty) >= 0.0):
+                raise ValueError(f"{item.name}: {part.standard_uncertainty!r} is no standard uncertainty")
+            if not np.all(np.asarray(part.dof) > 0.0):
+                raise ValueError(f"{item.name}: {part.dof!r} can't be degrees of freedom")
 
 
 def told(error: BaseException) -> str:
