@@ -297,6 +297,15 @@ class TestAFragment:
         assert (fault.key, fault.line) == ("steps[1].say", line_of(text, "say"))
 
 
+class TestIncludesThatMultiply:
+    def test_are_stopped_before_they_fill_the_memory(self, files: Files) -> None:
+        many = "".join('[[steps]]\ninclude = "{}.toml"\n' for _ in range(40))
+        fragments = {f"f{n}": many.format(*[f"f{n + 1}"] * 40) for n in range(6)}
+        main = TestAFragment.MAIN + INCLUDE.replace("clean", "f0") + STEPS
+        fault = fault_of(files(main, **fragments, f6='[[steps]]\ndo = "zero"\n'))
+        assert (fault.found, fault.mend) == ("steps without end", "look at what is included")
+
+
 class TestACircleOfIncludes:
     MAIN = HEAD.replace("{size}", "5 mm") + '[[steps]]\ninclude = "one.toml"\n' + STEPS
 

@@ -19,6 +19,7 @@ __all__ = ["Origins", "Text", "members_of", "resolve"]
 
 _PLACEHOLDER = re.compile(r"\{\{|\}\}|\{([A-Za-z_][A-Za-z0-9_]*)\}")
 _DEEPEST = 8
+_MOST_STEPS = 10_000  # more than a day's work: fragments that include fragments more often than was meant
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,6 +155,7 @@ class _Unfolding:
 
     read: Callable[[str, str], Text]
     origins: Origins
+    count: int = 0
 
     def steps(
         self, text: Text, steps: list[Any], written: KeyPath, resolved: KeyPath, chain: tuple[str, ...]
@@ -174,6 +176,9 @@ class _Unfolding:
     ) -> None:
         for index, step in enumerate(steps):
             here: KeyPath = (*written, index)
+            self.count += 1
+            if self.count > _MOST_STEPS:
+                raise _fault(text, here, "steps without end", f"at most {_MOST_STEPS}", "look at what is included")
             if isinstance(step, dict) and "include" in step:
                 fragment, inner = _fragment(text, step, here, self.read, chain)
                 self.put(out, fragment, inner, ("steps",), resolved, (*chain, fragment.file))
