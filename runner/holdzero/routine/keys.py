@@ -67,7 +67,7 @@ def _rows(model: type[BaseModel]) -> Iterator[tuple[str, str, str]]:
         yield f"`{field.alias or name}`", f"{needed}{_kind(field.annotation, field)}", field.description or ""
 
 
-def _kind(annotation: Any, field: FieldInfo | None = None) -> str:
+def _kind(annotation: Any, field: FieldInfo | None = None) -> str:  # noqa: PLR0911  one answer a form
     """What a value is, in words for the author of a routine."""
     for mark in (*(field.metadata if field else ()), *getattr(annotation, "__metadata__", ())):
         if isinstance(mark, WithJsonSchema) and mark.json_schema:
