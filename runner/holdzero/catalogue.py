@@ -224,6 +224,7 @@ def _check_is_whole(check: hooks.Check) -> None:
         ("watch", check.watch, 2),
         ("terms", check.terms, 3),
         ("judge", check.judge, 3),
+        ("weigh", check.weigh, 3),
     )
     for word, function, count in wanted:
         if function is None:

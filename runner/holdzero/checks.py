@@ -16,7 +16,7 @@ from pydantic import ValidationError
 
 from holdzero.catalogue import Catalogue, Plugin
 from holdzero.errors import Fault
-from holdzero.hooks import CharacteristicView, Check, Finding, Level, RunView, Settings, Term
+from holdzero.hooks import CharacteristicView, Check, Finding, Level, RunView, Settings, Term, Weigh, Weighting
 from holdzero.routine.load import faults_of
 from holdzero.routine.resolve import Origins
 from holdzero.routine.schema import Routine
@@ -80,6 +80,29 @@ class Checks:
                 failures.extend(failed)
         return terms, failures
 
+    def weigh(
+        self, view: RunView, characteristic: CharacteristicView
+    ) -> tuple[CharacteristicView, list[Finding], list[Failure]]:
+        """The characteristic as the design of its readings weighs it, findings and failures."""
+        found: list[tuple[str, Weighting]] = []
+        failures: list[Failure] = []
+        for item in self.bound:
+            weigh = item.check.weigh
+            if weigh is not None:
+                arguments = (item.settings, view, characteristic)
+                made, failed = _called(item, "weigh", Weighting, _in_a_list(weigh), arguments)
+                found.extend((item.check.name, weighting) for weighting in made)
+                failures.extend(failed)
+        if not found:
+            return characteristic, [], failures
+        if len(found) > 1:
+            names = " and ".join(name for name, _ in found)
+            text = f"{characteristic.name}: the checks {names} both weigh its readings; drop one of them."
+            stop = Finding(level=Level.STOP, code="design/two", text=text, characteristic=characteristic.name)
+            return characteristic, [stop], failures
+        weighting = found[0][1]
+        return replace(characteristic, weights=weighting.weights, scatter=weighting.scatter), [], failures
+
     def judge(
         self, view: RunView, characteristics: Sequence[CharacteristicView]
     ) -> tuple[list[Finding], list[Failure]]:
@@ -93,6 +116,16 @@ class Checks:
                 findings.extend(made)
                 failures.extend(failed)
         return findings, failures
+
+
+def _in_a_list(weigh: Weigh) -> Callable[..., Iterable[Weighting]]:
+    def call(settings: Settings, view: RunView, characteristic: CharacteristicView) -> list[Weighting]:
+        weighting = weigh(settings, view, characteristic)
+        if weighting is not None and len(weighting.weights) != len(characteristic.readings):
+            raise ValueError(f"{len(weighting.weights)} weights for {len(characteristic.readings)} readings")
+        return [] if weighting is None else [weighting]
+
+    return call
 
 
 def _called(

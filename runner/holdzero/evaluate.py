@@ -85,6 +85,9 @@ def evaluate(state: State, serial: str | None, checks: Checks) -> Evaluation:
         if seen is None:
             raw.append((name, spec, None, None))
             continue
+        seen, problems, failed = checks.weigh(view, seen)
+        findings.extend(problems)
+        failures.extend(failed)
         views.append(seen)
         findings.extend(_bracket(view, seen))
         propagated, failed = _propagated(view, seen, checks)
@@ -160,19 +163,16 @@ def _weights(view: RunView, spec: Characteristic, readings: Sequence[Reading]) -
 
 
 def _place_weights(view: RunView, spec: Characteristic, readings: Sequence[Reading]) -> dict[str, Number]:
-    if spec.measure is Measure.STEP:
-        base = spec.base or ()
-        up: dict[str, Number] = dict.fromkeys(spec.at, 1.0 / len(spec.at))
-        return up | dict.fromkeys(base, -1.0 / len(base))
-    if spec.measure is Measure.SIZE and spec.of is Selection.MEAN:
-        return dict.fromkeys(spec.at, 1.0 / len(spec.at))
+    base: dict[str, Number] = dict.fromkeys(spec.base, -1.0 / len(spec.base)) if spec.base else {}
+    if spec.measure is Measure.STEP or (spec.measure is Measure.SIZE and spec.of is Selection.MEAN):
+        return dict.fromkeys(spec.at, 1.0 / len(spec.at)) | base
     means = stack([mean([view.difference_um(r) for r in readings if r.slot.place == place]) for place in spec.at])
     highest, lowest = _one_hot(means.argmax(axis=-1), means), _one_hot(means.argmin(axis=-1), means)
     chosen = {
         Measure.VARIATION: highest - lowest,
         Measure.SIZE: highest if spec.of is Selection.LARGEST else lowest,
     }[spec.measure]
-    return {place: _plain(chosen[..., index]) for index, place in enumerate(spec.at)}
+    return {place: _plain(chosen[..., index]) for index, place in enumerate(spec.at)} | base
 
 
 def _one_hot(index: NDArray[np.intp] | np.intp, like: NDArray[np.float64]) -> NDArray[np.float64]:

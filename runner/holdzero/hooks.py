@@ -23,9 +23,11 @@ from holdzero.errors import AnswerRefusedError, SourceError, SourceExhaustedErro
 from holdzero.model import Input, Number, Term, student_quantile
 from holdzero.quantity import Estimate, Shape
 from holdzero.routine.schema import (
+    AngleError,
     Characteristic,
     CheckStandard,
     Comparator,
+    ComplianceEstimate,
     ExpansionEstimate,
     Force,
     ForceEstimate,
@@ -61,6 +63,7 @@ from holdzero.statistics import (
 
 __all__ = [
     "PLUGIN_API",
+    "AngleError",
     "Answer",
     "AnswerRefusedError",
     "Asks",
@@ -70,6 +73,7 @@ __all__ = [
     "CheckStandard",
     "Command",
     "Comparator",
+    "ComplianceEstimate",
     "Estimate",
     "ExpansionEstimate",
     "Feed",
@@ -106,6 +110,8 @@ __all__ = [
     "Term",
     "Thermometer",
     "Time",
+    "Weigh",
+    "Weighting",
     "Writer",
     "decimals_for",
     "grubbs_critical",
@@ -312,12 +318,15 @@ class CharacteristicView:
         spec: as in the routine.
         readings: those that it is made of.
         weights: one for each reading [1].
+        scatter: of a single reading [um] and its degrees of freedom [1], where the design of the
+            readings gives it; None where it is that of the run.
     """
 
     name: str
     spec: Characteristic
     readings: tuple[Reading, ...]
     weights: tuple[Number, ...]
+    scatter: tuple[Number, float] | None = None
 
     @property
     def common_weight(self) -> float:
@@ -332,7 +341,21 @@ class CharacteristicView:
         return sums
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weighting:
+    """How a design of readings makes a value of them, in place of the plain means.
+
+    Attributes:
+        weights: one for each reading of the characteristic [1].
+        scatter: standard deviation of a single reading [um] and its degrees of freedom [1].
+    """
+
+    weights: tuple[Number, ...]
+    scatter: tuple[Number, float]
+
+
 Watch = Callable[[Any, RunView], Iterable[Finding]]
+Weigh = Callable[[Any, RunView, CharacteristicView], Weighting | None]
 Terms = Callable[[Any, RunView, CharacteristicView], Iterable[Term]]
 Judge = Callable[[Any, RunView, Sequence[CharacteristicView]], Iterable[Finding]]
 
@@ -350,6 +373,8 @@ class Check:
             inspector now.
         terms: called at the end for each characteristic; gives summands in micrometres.
         judge: called at the end with all characteristics; gives findings.
+        weigh: called at the end for each characteristic, before terms; gives other weights for its
+            readings, or None. Two checks that both do so for one characteristic stop it.
     """
 
     name: str
@@ -358,6 +383,7 @@ class Check:
     watch: Watch | None = None
     terms: Terms | None = None
     judge: Judge | None = None
+    weigh: Weigh | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -51,6 +51,8 @@ class Dimension(Enum):
     FORCE = ("force", "N", ("N", "mN", "gf", "lbf", "ozf"))
     TIME = ("time", "s", ("s", "min", "h", "d"))
     EXPANSION = ("expansion coefficient", "1/K", ("1/K", "/K", "1/degC", "/degC", "1/°C", "/°C", "um/m/K", "1/degF"))
+    ANGLE = ("angle", "rad", ("rad", "mrad", "deg", "°", "arcmin", "arcsec"))
+    COMPLIANCE = ("compliance", "um/N", ("um/N", "µm/N", "μm/N", "nm/N"))
 
     def __init__(self, title: str, unit: str, spellings: tuple[str, ...]) -> None:
         self.title = title
@@ -70,6 +72,8 @@ _EXAMPLES = {
     Dimension.FORCE: "0.8 N",
     Dimension.TIME: "20 min",
     Dimension.EXPANSION: "11.5e-6 1/K",
+    Dimension.ANGLE: "2 deg",
+    Dimension.COMPLIANCE: "0.24 um/N",
 }
 
 # Only these units exist at the border, so that no spelling can mean another unit than the trade's
@@ -98,6 +102,11 @@ _DEFINITIONS = (
     "minute = 60 * second = min",
     "hour = 3600 * second = h",
     "day = 86400 * second = d",
+    "radian = [angle] = rad",
+    "milliradian = 1e-3 * radian = mrad",
+    "degree = 0.017453292519943295 * radian = deg = °",
+    "arcminute = degree / 60 = arcmin",
+    "arcsecond = degree / 3600 = arcsec",
 )
 
 _SPELLED = {
@@ -295,6 +304,7 @@ class Shape(Enum):
     TRIANGULAR = "triangular"
     ARCSINE = "arcsine"
     TRAPEZOID = "trapezoid"
+    CURVILINEAR = "curvilinear trapezoid"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -397,12 +407,26 @@ def _bounded(value: float, halfwidth: float, shape: Shape, inner: float, dof: fl
         Shape.ARCSINE: halfwidth**2 / 2,
         # Top of half-width `inner`: a²(1 + β²)/6 with β = inner/a (GUM 4.3.9, eq. 9a).
         Shape.TRAPEZOID: (halfwidth**2 + inner**2) / 6,
+        # Limits that are inexact by `inner` themselves (JCGM 101:2008, 6.4.3.2).
+        Shape.CURVILINEAR: halfwidth**2 / 3 + inner**2 / 9,
     }
     standard = math.sqrt(variances[shape])
     return Part(value=value, standard_uncertainty=standard, dof=dof, shape=shape, halfwidth=halfwidth, inner=inner)
 
 
-_KEYS = ("value", "standard", "expanded", "coverage", "halfwidth", "shape", "inner", "dof", "reliability", "why")
+_KEYS = (
+    "value",
+    "standard",
+    "expanded",
+    "coverage",
+    "halfwidth",
+    "shape",
+    "inner",
+    "inexact",
+    "dof",
+    "reliability",
+    "why",
+)
 _SPREADS = ("standard", "expanded", "halfwidth")
 
 
@@ -411,8 +435,8 @@ def parse_estimate(raw: object, dimension: Dimension, *, about_zero: bool = Fals
 
     Args:
         raw: a quantity (exact); a table with `value` and one of `standard`, `expanded` with
-            `coverage`, or `halfwidth` with `shape` (`trapezoid` with `inner`), and optionally `dof` or
-            `reliability` and `why`; or a list of these, which is their sum (a list holds no lists).
+            `coverage`, or `halfwidth` with `shape` (`trapezoid` with `inner`) or `inexact`, and optionally
+            `dof` or `reliability` and `why`; or a list of these, which is their sum (a list holds no lists).
         dimension: of the value. Uncertainties of a temperature are temperature differences.
         about_zero: whether `value` may be left out and is then zero, as for an error.
 
@@ -479,7 +503,7 @@ def _from_table(table: Mapping[object, object], dimension: Dimension, value_in: 
 
 def _refuse_strays(table: Mapping[object, object], given: list[str]) -> None:
     """A key that means nothing without its partner would be a silent mistake."""
-    partners = {"coverage": "expanded", "shape": "halfwidth", "inner": "halfwidth"}
+    partners = {"coverage": "expanded", "shape": "halfwidth", "inner": "halfwidth", "inexact": "halfwidth"}
     for key, partner in partners.items():
         if key in table and partner not in given:
             raise QuantityError(f"{key} without {partner}", "both or neither", f"add {partner}, or drop {key}")
@@ -534,6 +558,8 @@ def _with_halfwidth(
         raise QuantityError(f"shape = {shown(name)}", "one of " + ", ".join(names), "leave it out for rectangular")
     shape = Shape(name)
     inner = 0.0
+    if "inexact" in table:
+        return _with_inexact_limits(table, value, halfwidth, spread_in, dof)
     if (shape is Shape.TRAPEZOID) != ("inner" in table):
         raise QuantityError(f"shape = {name!r}", "inner with a trapezoid, and only there", "add or drop inner")
     if shape is Shape.TRAPEZOID:
@@ -543,3 +569,16 @@ def _with_halfwidth(
                 f"inner = {shown(table['inner'])}", "from zero to halfwidth", "inner is the half-width of the top"
             )
     return _bounded(value, halfwidth, shape, inner, dof)
+
+
+def _with_inexact_limits(
+    table: Mapping[object, object], value: float, halfwidth: float, spread_in: Dimension, dof: float
+) -> Part:
+    inexact = _length(table["inexact"], spread_in, "inexact")
+    if not 0.0 <= inexact <= halfwidth:
+        mend = "inexact is by how much the limits themselves may be off"
+        raise QuantityError(f"inexact = {shown(table['inexact'])}", "from zero to halfwidth", mend)
+    if "shape" in table or dof != math.inf:
+        found = "inexact with shape, dof or reliability"
+        raise QuantityError(found, "inexact alone", "inexact limits have a shape of their own; drop the other")
+    return _bounded(value, halfwidth, Shape.CURVILINEAR, inexact, dof)

@@ -266,7 +266,7 @@ class TestAFault:
             (('"-3 um"', '"+4 um"'), "lower above upper"),
             (('"size"', '"step"'), "measure = 'step'"),
             (('"size"', '"variation"'), "measure = 'variation'"),
-            (('at = "a"\nn', 'at = "a"\nfrom = "b"\nn'), "measure = 'size'"),
+            (('"size"\nat = "a"\nnominal = "5 mm"', '"variation"\nat = ["a", "c"]\nfrom = "b"'), "measure = 'variation'"),
             (('at = "a"\nn', 'at = ["a", "b", "a"]\nn'), "a, b, a"),
             (('"size"\nat = "a"\nnominal = "5 mm"', '"variation"\nat = "a"'), "one place"),
             (('"size"\nat = "a"\nnominal = "5 mm"', '"step"\nat = "a"\nfrom = "a"'), "a, a"),

@@ -125,6 +125,9 @@ def scatter(settings: RepeatabilitySettings, run: RunView, characteristic: Chara
         dof = settings.pooled.dof
         differences = settings.pooled.of == "differences"
         origin = f"pooled in the routine, of {settings.pooled.of}"
+    elif characteristic.scatter is not None:
+        s, dof = characteristic.scatter
+        differences, origin = False, "residual scatter of the design of the readings"
     else:
         s, dof = _differences_scatter(run, characteristic) if differences else run.scatter_um
         origin = f"of {'differences' if differences else 'single readings'} in this run"

@@ -110,9 +110,9 @@ def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[s
         raise FileFaultsError(faults)
     register = load_register(options.shop)
     face, ask = face_for(bench.source, bench.console)
+    feed = _opened(bench, ask)
     if bench.source.interactive:
         operator, serials = _who(ask.text, operator, serials)
-    feed = _opened(bench, ask)
     started = _started(
         bench,
         loaded,

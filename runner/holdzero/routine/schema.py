@@ -30,12 +30,14 @@ from holdzero.errors import QuantityError
 from holdzero.quantity import Dimension, Estimate, parse_estimate, parse_quantity, shown
 
 __all__ = [
+    "AngleError",
     "Bracket",
     "Characteristic",
     "Check",
     "CheckStandard",
     "Comparator",
     "Compare",
+    "ComplianceEstimate",
     "Day",
     "Decision",
     "ExpansionEstimate",
@@ -174,6 +176,12 @@ TemperatureError: TypeAlias = Annotated[
     Estimate,
     _estimate(Dimension.DIFFERENCE, about_zero=True),
     _kind(Dimension.DIFFERENCE, "estimate of a temperature difference, about zero"),
+]
+AngleError: TypeAlias = Annotated[
+    Estimate, _estimate(Dimension.ANGLE, about_zero=True), _kind(Dimension.ANGLE, "estimate of an angle, about zero")
+]
+ComplianceEstimate: TypeAlias = Annotated[
+    Estimate, _estimate(Dimension.COMPLIANCE), _kind(Dimension.COMPLIANCE, "estimate of a compliance")
 ]
 ForceEstimate: TypeAlias = Annotated[
     Estimate, _estimate(Dimension.FORCE), _kind(Dimension.FORCE, "estimate of a force")
@@ -364,7 +372,12 @@ class Characteristic(Model):
 
     measure: Measure = Field(description="`size`, `variation` or `step`.")
     at: Places = Field(description="Places that are read; for a step the raised (covered) ones.")
-    base: Places | None = Field(None, alias="from", description="For a step: the places that it rises from (bare).")
+    base: Places | None = Field(
+        None,
+        alias="from",
+        description="For a step: the places that it rises from (bare). For a size: the places where the "
+        "reference itself is read, in place of the zero.",
+    )
     of: Selection = Field(Selection.MEAN, description="For a size at several places: `mean`, `largest` or `smallest`.")
     force: Force | None = Field(None, description="Use the readings that were taken at this contact force.")
     nominal: Size | None = Field(None, description="For a size: nominal; value and limits are deviations from it.")
@@ -375,8 +388,10 @@ class Characteristic(Model):
     def _fits_together(self) -> Self:
         if self.lower is not None and self.upper is not None and self.lower > self.upper:
             raise refuse("lower above upper", "lower ≤ upper", "exchange them, or check a sign")
-        if (self.measure is Measure.STEP) != (self.base is not None):
-            raise refuse(f"measure = {self.measure.value!r}", "from with a step, and only there", "add or drop from")
+        if self.measure is Measure.STEP and self.base is None:
+            raise refuse("measure = 'step'", "from, the places that it rises from", "add from")
+        if self.measure is Measure.VARIATION and self.base is not None:
+            raise refuse("measure = 'variation'", "from with a step, or with a size", "drop from")
         if self.measure is not Measure.SIZE and (self.nominal is not None or self.of is not Selection.MEAN):
             raise refuse(f"measure = {self.measure.value!r}", "nominal and of only with a size", "drop them")
         places = (*self.at, *(self.base or ()))
