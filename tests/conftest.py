@@ -158,7 +158,10 @@ class Person:
         env: on top of the environment.
     """
 
-    MARKS = r"(?:\? for help\)|Enter to compare|Enter to go on|s, c or q|\?|none\)|words|another|go on\)|it\)|Note): $"
+    MARKS = (
+        r"(?:\? for help\)|Enter to compare|Enter to go on|s, c or q|none\)|own words|another|Note): $"
+        r"|measures\? $|leave it\) $|go on\) $"
+    )
 
     def __init__(
         self, *arguments: str, folder: Path, size: tuple[int, int] = (24, 80), env: dict[str, str] | None = None
@@ -181,6 +184,11 @@ class Person:
         self.end_of_file = pexpect.EOF
 
     @property
+    def raw(self) -> str:
+        """All that was sent to the terminal so far, with the terminal's own signs."""
+        return self._log.getvalue()
+
+    @property
     def screen(self) -> str:
         """All that was shown so far, without the terminal's own signs."""
         return re.sub(r"\x1b(?:\[[0-9;?]*[A-Za-z]|[78])", "", self._log.getvalue()).replace("\r\n", "\n")
@@ -192,6 +200,14 @@ class Person:
     def begin(self, text: str) -> None:
         """Type without Enter."""
         self.child.send(text)
+
+    def interrupts(self) -> None:
+        """Press Ctrl-C."""
+        self.child.sendintr()
+
+    def hangs_up(self) -> None:
+        """Press Ctrl-D: end of input."""
+        self.child.sendeof()
 
     def prompted(self) -> str:
         """Wait for the next prompt; gives what was shown since the last one."""

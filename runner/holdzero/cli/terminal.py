@@ -91,7 +91,7 @@ class Terminal:
 
     def _say(self, text: str, style: str = "") -> None:
         """A paragraph, set in by two columns in every line."""
-        self.console.print(Padding(Text(text, style=style), (0, 0, 0, 2)))
+        self.console.print(Padding(Text(text, style=style), (0, 0, 0, 2), expand=False))
 
     def _readings(self, state: State, units: str) -> None:
         live = state.live[-_RECENT:]
