@@ -60,6 +60,11 @@ class Dimension(Enum):
         self.spellings = spellings
 
     @property
+    def one(self) -> str:
+        """Its title with the article: `a length`, `an angle`."""
+        return f"{'an' if self.title[0] in 'aeiou' else 'a'} {self.title}"
+
+    @property
     def example(self) -> str:
         """One quantity that would be accepted."""
         return _EXAMPLES[self]
@@ -261,7 +266,7 @@ def parse_quantity(
     0.508
     """
     plain = tidy(text)
-    expected = f"a {dimension.title} such as {dimension.example}"
+    expected = f"{dimension.one} such as {dimension.example}"
     found = repr(text if len(text) <= _LONGEST else text[:_LONGEST] + "…")
     read = _number(plain, exponent=exponent) if len(plain) <= _LONGEST else None
     if read is None:
@@ -291,7 +296,7 @@ _DIVISIONS = frozenset({"div", "divs", "division", "divisions"})
 def _unit_advice(unit: str, dimension: Dimension) -> str:
     others = [other.title for other in Dimension if unit in other.spellings and other is not dimension]
     if others:
-        return f"{unit} is a unit of {others[0]}; a {dimension.title} has one of: {', '.join(dimension.spellings)}"
+        return f"{unit} is a unit of {others[0]}; {dimension.one} has one of: {', '.join(dimension.spellings)}"
     return f"{unit!r} is no unit of {dimension.title} here; use one of: {', '.join(dimension.spellings)}"
 
 
@@ -462,7 +467,7 @@ def parse_estimate(raw: object, dimension: Dimension, *, about_zero: bool = Fals
         return Estimate(parts=tuple(p for item in (first, *rest) for p in item.parts), why="; ".join(whys))
     raise QuantityError(
         shown(raw),
-        f"an estimate of a {dimension.title}",
+        f"an estimate of {dimension.one}",
         f'write "{dimension.example}", or {{ value = "{dimension.example}", halfwidth = "…" }}',
     )
 
@@ -578,7 +583,7 @@ def _with_inexact_limits(
     if not 0.0 <= inexact <= halfwidth:
         mend = "inexact is by how much the limits themselves may be off"
         raise QuantityError(f"inexact = {shown(table['inexact'])}", "from zero to halfwidth", mend)
-    if "shape" in table or dof != math.inf:
-        found = "inexact with shape, dof or reliability"
+    if "shape" in table or "inner" in table or dof != math.inf:
+        found = "inexact with shape, inner, dof or reliability"
         raise QuantityError(found, "inexact alone", "inexact limits have a shape of their own; drop the other")
     return _bounded(value, halfwidth, Shape.CURVILINEAR, inexact, dof)

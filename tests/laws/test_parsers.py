@@ -33,6 +33,7 @@ from holdzero.run.prompt import Asks, Prompt
 # A pair is what one unit is worth inside, and where its zero lies.
 POUND_FORCE = Fraction("0.45359237") * Fraction("9.80665")
 NINTHS = Fraction(5, 9)
+PI = Fraction("3.14159265358979323846")
 WRITTEN: dict[Dimension, dict[str, tuple[str | int | Fraction, int | Fraction]]] = {
     Dimension.LENGTH: {
         "nm": ("0.001", 0),
@@ -83,6 +84,15 @@ WRITTEN: dict[Dimension, dict[str, tuple[str | int | Fraction, int | Fraction]]]
         "um/m/K": ("0.000001", 0),
         "1/degF": (Fraction(9, 5), 0),
     },
+    Dimension.ANGLE: {
+        "rad": (1, 0),
+        "mrad": ("0.001", 0),
+        "deg": (PI / 180, 0),
+        "°": (PI / 180, 0),
+        "arcmin": (PI / 10_800, 0),
+        "arcsec": (PI / 648_000, 0),
+    },
+    Dimension.COMPLIANCE: {"um/N": (1, 0), "\u00b5m/N": (1, 0), "\u03bcm/N": (1, 0), "nm/N": ("0.001", 0)},
 }
 FACTORS = {
     dimension: {unit: (Fraction(factor), Fraction(zero)) for unit, (factor, zero) in table.items()}

@@ -53,6 +53,15 @@ class TestPublishedValues:
         estimate = parse_estimate({"value": "0 um", "halfwidth": "3 um", **shape}, LENGTH)
         assert estimate.standard_uncertainty**2 == pytest.approx(variance, rel=1e-14)
 
+    def test_jcgm_101_6_4_3_4_a_range_with_ends_that_are_inexact_themselves(self) -> None:
+        # JCGM 101:2008, 6.4.3.4: 10.0 ± 0.1 V with ends known to 0.05 V: u² = 0.0036 V², u = 0.060 V, against
+        # 0.058 V with exact ends; here in µm.
+        wide = {"value": "10.0 um", "halfwidth": "0.1 um"}
+        inexact = parse_estimate({**wide, "inexact": "0.05 um"}, LENGTH)
+        assert inexact.standard_uncertainty**2 == pytest.approx(0.0036, abs=0.00005)
+        assert inexact.standard_uncertainty == pytest.approx(0.060, abs=0.0005)
+        assert parse_estimate(wide, LENGTH).standard_uncertainty == pytest.approx(0.058, abs=0.0005)
+
     def test_gum_g_4_2_a_quarter_of_doubt_is_eight_degrees_of_freedom(self) -> None:
         # JCGM 100:2008, G.4.2, eq. (G.3) and its example (from memory): Δu/u = 0.25 gives ν = 8.
         assert dof_from_reliability(0.25) == 8.0
@@ -87,6 +96,11 @@ class TestATable:
         estimate = parse_estimate({"value": "+0.05 um", "expanded": "0.06 um", "coverage": 2}, LENGTH)
         assert estimate.standard_uncertainty == 0.03
         assert estimate.dof == math.inf
+
+    def test_with_inexact_ends_keeps_by_how_much(self) -> None:
+        (part,) = parse_estimate({"value": "0 um", "halfwidth": "0.3 um", "inexact": "100 nm"}, LENGTH).parts
+        assert (part.shape, part.halfwidth) == (Shape.CURVILINEAR, 0.3)
+        assert part.inner == pytest.approx(0.1, rel=1e-15)
 
     def test_with_halfwidth_is_rectangular_unless_it_says_otherwise(self) -> None:
         estimate = parse_estimate({"value": "0 um", "halfwidth": "0.3 um"}, LENGTH)
@@ -169,6 +183,7 @@ class TestRefused:
             ({"value": "0 um", "standard": "1 um", "coverage": 2}, "coverage without expanded", "add expanded"),
             ({"value": "0 um", "standard": "1 um", "shape": "arcsine"}, "shape without halfwidth", "add halfwidth"),
             ({"value": "0 um", "inner": "1 um"}, "inner without halfwidth", "add halfwidth, or drop inner"),
+            ({"value": "0 um", "inexact": "1 um"}, "inexact without halfwidth", "add halfwidth, or drop inexact"),
             ({"value": "0 um", "dof": 9}, "dof of an exact value", "drop dof"),
             ({"value": "0 um", "reliability": 0.1}, "reliability of an exact value", "drop reliability"),
             ({"value": "0 um", "why": 3}, "why = 3", "put it in quotation marks"),
@@ -207,6 +222,18 @@ class TestRefused:
         for inner in ("-0.1 um", "1.1 um"):
             error = refusal({**wide, "shape": "trapezoid", "inner": inner})
             assert error.expected == "from zero to halfwidth"
+
+    @pytest.mark.parametrize("inexact", ["-0.1 um", "1.1 um"])
+    def test_ends_that_are_more_inexact_than_the_range_is_wide(self, inexact: str) -> None:
+        error = refusal({"value": "0 um", "halfwidth": "1 um", "inexact": inexact})
+        assert (error.found, error.expected) == (f"inexact = '{inexact}'", "from zero to halfwidth")
+
+    @pytest.mark.parametrize(
+        "stray", [{"shape": "arcsine"}, {"shape": "rectangular"}, {"inner": "0.5 um"}, {"dof": 9}, {"reliability": 0.2}]
+    )
+    def test_inexact_ends_beside_what_would_be_ignored(self, stray: dict[str, object]) -> None:
+        error = refusal({"value": "0 um", "halfwidth": "1 um", "inexact": "0.1 um", **stray})
+        assert error.expected == "inexact alone"
 
 
 class TestExtremes:

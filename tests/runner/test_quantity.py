@@ -113,6 +113,13 @@ class TestOtherDimensions:
             ("11.5e-6 /°C", Dimension.EXPANSION, 11.5e-6),
             ("11.5 um/m/K", Dimension.EXPANSION, 11.5e-6),
             ("6.4e-6 1/degF", Dimension.EXPANSION, 11.52e-6),
+            ("180 deg", Dimension.ANGLE, math.pi),
+            ("180°", Dimension.ANGLE, math.pi),
+            ("60 arcmin", Dimension.ANGLE, math.pi / 180),
+            ("3600 arcsec", Dimension.ANGLE, math.pi / 180),
+            ("2 mrad", Dimension.ANGLE, 0.002),
+            ("0.24 um/N", Dimension.COMPLIANCE, 0.24),
+            ("240 nm/N", Dimension.COMPLIANCE, 0.24),
         ],
     )
     def test_are_kept_in_their_inside_unit(self, text: str, dimension: Dimension, value: float) -> None:
@@ -126,6 +133,12 @@ class TestOtherDimensions:
     def test_read_every_spelling_that_they_name(self, dimension: Dimension) -> None:
         for spelling in dimension.spellings:
             assert math.isfinite(parse_quantity(f"1 {spelling}", dimension).value)
+
+    @pytest.mark.parametrize(
+        ("dimension", "one"), [(Dimension.LENGTH, "a length"), (Dimension.EXPANSION, "an expansion coefficient")]
+    )
+    def test_have_a_title_that_reads_well(self, dimension: Dimension, one: str) -> None:
+        assert refusal("?", dimension).expected.startswith(f"{one} such as ")
 
     def test_refuse_a_unit_of_another_and_say_whose_it_is(self) -> None:
         assert "mm is a unit of length" in refusal("1 mm", Dimension.FORCE).mend

@@ -142,6 +142,11 @@ class TestAValidRoutine:
         assert read.estimate.parts[0].shape is Shape.TRIANGULAR
         assert read.estimate.why == "tried"
 
+    def test_may_state_a_term_whose_ends_are_inexact(self, load: Load) -> None:
+        term = '\n[[terms]]\nname = "stand"\nvalue = "0 um"\nhalfwidth = "0.3 um"\ninexact = "0.1 um"\n'
+        (read,) = load(ROUTINE + term).routine.terms
+        assert read.estimate.parts[0].shape is Shape.CURVILINEAR
+
     def test_may_write_a_day_as_a_date_or_as_text(self, load: Load) -> None:
         for written in ("2027-05-31", '"2027-05-31"'):
             reference = load(changed(('material = "steel"', f"due = {written}"))).routine.reference
@@ -266,7 +271,10 @@ class TestAFault:
             (('"-3 um"', '"+4 um"'), "lower above upper"),
             (('"size"', '"step"'), "measure = 'step'"),
             (('"size"', '"variation"'), "measure = 'variation'"),
-            (('"size"\nat = "a"\nnominal = "5 mm"', '"variation"\nat = ["a", "c"]\nfrom = "b"'), "measure = 'variation'"),
+            (
+                ('"size"\nat = "a"\nnominal = "5 mm"', '"variation"\nat = ["a", "c"]\nfrom = "b"'),
+                "measure = 'variation'",
+            ),
             (('at = "a"\nn', 'at = ["a", "b", "a"]\nn'), "a, b, a"),
             (('"size"\nat = "a"\nnominal = "5 mm"', '"variation"\nat = "a"'), "one place"),
             (('"size"\nat = "a"\nnominal = "5 mm"', '"step"\nat = "a"\nfrom = "a"'), "a, a"),

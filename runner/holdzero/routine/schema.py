@@ -91,14 +91,14 @@ def refuse(found: str, expected: str, mend: str) -> PydanticCustomError:
 def _quantity(dimension: Dimension, *, positive: bool = False) -> BeforeValidator:
     def read(raw: object) -> float:
         if not isinstance(raw, str):
-            expected = f'a {dimension.title} such as "{dimension.example}"'
+            expected = f'{dimension.one} such as "{dimension.example}"'
             raise refuse(shown(raw), expected, "write it with its unit, in quotation marks")
         try:
             value = parse_quantity(raw, dimension).value
         except QuantityError as error:
             raise refuse(error.found, error.expected, error.mend) from None
         if positive and value <= 0.0:
-            raise refuse(shown(raw), f"a {dimension.title} above zero", "check sign and number")
+            raise refuse(shown(raw), f"{dimension.one} above zero", "check sign and number")
         return value
 
     return BeforeValidator(read)
@@ -418,6 +418,7 @@ class Term(Model):
     halfwidth: Any = Field(None, description="Half the width of the range, with `shape`.")
     shape: Any = Field(None, description="`rectangular`, `triangular`, `arcsine` or `trapezoid`.")
     inner: Any = Field(None, description="Half the width of the top of a trapezoid.")
+    inexact: Any = Field(None, description="By how much the ends of the range may be off themselves.")
     dof: Any = Field(None, description="Degrees of freedom; or `reliability`.")
     reliability: Any = Field(None, description="Relative uncertainty of the uncertainty.")
     why: str = Field("", description="Where it comes from.")
