@@ -333,6 +333,7 @@ class TestOtherWords:
         at_bench.types(*ZEROS, *PLACES[:2], "z", "bumped the stand")
         shown = at_bench.types("0")
         assert "The zero counts no more." in shown
+        assert "serial 7" in shown
         assert "ZERO ON THE REFERENCE, READING 1 OF 3" in shown
         at_bench.types(*ZEROS[1:], *PLACES, "0", "")
         assert at_bench.ends() == PASS

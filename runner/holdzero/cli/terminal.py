@@ -73,7 +73,8 @@ class Terminal:
         header = state.routine.routine
         out.print()
         out.rule(style="dim")
-        serial = f"   serial {prompt.slot.serial}" if prompt.slot.serial else ""
+        only = state.serials[0] if len(state.serials) == 1 else None
+        serial = f"   serial {prompt.slot.serial or only}" if prompt.slot.serial or only else ""
         out.print(f"{header.title}   {header.part} {header.revision}{serial}", style="dim")
         rounds = f"   {prompt.slot.round_text}" if prompt.slot.round_text else ""
         following = f"   next: {prompt.following}" if prompt.following else ""
