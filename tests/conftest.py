@@ -114,6 +114,8 @@ def measure(tmp_path: Path) -> Measure:
         member: str | None = None,
         overrule: str | None = None,
         choices: dict[str, str] | None = None,
+        trials: str | None = None,
+        seed: int = 0,
         shop: Path | None = None,
     ) -> Outcome:
         nonlocal count
@@ -134,6 +136,8 @@ def measure(tmp_path: Path) -> Measure:
             shop=shop or folder / "shop.toml",
             overrule=overrule,
             choices=choices or {},
+            trials=trials,
+            seed=seed,
         )
         out, said = io.StringIO(), io.StringIO()
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(said):

@@ -7,7 +7,7 @@ routine adds by hand; everything else is the checks'. No clock, no file, no plug
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,23 +17,38 @@ from holdzero.decide import Decision, Verdict, decide, worst
 from holdzero.display import span_text
 from holdzero.hooks import CharacteristicView, Finding, Level, RunView, mean, reference_deviation, stack
 from holdzero.model import Input, ModelError, Number, Propagated, Term, propagate
+from holdzero.montecarlo import MonteCarlo, adaptive, first_order_validated, simulate
 from holdzero.quantity import Estimate
+from holdzero.risk import GlobalRisk, global_risk
 from holdzero.routine.schema import Characteristic, Measure, Selection
 from holdzero.run.plan import SlotKind
 from holdzero.run.state import Phase, Reading, State, TemperatureTaken
+from holdzero.second_order import SecondOrder, second_order
 
 __all__ = ["Evaluation", "Result", "evaluate", "view_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Result:
-    """What came of one characteristic; `propagated` and `decision` are None where it has no number."""
+    """What came of one characteristic; all but its name and verdict are None where it has no number.
+
+    Attributes:
+        propagated: by first order.
+        second: with the terms of second order.
+        simulation: by Monte Carlo, where the run asks for it; `validated` says whether first order
+            agrees with it.
+        decision: by the rule of the routine.
+    """
 
     name: str
     spec: Characteristic
-    propagated: Propagated | None
-    decision: Decision | None
     verdict: Verdict
+    propagated: Propagated | None = None
+    second: SecondOrder | None = None
+    simulation: MonteCarlo | None = None
+    validated: bool | None = None
+    decision: Decision | None = None
+    risk: GlobalRisk | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,27 +93,29 @@ def evaluate(state: State, serial: str | None, checks: Checks) -> Evaluation:
     findings = list(_of_the_run(state))
     failures: list[Failure] = list(checks.missing)
     views: list[CharacteristicView] = []
-    raw: list[tuple[str, Characteristic, Propagated | None, Decision | None]] = []
-    for name, spec in view.routine.characteristics.items():
+    raw: list[Result] = []
+    for index, (name, spec) in enumerate(view.routine.characteristics.items()):
         seen, problems = _characteristic(view, name, spec)
         findings.extend(problems)
         if seen is None:
-            raw.append((name, spec, None, None))
+            raw.append(Result(name=name, spec=spec, verdict=Verdict.UNDECIDED))
             continue
         seen, problems, failed = checks.weigh(view, seen)
         findings.extend(problems)
         failures.extend(failed)
         views.append(seen)
         findings.extend(_bracket(view, seen))
-        propagated, failed = _propagated(view, seen, checks)
+        model, failed = _model(view, seen, checks)
         failures.extend(failed)
-        raw.append((name, spec, propagated, _decided(view, spec, propagated)))
+        made = Result(name=name, spec=spec, verdict=Verdict.UNDECIDED)
+        raw.append(made if model is None else _number(state, view, seen, model, index))
+    findings.extend(finding for result in raw for finding in _of_the_model(view, result))
     judged, failed = checks.judge(view, views)
     failures.extend(failed)
     findings.extend(judged)
     findings.extend(_unique(failures))
     held = tuple(finding for finding in findings if np.any(finding.holds))
-    results = tuple(_result(name, spec, p, d, held) for name, spec, p, d in raw)
+    results = tuple(_with_verdict(result, held) for result in raw)
     return Evaluation(serial=serial, results=results, findings=held, verdict=_verdict(results, held))
 
 
@@ -110,17 +127,10 @@ def _stops(findings: Iterable[Finding], characteristic: str | None) -> bool:
     return any(f.level is Level.STOP and f.characteristic in (None, characteristic) for f in findings)
 
 
-def _result(
-    name: str,
-    spec: Characteristic,
-    propagated: Propagated | None,
-    decision: Decision | None,
-    findings: tuple[Finding, ...],
-) -> Result:
-    verdict = Verdict.UNDECIDED
-    if decision is not None and not _stops(findings, name):
-        verdict = decision.verdict
-    return Result(name=name, spec=spec, propagated=propagated, decision=decision, verdict=verdict)
+def _with_verdict(result: Result, findings: tuple[Finding, ...]) -> Result:
+    if result.decision is None or _stops(findings, result.name):
+        return replace(result, verdict=Verdict.UNDECIDED)
+    return replace(result, verdict=result.decision.verdict)
 
 
 def _verdict(results: Sequence[Result], findings: tuple[Finding, ...]) -> Verdict:
@@ -164,6 +174,7 @@ def _weights(view: RunView, spec: Characteristic, readings: Sequence[Reading]) -
 
 def _place_weights(view: RunView, spec: Characteristic, readings: Sequence[Reading]) -> dict[str, Number]:
     base: dict[str, Number] = dict.fromkeys(spec.base, -1.0 / len(spec.base)) if spec.base else {}
+    base |= dict.fromkeys(spec.beside or (), 0.0)
     if spec.measure is Measure.STEP or (spec.measure is Measure.SIZE and spec.of is Selection.MEAN):
         return dict.fromkeys(spec.at, 1.0 / len(spec.at)) | base
     means = stack([mean([view.difference_um(r) for r in readings if r.slot.place == place]) for place in spec.at])
@@ -187,17 +198,122 @@ def _plain(number: Number) -> Number:
 # --- the number -------------------------------------------------------------------------------
 
 
-def _propagated(view: RunView, seen: CharacteristicView, checks: Checks) -> tuple[Propagated | None, list[Failure]]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Model:
+    """The terms that stand together, and what first order makes of them."""
+
+    terms: list[Term]
+    propagated: Propagated
+
+
+def _model(view: RunView, seen: CharacteristicView, checks: Checks) -> tuple[_Model | None, list[Failure]]:
+    """The model of a characteristic; None where not even the core's terms stand."""
     core = list(_core_terms(view, seen))
     added, failures = checks.terms(view, seen)
+    terms = [*core, *(term for _, term in added)]
     try:
-        return propagate([*core, *(term for _, term in added)]), failures
+        return _Model(terms=terms, propagated=propagate(terms)), failures
     except Exception:  # noqa: BLE001  a term is a plugin's function; the culprit is named below
         culprits = _culprits(core, added)
         failures.extend(culprits)
         names = {culprit.plugin for culprit in culprits}
-        sound = [term for name, term in added if name not in names]
-        return (propagate([*core, *sound]) if culprits else None), failures
+        sound = [*core, *(term for name, term in added if name not in names)]
+        return (_Model(terms=sound, propagated=propagate(sound)) if culprits else None), failures
+
+
+def _number(state: State, view: RunView, seen: CharacteristicView, model: _Model, index: int) -> Result:
+    """Value, uncertainty and decision of a characteristic."""
+    spec, rule, propagated = seen.spec, view.routine.decision.numbers, model.propagated
+    simulation = _simulated(state, model.terms, spec, rule.coverage_probability, index)
+
+    def decided(probability: float | None = None) -> Decision:
+        return decide(
+            propagated.value_um,
+            propagated.standard_uncertainty_um,
+            propagated.dof,
+            lower_um=spec.lower,
+            upper_um=spec.upper,
+            rule=rule,
+            simulated_probability=probability,
+        )
+
+    decision, validated = decided(), None
+    if simulation is not None:
+        value, expanded = float(propagated.value_um), float(decision.expanded_uncertainty_um)
+        validated = first_order_validated(value, expanded, simulation)[0]
+        if not validated and simulation.conformance_probability is not None:
+            decision = decided(simulation.conformance_probability)
+    return Result(
+        name=seen.name,
+        spec=spec,
+        verdict=Verdict.UNDECIDED,
+        propagated=propagated,
+        second=second_order(model.terms),
+        simulation=simulation,
+        validated=validated,
+        decision=decision,
+        risk=_risk(view, spec, propagated, decision),
+    )
+
+
+def _simulated(state: State, terms: list[Term], spec: Characteristic, coverage: float, index: int) -> MonteCarlo | None:
+    """The simulation that the run asks for; each characteristic has draws of its own."""
+    if state.trials is None:
+        return None
+    generator = np.random.default_rng([state.seed, index])
+    limits = (spec.lower, spec.upper)
+    if state.trials == "adaptive":
+        return adaptive(terms, generator, coverage, limits)
+    return simulate(terms, generator, state.trials, coverage, limits)
+
+
+def _risk(view: RunView, spec: Characteristic, propagated: Propagated, decision: Decision) -> GlobalRisk | None:
+    """Risks over the process, where the routine says how its parts lie."""
+    process, u = view.routine.decision.process, float(propagated.standard_uncertainty_um)
+    if process is None or (spec.lower is None and spec.upper is None) or not u or not process.standard_uncertainty:
+        return None
+    guard = float(decision.guard_band_um)
+    return global_risk(
+        process_mean_um=float(process.value),
+        process_standard_um=float(process.standard_uncertainty),
+        standard_uncertainty_um=u,
+        limits_um=(spec.lower, spec.upper),
+        acceptance_um=(
+            None if spec.lower is None else spec.lower + guard,
+            None if spec.upper is None else spec.upper - guard,
+        ),
+    )
+
+
+# By how much the terms of second order may raise an uncertainty before it is said: as much as moves
+# the second of two significant digits by one or more (JCGM 100:2008, 7.2.6).
+_NOTICEABLE = 0.05
+
+
+def _of_the_model(view: RunView, result: Result) -> Iterable[Finding]:
+    """Where first order is not good enough."""
+    if result.propagated is None or result.second is None:
+        return
+    first, second = float(result.propagated.standard_uncertainty_um), result.second.standard_uncertainty_um
+    names = "; ".join(f"{one} with {other}" for one, other, _ in result.second.pairs[:1])
+    yield Finding(
+        level=Level.CAUTION,
+        code="model/second_order",
+        text=f"{result.name}: terms of second order ({names}) raise the standard uncertainty from "
+        f"{view.length(first, 3)} to {view.length(second, 3)}; U is by first order. Simulate it: --trials adaptive.",
+        characteristic=result.name,
+        data={"first_order_um": first, "second_order_um": second},
+        holds=second > first * (1.0 + _NOTICEABLE),
+    )
+    if result.simulation is not None and not result.simulation.stable:
+        text = f"{result.name}: the simulation did not become stable in {result.simulation.trials} trials."
+        yield Finding(level=Level.CAUTION, code="model/unstable", text=text, characteristic=result.name)
+    if result.validated is False:
+        text = (
+            f"{result.name}: first order and simulation differ by more than the last digit that counts; "
+            "where a probability decides, it is the simulation's."
+        )
+        yield Finding(level=Level.CAUTION, code="model/first_order", text=text, characteristic=result.name)
 
 
 def _culprits(core: list[Term], added: list[tuple[str, Term]]) -> list[Failure]:
@@ -245,19 +361,6 @@ def _core_terms(view: RunView, seen: CharacteristicView) -> Iterable[Term]:
         if term.characteristics is None or seen.name in term.characteristics:
             own = Input(name=term.name, estimate=term.estimate, unit="um", evaluation="B", why=term.why)
             yield Term(name=term.name, inputs=(own,), function=lambda value: value)
-
-
-def _decided(view: RunView, spec: Characteristic, propagated: Propagated | None) -> Decision | None:
-    if propagated is None:
-        return None
-    return decide(
-        propagated.value_um,
-        propagated.standard_uncertainty_um,
-        propagated.dof,
-        lower_um=spec.lower,
-        upper_um=spec.upper,
-        rule=view.routine.decision.numbers,
-    )
 
 
 # --- what the engine itself looks after -------------------------------------------------------

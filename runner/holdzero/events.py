@@ -10,7 +10,7 @@ import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
-from typing import Any, TypeAlias, get_args
+from typing import Any, Literal, TypeAlias, get_args
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError, with_config
 
@@ -80,6 +80,8 @@ class RunStarted(Event):
         source: where the readings come from.
         simulated: whether they are made up.
         overruled: reason given for each device that was used although it is unfit, by role.
+        trials: of the Monte Carlo simulation; None for none.
+        seed: of its draws.
     """
 
     software: str
@@ -92,6 +94,8 @@ class RunStarted(Event):
     source: str
     simulated: bool
     overruled: dict[str, str]
+    trials: int | Literal["adaptive"] | None = None
+    seed: int = 0
 
 
 @_closed

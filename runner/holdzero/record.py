@@ -10,18 +10,20 @@ import hashlib
 import json
 import math
 from collections.abc import Iterator, Mapping
+from dataclasses import asdict
 from operator import itemgetter
 from typing import Any
 
 from holdzero.catalogue import Catalogue
 from holdzero.checks import Checks, bind
-from holdzero.decide import Decision
+from holdzero.decide import Decision, Verdict
 from holdzero.errors import AnswerRefusedError, HoldzeroError, RecordError
 from holdzero.evaluate import Evaluation, Result, evaluate, view_of
 from holdzero.events import AnyEvent, ReadingTaken, RunStarted, TemperatureRead, event_from_data, event_to_data
 from holdzero.hooks import Finding
 from holdzero.journal import chain_of
 from holdzero.model import Contribution, Number, Propagated
+from holdzero.risk import specific_risk
 from holdzero.run import Run
 from holdzero.run.answer import TakenReading, TakenTemperature, understand
 from holdzero.run.plan import Slot
@@ -78,6 +80,8 @@ def _computed(run: Run, started: RunStarted, evaluation: Evaluation) -> dict[str
             "finished": run.events[-1].wall,
             "duration_s": state.now_s - started.time_s,
             "bracket_limit_um": view_of(state, evaluation.serial).bracket_limit_um,
+            "trials": state.trials,
+            "seed": state.seed if state.trials is not None else None,
             "journal_sha256": chain_of(run.events),
         },
         "register": {
@@ -161,7 +165,7 @@ def _events(events: tuple[AnyEvent, ...]) -> list[dict[str, Any]]:
 
 def _result(result: Result) -> dict[str, Any]:
     spec, p, d = result.spec, result.propagated, result.decision
-    return {
+    made = {
         "measure": spec.measure.value,
         "at": list(spec.at),
         "from": list(spec.base) if spec.base else None,
@@ -181,6 +185,35 @@ def _result(result: Result) -> dict[str, Any]:
         "rule": d.sentence if d else "No number: nothing is decided.",
         "corrections_um": {name: _number(value) for name, value in p.corrections_um.items()} if p else {},
         "budget": _budget(p),
+        "second_order_uncertainty_um": result.second.standard_uncertainty_um if result.second else None,
+        "specific_risk": _specific_risk(d),
+        "global_risk": asdict(result.risk) if result.risk else None,
+    }
+    return made if result.simulation is None else {**made, "monte_carlo": _simulation(result)}
+
+
+def _specific_risk(decision: Decision | None) -> float | None:
+    """Risk that the decision on this part is wrong; None where nothing is decided."""
+    probability = _conformance(decision)
+    if decision is None or probability is None or decision.verdict not in (Verdict.PASS, Verdict.FAIL):
+        return None
+    return specific_risk(probability, accepted=decision.verdict is Verdict.PASS)
+
+
+def _simulation(result: Result) -> dict[str, Any]:
+    simulation = result.simulation
+    if simulation is None:
+        return {}
+    return {
+        "value_um": simulation.value_um,
+        "standard_uncertainty_um": simulation.standard_uncertainty_um,
+        "interval_um": list(simulation.shortest_um),
+        "symmetric_interval_um": list(simulation.symmetric_um),
+        "coverage": simulation.coverage,
+        "trials": simulation.trials,
+        "stable": simulation.stable,
+        "conformance_probability": simulation.conformance_probability,
+        "first_order_validated": result.validated,
     }
 
 

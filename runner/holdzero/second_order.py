@@ -1,17 +1,18 @@
 """Derivatives of the terms beyond the slope: how good first order is, and what second order adds.
 
-All points of a term are evaluated in one call, in steps of one standard uncertainty of each input.
+All points of a term are evaluated in one call, in steps of a part of each standard uncertainty.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from holdzero.model import Term, inputs_of
+from holdzero.model import STEP, Term, inputs_of
 
 __all__ = ["SecondOrder", "second_order"]
 
@@ -36,8 +37,9 @@ class SecondOrder:
 def second_order(terms: Sequence[Term]) -> SecondOrder:
     """Combined standard uncertainty with the terms of second order.
 
-    The derivatives are differences over one and two standard uncertainties to either side; they
-    are exact for terms up to fourth degree in each input.
+    The derivatives are central differences over one and two steps of an eighth of a standard
+    uncertainty; slopes are exact up to fourth degree, the others up to third. What they leave is
+    of the order of a 64th of the next term of the expansion.
 
     Args:
         terms: summands of the value [um each].
@@ -86,41 +88,72 @@ def _largest(names: Sequence[str], added: Array, most: int = 3) -> tuple[tuple[s
 def _derivatives(term: Term, own: Sequence[str]) -> tuple[Array, Array, Array]:
     """Slopes, second derivatives and ∂³/∂i∂j² of a term, each input in its standard uncertainties."""
     size = len(own)
-    points = _points(size)
-    values = _values(term, own, points)
-    at: dict[tuple[int, ...], float] = {
-        tuple(point): value for point, value in zip(points.tolist(), values.tolist(), strict=True)
-    }
+    points, stencils = _stencils(size)
+    numbers = stencils @ _values(term, own, points)
+    square = size * size
+    second = numbers[size : size + square].reshape(size, size) / STEP**2
+    third = numbers[size + square :].reshape(size, size) / STEP**3
+    return numbers[:size] / STEP, second, third
 
-    def f(*moves: tuple[int, int]) -> float:
-        point = [0] * size
-        for place, steps in moves:
-            point[place] += steps
-        return at[tuple(point)]
 
-    centre = f()
-    slope = np.array([(8 * (f((i, 1)) - f((i, -1))) - (f((i, 2)) - f((i, -2)))) / 12 for i in range(size)])
-    second, third = np.zeros((size, size)), np.zeros((size, size))
+Move = tuple[int, int]
+
+
+@cache
+def _stencils(size: int) -> tuple[NDArray[np.int64], Array]:
+    """Points around the estimates, and the rows that make derivatives of the values there.
+
+    Central differences of five points along an input (exact up to fourth degree), of the corners
+    across two inputs.
+    """
+    points = [(0,) * size]
+    points += [_point(size, (i, steps)) for i in range(size) for steps in (-2, -1, 1, 2)]
+    points += [_point(size, (i, a), (j, b)) for i in range(size) for j in range(i) for a in (-1, 1) for b in (-1, 1)]
+    place = {point: index for index, point in enumerate(points)}
+
+    def row(*parts: tuple[float, tuple[Move, ...]]) -> Array:
+        weights = np.zeros(len(points))
+        for weight, moves in parts:
+            weights[place[_point(size, *moves)]] += weight
+        return weights
+
+    rows = [_along(i, row, (8 / 12, -1 / 12)) for i in range(size)]
     for i in range(size):
-        second[i, i] = (16 * (f((i, 1)) + f((i, -1))) - (f((i, 2)) + f((i, -2))) - 30 * centre) / 12
-        third[i, i] = (f((i, 2)) - 2 * f((i, 1)) + 2 * f((i, -1)) - f((i, -2))) / 2
-        for j in range(size):
-            if i != j:
-                corners = [[f((i, a), (j, b)) for b in (1, -1)] for a in (1, -1)]
-                second[i, j] = (corners[0][0] - corners[0][1] - corners[1][0] + corners[1][1]) / 4
-                ahead = corners[0][0] - 2 * f((i, 1)) + corners[0][1]
-                behind = corners[1][0] - 2 * f((i, -1)) + corners[1][1]
-                third[i, j] = (ahead - behind) / 2
-    return slope, second, third
-
-
-def _points(size: int) -> NDArray[np.int64]:
-    rows = [np.zeros(size, dtype=np.int64)]
-    unit = np.eye(size, dtype=np.int64)
+        rows.extend(_across_twice(i, j, row) for j in range(size))
     for i in range(size):
-        rows.extend(steps * unit[i] for steps in (-2, -1, 1, 2))
-        rows.extend(a * unit[i] + b * unit[j] for j in range(i) for a in (-1, 1) for b in (-1, 1))
-    return np.array(rows)
+        rows.extend(_across_thrice(i, j, row) for j in range(size))
+    return np.array(points, dtype=np.int64).reshape(len(points), size), np.array(rows)
+
+
+def _point(size: int, *moves: Move) -> tuple[int, ...]:
+    point = [0] * size
+    for place, steps in moves:
+        point[place] += steps
+    return tuple(point)
+
+
+Row = Callable[..., Array]
+
+
+def _along(i: int, row: Row, weights: tuple[float, float]) -> Array:
+    one, two = weights
+    return row((one, ((i, 1),)), (-one, ((i, -1),)), (two, ((i, 2),)), (-two, ((i, -2),)))
+
+
+def _across_twice(i: int, j: int, row: Row) -> Array:
+    """∂²/∂i∂j."""
+    if i == j:
+        outer = [(-1 / 12, ((i, 2),)), (-1 / 12, ((i, -2),))]
+        return row((-30 / 12, ()), (16 / 12, ((i, 1),)), (16 / 12, ((i, -1),)), *outer)
+    return row(*((a * b / 4, ((i, a), (j, b))) for a in (-1, 1) for b in (-1, 1)))
+
+
+def _across_thrice(i: int, j: int, row: Row) -> Array:
+    """∂³/∂i∂j²."""
+    if i == j:
+        return _along(i, row, (-1.0, 0.5))
+    corners = [(a / 2, ((i, a), (j, b))) for a in (-1, 1) for b in (-1, 1)]
+    return row(*corners, (-1.0, ((i, 1),)), (1.0, ((i, -1),)))
 
 
 def _values(term: Term, own: Sequence[str], points: NDArray[np.int64]) -> Array:
@@ -130,5 +163,5 @@ def _values(term: Term, own: Sequence[str], points: NDArray[np.int64]) -> Array:
         estimate = item.estimate
         steps = columns.get(item.name)
         value, u = float(estimate.value), float(estimate.standard_uncertainty)
-        arguments.append(value + u * steps if steps is not None else value)
+        arguments.append(value + u * STEP * steps if steps is not None else value)
     return np.broadcast_to(np.asarray(term.function(*arguments), dtype=float), (len(points),))

@@ -67,6 +67,10 @@ def run(
     reference: Annotated[str | None, typer.Option("--reference", help="Identifier in the register.")] = None,
     comparator: Annotated[str | None, typer.Option("--comparator", help="Identifier in the register.")] = None,
     thermometer: Annotated[str | None, typer.Option("--thermometer", help="Identifier in the register.")] = None,
+    trials: Annotated[
+        str | None, typer.Option("--trials", help="Monte Carlo trials: a number, or adaptive for as many as it takes.")
+    ] = None,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Of the Monte Carlo draws.")] = 0,
     overrule: OverruleOption = None,
     shop: ShopOption = Path("shop.toml"),
     out: OutOption = None,
@@ -86,6 +90,8 @@ def run(
         shop=shop,
         overrule=overrule,
         choices={role: name for role, name in chosen.items() if name is not None},
+        trials=trials,
+        seed=seed,
     )
     raise typer.Exit(run_routine(routine, options, operator=operator, serials=tuple(serial or ()), member=member))
 

@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Literal
 
 from rich.console import Console
 
@@ -52,6 +53,8 @@ class Options:
     shop: Path
     overrule: str | None
     choices: Mapping[str, str]
+    trials: str | None = None
+    seed: int = 0
 
 
 @dataclass(slots=True)
@@ -121,6 +124,8 @@ def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[s
         serials=serials,
         member=member,
         overruled=_overruled(loaded, options, bench, face),
+        trials=trials_of(options.trials),
+        seed=options.seed,
     )
     run = Run().take(started)
     journal_path = free_path(
@@ -239,6 +244,25 @@ def _who(
     return operator, serials
 
 
+# Below 10 000 trials the ends of a 95 % interval are not worth two digits (JCGM 101:2008, 7.2.1).
+_FEWEST_TRIALS, _MOST_TRIALS = 1_000, 1_000_000_000
+
+
+def trials_of(text: str | None) -> int | Literal["adaptive"] | None:
+    """How many Monte Carlo trials an option asks for.
+
+    Raises:
+        HoldzeroError: it is neither a number nor `adaptive`.
+    """
+    if text is None or text == "adaptive":
+        return "adaptive" if text else None
+    number = int(text) if text.isascii() and text.isdigit() else 0
+    if not _FEWEST_TRIALS <= number <= _MOST_TRIALS:
+        expected = f"a number from {_FEWEST_TRIALS} to {_MOST_TRIALS}, or adaptive"
+        raise HoldzeroError(f"--trials {text}: write {expected}")
+    return number
+
+
 def _started(
     bench: _Bench,
     loaded: LoadedRoutine,
@@ -248,6 +272,8 @@ def _started(
     serials: tuple[str, ...],
     member: str | None,
     overruled: dict[str, str],
+    trials: int | Literal["adaptive"] | None,
+    seed: int,
 ) -> e.RunStarted:
     return e.RunStarted(
         seq=1,
@@ -263,6 +289,8 @@ def _started(
         source=bench.source_text,
         simulated=bench.source.simulated,
         overruled=overruled,
+        trials=trials,
+        seed=seed,
     )
 
 

@@ -320,6 +320,10 @@ class Decision(Model):
     conformance: float = Field(0.95, strict=True, gt=0.5, lt=1.0, description="Probability that a pass must reach.")
     coverage_probability: float = Field(0.9545, strict=True, gt=0.5, lt=1.0, description="Coverage probability of U.")
 
+    process: LengthEstimate | None = Field(
+        None, description="How the parts of the process lie (value and standard), for the global risks."
+    )
+
     @property
     def numbers(self) -> DecisionRule:
         """The rule as the decision takes it."""
@@ -378,6 +382,12 @@ class Characteristic(Model):
         description="For a step: the places that it rises from (bare). For a size: the places where the "
         "reference itself is read, in place of the zero.",
     )
+    beside: Places | None = Field(
+        None,
+        alias="with",
+        description="Beside `from`: further places of the same comparison, which a design of the readings needs; "
+        "by themselves they do not count.",
+    )
     of: Selection = Field(Selection.MEAN, description="For a size at several places: `mean`, `largest` or `smallest`.")
     force: Force | None = Field(None, description="Use the readings that were taken at this contact force.")
     nominal: Size | None = Field(None, description="For a size: nominal; value and limits are deviations from it.")
@@ -394,9 +404,10 @@ class Characteristic(Model):
             raise refuse("measure = 'variation'", "from with a step, or with a size", "drop from")
         if self.measure is not Measure.SIZE and (self.nominal is not None or self.of is not Selection.MEAN):
             raise refuse(f"measure = {self.measure.value!r}", "nominal and of only with a size", "drop them")
-        places = (*self.at, *(self.base or ()))
-        if len(set(places)) != len(places):
-            raise refuse(", ".join(places), "each place once", "drop the double")
+        if self.beside is not None and self.base is None:
+            raise refuse("with, and no from", "with beside from", "name the places of the reference in from")
+        if len(set(self.places)) != len(self.places):
+            raise refuse(", ".join(self.places), "each place once", "drop the double")
         if self.measure is Measure.VARIATION and len(self.at) == 1:
             raise refuse("one place", "two places or more for a variation", "name the other places in at")
         return self
@@ -404,7 +415,7 @@ class Characteristic(Model):
     @property
     def places(self) -> tuple[str, ...]:
         """All places that it needs."""
-        return (*self.at, *(self.base or ()))
+        return (*self.at, *(self.base or ()), *(self.beside or ()))
 
 
 class Term(Model):

@@ -153,6 +153,8 @@ def _start(state: State, event: e.RunStarted) -> State:
         slots=plan_of(routine, event.serials),
         sources=(event.source,),
         simulated=event.simulated,
+        trials=event.trials,
+        seed=event.seed,
     )
     on = _day(event.wall)
     for role in ("reference", "comparator", "thermometer"):

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import Any
+from typing import Any, Literal
 
 from holdzero.model import Number
 from holdzero.register import Device
@@ -145,6 +145,8 @@ class State:
     abandoned: str | None = None
     sources: tuple[str, ...] = ()
     simulated: bool = False
+    trials: int | Literal["adaptive"] | None = None
+    seed: int = 0
 
     @property
     def live(self) -> tuple[Reading, ...]:
