@@ -25,7 +25,7 @@ from holdzero.run.plan import SlotKind
 from holdzero.run.state import Phase, Reading, State, TemperatureTaken
 from holdzero.second_order import SecondOrder, second_order
 
-__all__ = ["Evaluation", "Result", "evaluate", "view_of"]
+__all__ = ["Evaluation", "Model", "Result", "evaluate", "model_of", "view_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +33,7 @@ class Result:
     """What came of one characteristic; all but its name and verdict are None where it has no number.
 
     Attributes:
+        terms: summands of its value.
         propagated: by first order.
         second: with the terms of second order.
         simulation: by Monte Carlo, where the run asks for it; `validated` says whether first order
@@ -43,6 +44,7 @@ class Result:
     name: str
     spec: Characteristic
     verdict: Verdict
+    terms: tuple[Term, ...] = ()
     propagated: Propagated | None = None
     second: SecondOrder | None = None
     simulation: MonteCarlo | None = None
@@ -82,6 +84,20 @@ def view_of(state: State, serial: str | None) -> RunView:
         prepared=state.prepared,
         finished=state.phase in (Phase.FINISHED, Phase.ABANDONED),
     )
+
+
+def model_of(state: State, serial: str | None, name: str, checks: Checks) -> Model:
+    """The model of one characteristic, as `evaluate` uses it.
+
+    Raises:
+        ModelError: the characteristic has no number.
+    """
+    view = view_of(state, serial)
+    seen, _ = _characteristic(view, name, view.routine.characteristics[name])
+    model = None if seen is None else _model(view, checks.weigh(view, seen)[0], checks)[0]
+    if model is None:
+        raise ModelError(f"{name} has no number")
+    return model
 
 
 def evaluate(state: State, serial: str | None, checks: Checks) -> Evaluation:
@@ -199,29 +215,29 @@ def _plain(number: Number) -> Number:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Model:
+class Model:
     """The terms that stand together, and what first order makes of them."""
 
     terms: list[Term]
     propagated: Propagated
 
 
-def _model(view: RunView, seen: CharacteristicView, checks: Checks) -> tuple[_Model | None, list[Failure]]:
+def _model(view: RunView, seen: CharacteristicView, checks: Checks) -> tuple[Model | None, list[Failure]]:
     """The model of a characteristic; None where not even the core's terms stand."""
     core = list(_core_terms(view, seen))
     added, failures = checks.terms(view, seen)
     terms = [*core, *(term for _, term in added)]
     try:
-        return _Model(terms=terms, propagated=propagate(terms)), failures
+        return Model(terms=terms, propagated=propagate(terms)), failures
     except Exception:  # noqa: BLE001  a term is a plugin's function; the culprit is named below
         culprits = _culprits(core, added)
         failures.extend(culprits)
         names = {culprit.plugin for culprit in culprits}
         sound = [*core, *(term for name, term in added if name not in names)]
-        return (_Model(terms=sound, propagated=propagate(sound)) if culprits else None), failures
+        return (Model(terms=sound, propagated=propagate(sound)) if culprits else None), failures
 
 
-def _number(state: State, view: RunView, seen: CharacteristicView, model: _Model, index: int) -> Result:
+def _number(state: State, view: RunView, seen: CharacteristicView, model: Model, index: int) -> Result:
     """Value, uncertainty and decision of a characteristic."""
     spec, rule, propagated = seen.spec, view.routine.decision.numbers, model.propagated
     simulation = _simulated(state, model.terms, spec, rule.coverage_probability, index)
@@ -247,6 +263,7 @@ def _number(state: State, view: RunView, seen: CharacteristicView, model: _Model
         name=seen.name,
         spec=spec,
         verdict=Verdict.UNDECIDED,
+        terms=tuple(model.terms),
         propagated=propagated,
         second=second_order(model.terms),
         simulation=simulation,
@@ -336,7 +353,13 @@ def _core_terms(view: RunView, seen: CharacteristicView) -> Iterable[Term]:
     if spec.measure is Measure.SIZE and reference is not None:
         offset = reference.size - (spec.nominal or 0.0)
         deviation = reference_deviation(reference)
-        yield Term(name="reference", inputs=(deviation,), function=lambda dev: offset + dev)
+        yield Term(
+            name="reference",
+            inputs=(deviation,),
+            function=lambda dev: offset + dev,
+            words=_of_reference(view, offset, float(deviation.estimate.value)),
+            source="ISO 3650, deviation of a length from its nominal; JCGM 100:2008, eq. (H.3)",
+        )
     difference = sum(
         (weight * view.difference_um(r) for r, weight in zip(seen.readings, seen.weights, strict=True)), start=0.0
     )
@@ -347,7 +370,13 @@ def _core_terms(view: RunView, seen: CharacteristicView) -> Iterable[Term]:
         evaluation="A",
         why=f"{len(seen.readings)} readings, each less its zero; their scatter is carried beside it",
     )
-    yield Term(name="difference read", inputs=(read,), function=lambda d: d)
+    yield Term(
+        name="difference read",
+        inputs=(read,),
+        function=lambda d: d,
+        words="the readings of the part, each less the zero that it was taken under",
+        source="JCGM 100:2008, 4.2.1 (mean of the readings)",
+    )
     if view.comparator is not None:
         error = Input(
             name="error of the comparator",
@@ -356,11 +385,27 @@ def _core_terms(view: RunView, seen: CharacteristicView) -> Iterable[Term]:
             evaluation="B",
             why=view.comparator.error.why or "error of a difference that it shows",
         )
-        yield Term(name="error of the comparator", inputs=(error,), function=lambda e: -e)
+        yield Term(
+            name="error of the comparator",
+            inputs=(error,),
+            function=lambda e: -e,
+            words="what the comparator shows too much is taken off",
+            source="JCGM 100:2008, 4.3",
+        )
     for term in view.routine.terms:
         if term.characteristics is None or seen.name in term.characteristics:
             own = Input(name=term.name, estimate=term.estimate, unit="um", evaluation="B", why=term.why)
-            yield Term(name=term.name, inputs=(own,), function=lambda value: value)
+            words = "stated by the routine's author, and added as it stands"
+            yield Term(name=term.name, inputs=(own,), function=lambda value: value, words=words)
+
+
+def _of_reference(view: RunView, offset: float, deviation: float) -> str:
+    longer = "longer" if deviation >= 0.0 else "shorter"
+    words = f"the reference is {view.length(abs(deviation), 3)} {longer} than its nominal size, and so is the part"
+    if offset:
+        side = "above" if offset > 0.0 else "below"
+        words += f"; its nominal size lies {view.length(abs(offset), 6)} {side} that of the part"
+    return words
 
 
 # --- what the engine itself looks after -------------------------------------------------------

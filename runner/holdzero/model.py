@@ -70,11 +70,15 @@ class Term:
         inputs: the quantities that it depends on.
         function: takes one number for each input, in that order, and gives micrometres. It must
             accept arrays.
+        words: what it does and why with its sign, for a person who checks the result.
+        source: where its formula comes from.
     """
 
     name: str
     inputs: tuple[Input, ...]
     function: Callable[..., Number]
+    words: str = ""
+    source: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,7 +20,7 @@ __all__ = ["Distribution", "MonteCarlo", "adaptive", "draw", "first_order_valida
 
 Array = NDArray[np.float64]
 
-_BLOCK = 2**15  # trials; two dozen arrays of it fit a processor's cache
+_BLOCK = 2**16  # trials; two dozen arrays of it fit a processor's cache
 _EXACT = 2**21  # values that are kept one by one; beyond it they are counted in fine bins
 _BINS = 2**18
 
@@ -191,6 +191,8 @@ class Distribution:
         if within >= self.count or values.size < 2:  # noqa: PLR2004  two ends
             whole = (float(values[0]), float(values[-1]))
             return whole, whole
+        if self._edges is None:
+            return _exact_intervals(values, within)
         first = np.concatenate([[0.0], ranks[:-1]])
         last = np.searchsorted(ranks, first + within, side="left")
         fits = last < values.size
@@ -215,6 +217,16 @@ class Distribution:
             conformance_probability=self.conformance_probability,
             stable=stable,
         )
+
+
+def _exact_intervals(values: Array, within: int) -> tuple[tuple[float, float], tuple[float, float]]:
+    """The same where every value is kept: an interval of `within` values more than one."""
+    start = int((values[within:] - values[:-within]).argmin())
+    low = (values.size - within) // 2
+    return (
+        (float(values[start]), float(values[start + within])),
+        (float(values[low]), float(values[min(low + within, values.size - 1)])),
+    )
 
 
 def _block(terms: Sequence[Term], inputs: dict[str, Input], generator: np.random.Generator, size: int) -> Array:

@@ -184,12 +184,24 @@ def _result(result: Result) -> dict[str, Any]:
         "verdict": result.verdict.value,
         "rule": d.sentence if d else "No number: nothing is decided.",
         "corrections_um": {name: _number(value) for name, value in p.corrections_um.items()} if p else {},
+        "terms": _terms(result),
         "budget": _budget(p),
         "second_order_uncertainty_um": result.second.standard_uncertainty_um if result.second else None,
         "specific_risk": _specific_risk(d),
         "global_risk": asdict(result.risk) if result.risk else None,
     }
     return made if result.simulation is None else {**made, "monte_carlo": _simulation(result)}
+
+
+def _terms(result: Result) -> list[dict[str, Any]]:
+    """Each summand of the value, with its sign in words and the source of its formula."""
+    if result.propagated is None:
+        return []
+    corrections = result.propagated.corrections_um
+    return [
+        {"name": t.name, "value_um": _number(corrections[t.name]), "words": t.words, "source": t.source}
+        for t in result.terms
+    ]
 
 
 def _specific_risk(decision: Decision | None) -> float | None:

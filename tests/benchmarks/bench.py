@@ -17,12 +17,17 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
+
 from holdzero import events as e
 from holdzero.catalogue import load_catalogue
 from holdzero.checks import Checks, bind
-from holdzero.evaluate import evaluate
+from holdzero.evaluate import evaluate, model_of
 from holdzero.events import event_from_data, event_to_data
 from holdzero.journal import Journal, read_journal
+from holdzero.model import Input, Term, propagate
+from holdzero.montecarlo import simulate
+from holdzero.quantity import Estimate
 from holdzero.record import verify
 from holdzero.routine.load import load_routine
 from holdzero.run import Run
@@ -128,8 +133,96 @@ def appending(run: Run, folder: Path) -> None:
     print(f"journal append of the same line        {one * 1e6:8.1f} us   {one / other:5.2f} of that, goal 1.3")
 
 
+GUM = ROOT / "routines" / "end-gauge-gum-h1.toml"
+TRIALS = 1_000_000
+
+
+def gum_terms(folder: Path) -> list[Term]:
+    """The terms of the end gauge of GUM H.1, which JCGM 101, 9.5, simulates."""
+    source = f"readings:{GUM.with_suffix('.readings.csv')}"
+    command = [*TOOL, "run", str(GUM), "--source", source, "--operator", "B", "--out", str(folder)]
+    subprocess.run(command, check=True, capture_output=True)
+    (journal,) = folder.glob("*.journal.jsonl")
+    run = Run.of(read_journal(journal).events)
+    checks, _ = bind(load_routine(GUM).routine, load_catalogue())
+    return model_of(run.state, None, "length", checks).terms
+
+
+def bare_draws() -> None:
+    """The variates of that model and nothing else."""
+    generator = np.random.default_rng(1)
+    for dof in (18, 24, 5, 8):
+        generator.standard_t(dof, TRIALS)
+    generator.standard_normal(TRIALS)
+    for _ in range(6):  # rectangular, arcsine, and two for each pair of inexact limits
+        generator.random(TRIALS)
+
+
+def simulating(folder: Path) -> None:
+    terms = gum_terms(folder)
+    pairs = []
+    for _ in range(9):
+        start = time.perf_counter()
+        simulate(terms, np.random.default_rng(1), TRIALS, 0.99)
+        middle = time.perf_counter()
+        bare_draws()
+        pairs.append((middle - start, time.perf_counter() - middle))
+    ratio = statistics.median(ours / bare for ours, bare in pairs)
+    ours, bare = (statistics.median(column) for column in zip(*pairs, strict=True))
+    print(f"numpy draws the variates of JCGM 101, 9.5 {bare * 1e3:5.0f} ms")
+    print(f"a million trials of its model          {ours * 1e3:8.0f} ms   {ratio:5.2f} of that, goal 1.5")
+    code = (
+        "import resource, sys; from holdzero.cli import app; sys.argv[1:] = sys.argv[1:]\n"
+        "try: app()\nexcept SystemExit: pass\n"
+        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)"
+    )
+    source = f"readings:{GUM.with_suffix('.readings.csv')}"
+    for trials in ("1000", "1000000", "10000000"):
+        words = ["run", str(GUM), "--source", source, "--operator", "B", "--out", str(folder), "--trials", trials]
+        done = subprocess.run([sys.executable, "-c", code, *words], check=True, capture_output=True, text=True)
+        print(f"peak memory with {trials:>8} trials        {done.stdout.split()[-1]:>8} MB                  goal 200")
+
+
+def budget_of_fifteen() -> None:
+    """First-order budget of a model of fifteen inputs, beside two general libraries."""
+    estimates = [(1.0 + 0.1 * n, 0.01 + 0.001 * n, 5.0 + n) for n in range(15)]
+    inputs = [
+        Input(name=f"x{n}", estimate=Estimate.of(x, u, dof=v), unit="um", evaluation="B")
+        for n, (x, u, v) in enumerate(estimates)
+    ]
+    terms = [
+        Term(name=f"t{n}", inputs=tuple(inputs[n : n + 3]), function=lambda a, b, c: a * b + c) for n in range(0, 15, 3)
+    ]
+    ours = median_s(lambda: propagate(terms), 300)
+    print(f"budget of fifteen inputs               {ours * 1e3:8.3f} ms                  goal 0.5")
+    try:
+        import GTC
+        import uncertainties
+    except ImportError:
+        print("(GTC and uncertainties are not installed: no ratios)")
+        return
+
+    def by_gtc() -> None:
+        x = [GTC.ureal(value, u, v) for value, u, v in estimates]
+        y = sum((x[n] * x[n + 1] + x[n + 2] for n in range(3, 15, 3)), start=x[0] * x[1] + x[2])
+        GTC.reporting.budget(y)
+        assert y.df > 0.0
+
+    def by_uncertainties() -> None:
+        x = [uncertainties.ufloat(value, u) for value, u, _ in estimates]
+        y = sum((x[n] * x[n + 1] + x[n + 2] for n in range(3, 15, 3)), start=x[0] * x[1] + x[2])
+        assert len(y.error_components()) == 15
+
+    for name, other in (("GTC", by_gtc), ("uncertainties", by_uncertainties)):
+        span = median_s(other, 300)
+        print(f"the same by {name:<15}            {span * 1e3:8.3f} ms   {ours / span:5.2f} of that is ours")
+
+
 def main() -> None:
     starts()
+    budget_of_fifteen()
+    with tempfile.TemporaryDirectory() as name:
+        simulating(Path(name))
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         run, checks = measured(folder)

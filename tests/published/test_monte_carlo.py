@@ -40,7 +40,8 @@ class TestAdditiveModel:
         # 9.2.2: u = 2.00, ±3.92
         result = simulate(sum_of(*[Estimate.of(0.0, 1.0)] * 4), np.random.default_rng(1), 1_000_000, 0.95)
         assert result.standard_uncertainty_um == pytest.approx(2.00, abs=0.006)
-        assert result.shortest_um == pytest.approx((-3.92, 3.92), abs=0.03)
+        assert result.symmetric_um == pytest.approx((-3.92, 3.92), abs=0.03)
+        assert result.shortest_um[1] - result.shortest_um[0] == pytest.approx(2 * 3.92, abs=0.03)
 
     def test_four_rectangular_quantities(self) -> None:
         # 9.2.3: u = 2.00, ±3.88

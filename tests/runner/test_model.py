@@ -38,7 +38,7 @@ class TestSharedInputs:
         ]
         result = propagate(terms)
         assert result.value_um == pytest.approx(1.0)
-        assert result.standard_uncertainty_um == pytest.approx(0.0, abs=1e-15)
+        assert result.standard_uncertainty_um == pytest.approx(0.0, abs=1e-12)
 
     def test_one_name_for_two_quantities_is_refused(self) -> None:
         terms = [

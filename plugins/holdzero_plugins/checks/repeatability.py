@@ -145,7 +145,13 @@ def scatter(settings: RepeatabilitySettings, run: RunView, characteristic: Chara
         estimate = Estimate.of(0.0, float(floor))
     name = f"repeatability, {characteristic.name}"
     item = Input(name=name, estimate=estimate, unit="um", evaluation="A", why=why)
-    yield Term(name="repeatability", inputs=(item,), function=lambda r: r)
+    yield Term(
+        name="repeatability",
+        inputs=(item,),
+        function=lambda r: r,
+        words="no correction: carries how much readings and zeros scatter",
+        source="JCGM 100:2008, 4.2.3, 4.2.4, F.2.2.1",
+    )
 
 
 def _outliers(settings: RepeatabilitySettings, run: RunView, *, live: bool) -> Iterable[Finding]:

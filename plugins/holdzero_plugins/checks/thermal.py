@@ -202,7 +202,32 @@ def correction(settings: ThermalSettings, run: RunView, characteristic: Characte
         # JCGM 100:2008, H.1.2, eq. (H.3)
         return -length * (delta_alpha.number(at) * theta.number(at) + alpha.number(at) * delta_theta.number(at))
 
-    yield Term(name="correction to 20 degC", inputs=tuple(inputs), function=function)
+    at_estimates = {item.name: item.estimate.value for item in inputs}
+    yield Term(
+        name="correction to 20 degC",
+        inputs=tuple(inputs),
+        function=function,
+        words=_in_words(theta.number(at_estimates), delta_theta.number(at_estimates), delta_alpha.number(at_estimates)),
+        source="ISO 1; JCGM 100:2008, H.1.2, eq. (H.3)",
+    )
+
+
+def _in_words(theta: Number, delta_theta: Number, delta_alpha: Number) -> str:
+    """Why the correction has its sign, for a run at the bench."""
+    if any(np.ndim(number) for number in (theta, delta_theta, delta_alpha)):
+        return ""
+    parts = []
+    if delta_theta:
+        warmer, long_, mend = ("warmer", "long", "subtract") if delta_theta > 0.0 else ("colder", "short", "add")
+        parts.append(
+            f"the part is {shown(abs(delta_theta))} K {warmer} than the reference, so it reads {long_}: {mend}"
+        )
+    if theta and delta_alpha:
+        grows = "more" if delta_alpha > 0.0 else "less"
+        side = "above" if theta > 0.0 else "below"
+        mend = "subtract" if theta * delta_alpha > 0.0 else "add"
+        parts.append(f"the part expands {grows} than the reference and is {shown(abs(theta))} K {side} 20 °C: {mend}")
+    return "; ".join(parts) or "part and reference have one temperature and one expansion: nothing to correct"
 
 
 def _limits(settings: ThermalSettings, taken: Sequence[TemperatureTaken]) -> Iterable[Finding]:

@@ -99,7 +99,13 @@ def _term(run: RunView, visit: str, closure: float, share: Number, known: tuple[
         estimate = Estimate.within(0.0, abs(closure))
         why = f"the zero closed to {gap}, within its uncertainty of {bound}: carried, not taken out"
     item = Input(name=f"drift of zero {visit}", estimate=estimate, unit="um", evaluation="B", why=why)
-    return Term(name=f"drift of zero {visit}", inputs=(item,), function=lambda c: -share * c)
+    return Term(
+        name=f"drift of zero {visit}",
+        inputs=(item,),
+        function=lambda c: -share * c,
+        words=why,
+        source="NIST/SEMATECH e-Handbook, 2.3.3.1.2 (linear drift)",
+    )
 
 
 def watch(settings: ZeroReturnSettings, run: RunView) -> Iterable[Finding]:
