@@ -218,15 +218,15 @@ def _in_words(theta: Number, delta_theta: Number, delta_alpha: Number) -> str:
         return ""
     parts = []
     if delta_theta:
-        warmer, long_, mend = ("warmer", "long", "subtract") if delta_theta > 0.0 else ("colder", "short", "add")
-        parts.append(
-            f"the part is {shown(abs(delta_theta))} K {warmer} than the reference, so it reads {long_}: {mend}"
-        )
+        warmer, length, mend = ("warmer", "long", "subtract") if delta_theta > 0.0 else ("colder", "short", "add")
+        gap = shown(np.abs(delta_theta))
+        parts.append(f"the part is {gap} K {warmer} than the reference, so it reads {length}: {mend}")
     if theta and delta_alpha:
         grows = "more" if delta_alpha > 0.0 else "less"
-        side = "above" if theta > 0.0 else "below"
-        mend = "subtract" if theta * delta_alpha > 0.0 else "add"
-        parts.append(f"the part expands {grows} than the reference and is {shown(abs(theta))} K {side} 20 °C: {mend}")
+        side, mend = "above" if theta > 0.0 else "below", "subtract" if theta * delta_alpha > 0.0 else "add"
+        parts.append(
+            f"the part expands {grows} than the reference and is {shown(np.abs(theta))} K {side} 20 °C: {mend}"
+        )
     return "; ".join(parts) or "part and reference have one temperature and one expansion: nothing to correct"
 
 
