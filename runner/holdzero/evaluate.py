@@ -194,7 +194,10 @@ def _place_weights(view: RunView, spec: Characteristic, readings: Sequence[Readi
     if spec.measure is Measure.STEP or (spec.measure is Measure.SIZE and spec.of is Selection.MEAN):
         return dict.fromkeys(spec.at, 1.0 / len(spec.at)) | base
     means = stack([mean([view.difference_um(r) for r in readings if r.slot.place == place]) for place in spec.at])
-    highest, lowest = _one_hot(means.argmax(axis=-1), means), _one_hot(means.argmin(axis=-1), means)
+    # Where places are equal, the first counts as the highest and the last as the lowest: two places
+    # still make a variation, with the uncertainty of both.
+    last = means.shape[-1] - 1 - means[..., ::-1].argmin(axis=-1)
+    highest, lowest = _one_hot(means.argmax(axis=-1), means), _one_hot(np.asarray(last), means)
     chosen = {
         Measure.VARIATION: highest - lowest,
         Measure.SIZE: highest if spec.of is Selection.LARGEST else lowest,

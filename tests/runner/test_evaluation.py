@@ -65,6 +65,13 @@ class TestVariation:
         record = measure(HEAD + self.TEXT + self.STEPS, ["0", "1", "3", "2", "2", "4", "3", "0"]).record
         assert record["results"]["v"]["value_um"] == pytest.approx(2.0)
 
+    def test_places_that_are_alike_have_the_uncertainty_of_two(self, measure: Measure) -> None:
+        record = measure(HEAD + self.TEXT + self.STEPS, ["0", "1", "1", "1", "1", "1", "1", "0"]).record
+        result = record["results"]["v"]
+        assert result["value_um"] == 0.0
+        # two rounded places: 0.1/√12·√2
+        assert result["standard_uncertainty_um"] == pytest.approx(0.1 / 6**0.5)
+
     def test_reference_and_zero_do_not_enter(self, measure: Measure) -> None:
         record = measure(HEAD + self.TEXT + self.STEPS, ["0", "1", "3", "2", "2", "4", "3", "0"]).record
         names = [row["name"] for row in record["results"]["v"]["budget"]]

@@ -144,6 +144,38 @@ def validate(
 
 
 @app.command()
+def explain(
+    record: Annotated[Path, typer.Argument(help="The record.")],
+    characteristic: Annotated[str | None, typer.Argument(help="Which one; all if left out.")] = None,
+) -> None:
+    """Tell how a number came about, line by line, each step with its source."""
+    from holdzero.cli.inspect import explain_record
+
+    raise typer.Exit(explain_record(record, characteristic))
+
+
+@app.command()
+def budget(
+    routine: Annotated[Path, typer.Argument(help="The routine, a TOML file.")],
+    *,
+    scatter: Annotated[
+        str | None, typer.Option("--scatter", help='Standard deviation that repeats will show, e.g. "0.2 um".')
+    ] = None,
+    member: Annotated[str | None, typer.Option("--member", help="Member of the routine's part family.")] = None,
+    reference: Annotated[str | None, typer.Option("--reference", help="Identifier in the register.")] = None,
+    comparator: Annotated[str | None, typer.Option("--comparator", help="Identifier in the register.")] = None,
+    thermometer: Annotated[str | None, typer.Option("--thermometer", help="Identifier in the register.")] = None,
+    shop: ShopOption = Path("shop.toml"),
+) -> None:
+    """Uncertainty and capability of a routine, before any reading."""
+    from holdzero.cli.budget import show_budget
+
+    chosen = {"reference": reference, "comparator": comparator, "thermometer": thermometer}
+    choices = {role: name for role, name in chosen.items() if name is not None}
+    raise typer.Exit(show_budget(routine, member=member, scatter=scatter, choices=choices, shop=shop))
+
+
+@app.command()
 def plugins(
     *, trace: Annotated[bool, typer.Option("--trace", help="Show tracebacks of refused plugins.")] = False
 ) -> None:

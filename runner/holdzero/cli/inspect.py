@@ -14,7 +14,7 @@ from holdzero.register import load_register
 from holdzero.routine.lint import unwise
 from holdzero.routine.load import load_routine, members
 
-__all__ = ["list_plugins", "validate_routines", "verify_records"]
+__all__ = ["explain_record", "list_plugins", "validate_routines", "verify_records"]
 
 _VALID, _DIFFERS, _INVALID = 0, 1, 2
 
@@ -46,6 +46,26 @@ def verify_records(paths: list[Path]) -> int:
             typer.echo(f"    {difference}")
         code = max(code, _DIFFERS if differences else _VALID)
     return code
+
+
+def explain_record(path: Path, characteristic: str | None) -> int:
+    """Print how the numbers of a record came about; gives the exit code."""
+    from holdzero.explain import explain
+    from holdzero.record import loads
+
+    try:
+        text = path.read_text("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise HoldzeroError(f"{path}: can't be read: {error}") from None
+    record = loads(text, str(path))
+    try:
+        lines = explain(record, characteristic)
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
+        found = f"{type(error).__name__}: {error}"
+        raise HoldzeroError(f"{path}: the record is not whole ({found}); see: holdzero verify {path}") from None
+    for line in lines:
+        typer.echo(line)
+    return _VALID
 
 
 def validate_routines(paths: list[Path], shop: Path) -> int:

@@ -1,0 +1,124 @@
+"""`budget`: the expected uncertainty budget of a routine, before any reading."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from holdzero.catalogue import load_catalogue
+from holdzero.checks import bind
+from holdzero.display import length_text, micro_text
+from holdzero.errors import FileFaultsError, HoldzeroError, QuantityError
+from holdzero.expect import Expectation, expect
+from holdzero.hooks import Level
+from holdzero.quantity import Dimension, parse_quantity
+from holdzero.register import load_register
+from holdzero.routine.load import load_routine
+
+__all__ = ["show_budget"]
+
+_BAR = 24
+
+
+def show_budget(path: Path, *, member: str | None, scatter: str | None, choices: Mapping[str, str], shop: Path) -> int:
+    """Print what to expect of a routine; gives the exit code."""
+    loaded = load_routine(path, member)
+    checks, faults = bind(loaded.routine, load_catalogue(), loaded.origins)
+    if faults:
+        raise FileFaultsError(faults)
+    register = load_register(shop)
+    entries: dict[str, Mapping[str, Any]] = {}
+    for role, name in choices.items():
+        entry = register.entry(role, name)
+        if entry is None:
+            raise HoldzeroError(f"there is no {role} {name!r} in {shop}")
+        entries[role] = entry
+    evaluation, expected = expect(
+        loaded.document, loaded.digest, checks, scatter_um=_scatter_um(scatter), entries=entries
+    )
+    console = Console(highlight=False)
+    units = loaded.routine.routine.units
+    header = loaded.routine.routine
+    console.print(f"{header.title}   {header.part} {header.revision}")
+    told = f"repeats that scatter by s = {scatter}" if scatter else "repeats that scatter by less than the resolution"
+    console.print(Text(f"Expected before any reading, for a part in the middle of its limits and {told}.", style="dim"))
+    for item in expected:
+        console.print()
+        _characteristic(console, item, units)
+    for finding in evaluation.findings:
+        if finding.level is Level.STOP:
+            console.print(Text(f" # STOP: {finding.text}", style="bold"))
+    return 0
+
+
+def _scatter_um(text: str | None) -> float:
+    if text is None:
+        return 0.0
+    try:
+        value = parse_quantity(text, Dimension.LENGTH).value
+    except QuantityError as error:
+        raise HoldzeroError(f"--scatter: {error}") from None
+    if value < 0.0:
+        raise HoldzeroError(f"--scatter {text}: a standard deviation is not below zero")
+    return value
+
+
+def _characteristic(console: Console, item: Expectation, units: str) -> None:
+    result, spec = item.result, item.result.spec
+    if result.propagated is None or result.decision is None:
+        return
+    u = float(result.propagated.standard_uncertainty_um)
+    expanded = float(result.decision.expanded_uncertainty_um)
+    k = float(result.decision.coverage_factor)
+    nominal = f", nominal {length_text(spec.nominal, units)}" if spec.nominal is not None else ""
+    console.print(Text(f"{result.name}: {spec.measure.value} at {', '.join(spec.at)}{nominal}", style="bold"))
+    size = micro_text(expanded, units, expanded, sign=False)
+    console.print(f"U = {size} (k = {k:.2f}, u = {micro_text(u, units, u, sign=False)})")
+    _against_tolerance(console, item, expanded, units)
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for column in ("input", "u", "contribution"):
+        table.add_column(column, overflow="fold")
+    table.add_column("", no_wrap=True)
+    for row in result.propagated.contributions:
+        part = float(row.contribution_um)
+        if part < _NOTHING * u:
+            continue
+        bar = "█" * max(1, round(_BAR * part / u)) if u else ""
+        standard = f"{float(row.input.estimate.standard_uncertainty):.2g} {row.input.unit}".replace("um", "µm")
+        told = micro_text(part, units, part, sign=False)
+        table.add_row(row.input.name, standard, told, bar)
+    console.print(table)
+    if item.levers:
+        console.print("What would help most (each halved alone):")
+    for lever in item.levers:
+        told = micro_text(lever.expanded_um, units, expanded, sign=False)
+        console.print(f"  {lever.name}: U = {told}; {lever.advice}")
+
+
+_NOTHING = 0.01  # a hundredth of u adds a twentieth of a per mille to it
+
+
+def _against_tolerance(console: Console, item: Expectation, expanded: float, units: str) -> None:
+    spec, decision = item.result.spec, item.result.decision
+    smallest = item.smallest_tolerance_um
+    if smallest:
+        told = micro_text(smallest, units, smallest, sign=False)
+        console.print(f"Narrowest tolerance that its middle could pass: {told} (full width)")
+    if spec.lower is None or spec.upper is None or decision is None:
+        return
+    width = spec.upper - spec.lower
+    ratio = f"{width / (2.0 * expanded):.1f}" if expanded else "∞"
+    console.print(f"Tolerance {micro_text(width, units, sign=False)} (full width): T/2U = {ratio} (JCGM 106, eq. 12)")
+    guard = float(decision.guard_band_um)
+    inner = max(0.0, (width - 2.0 * guard) / width) if width else 0.0
+    cells = 40
+    half = round(cells * (1.0 - inner) / 2.0)
+    bar = "░" * half + "█" * (cells - 2 * half) + "░" * half
+    console.print(f"{micro_text(spec.lower, units)} |{bar}| {micro_text(spec.upper, units)}   █ pass  ░ guard band")
+    if inner == 0.0:
+        console.print(Text("Nothing can be passed: the guard bands fill the tolerance.", style="bold"))

@@ -1,0 +1,249 @@
+"""What to expect of a routine before any reading: its budget, and what it could decide.
+
+The routine is run with ideal readings through the very same run, checks and decision as at the
+bench: the part lies in the middle of its limits, the zero closes, and repeats scatter by just the
+standard deviation that is expected.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from holdzero import events as e
+from holdzero.checks import Checks
+from holdzero.decide import DecisionRule, Rule, decide
+from holdzero.errors import HoldzeroError
+from holdzero.evaluate import Evaluation, Result, evaluate
+from holdzero.routine import schema
+from holdzero.run import Run
+from holdzero.run.plan import Slot, SlotKind
+from holdzero.run.prompt import Prompt
+
+__all__ = ["Expectation", "Lever", "expect", "smallest_tolerance_um"]
+
+_WALL = "2000-01-01T00:00:00+00:00"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lever:
+    """What would become of U if one contribution were halved.
+
+    Attributes:
+        name: of the input.
+        expanded_um: U then [um].
+        advice: how it could be done.
+    """
+
+    name: str
+    expanded_um: float
+    advice: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expectation:
+    """What to expect of one characteristic.
+
+    Attributes:
+        result: as a run with ideal readings would give it.
+        smallest_tolerance_um: narrowest two-sided tolerance whose middle could be passed [um].
+        levers: what would help most, best first.
+    """
+
+    result: Result
+    smallest_tolerance_um: float
+    levers: tuple[Lever, ...]
+
+
+def expect(
+    document: Mapping[str, Any],
+    digest: str,
+    checks: Checks,
+    *,
+    scatter_um: float = 0.0,
+    entries: Mapping[str, Mapping[str, Any]] | None = None,
+) -> tuple[Evaluation, tuple[Expectation, ...]]:
+    """Evaluate a routine with ideal readings.
+
+    Args:
+        document: the resolved routine as plain data.
+        digest: its digest.
+        checks: bound to it.
+        scatter_um: standard deviation that repeats will show [um]; 0 for less than the resolution.
+        entries: devices of the register for what the routine only requires, by role.
+
+    Raises:
+        HoldzeroError: a required device is not given, or a device is not fit.
+    """
+    run = _ideal_run(document, digest, scatter_um, entries or {})
+    evaluation = evaluate(run.state, None, checks)
+    rule = schema.Routine.model_validate(dict(document)).decision.numbers
+    return evaluation, tuple(_expectation(result, rule) for result in evaluation.results if result.propagated)
+
+
+def _expectation(result: Result, rule: DecisionRule) -> Expectation:
+    propagated = result.propagated
+    u = float(propagated.standard_uncertainty_um) if propagated else 0.0
+    dof = float(propagated.dof) if propagated else math.inf
+    return Expectation(result=result, smallest_tolerance_um=smallest_tolerance_um(u, dof, rule), levers=_levers(result))
+
+
+def smallest_tolerance_um(standard_uncertainty_um: float, dof: float, rule: DecisionRule) -> float:
+    """Narrowest two-sided tolerance whose middle passes.
+
+    Args:
+        standard_uncertainty_um: of the value [um].
+        dof: its effective degrees of freedom [1].
+        rule: by which it is decided.
+
+    Returns:
+        Full width of the tolerance [um]; 0 for simple acceptance, which asks nothing of it.
+
+    Source: JCGM 106:2012, eq. (11) at the middle of the tolerance; 8.3.2 for a stated guard band.
+    """
+    if rule.rule is Rule.SIMPLE or standard_uncertainty_um == 0.0:
+        return 0.0
+    low, high = 0.0, 1e3 * standard_uncertainty_um
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        half = 0.5 * middle
+        decision = decide(0.0, standard_uncertainty_um, dof, lower_um=-half, upper_um=half, rule=rule)
+        low, high = (low, middle) if decision.passes else (middle, high)
+    return high
+
+
+_HALVINGS = 60  # of a range of a thousand u: to the last digits of a double
+
+
+_ADVICE = (
+    ("repeatability", "four times the repeats, zeros among them, or a finer or steadier comparator"),
+    ("deviation of the reference", "a better reference, or a certificate with a smaller uncertainty"),
+    ("temperature, part less reference", "a longer soak side by side"),
+    ("temperature", "a better thermometer, or a room nearer to 20 °C"),
+    ("error of the thermometer", "a better thermometer"),
+    ("expansion", "a reference of the part's own material, or a room nearer to 20 °C"),
+    ("error of the comparator", "a better comparator, or a reference nearer to the part's size"),
+    ("drift", "a shorter run between zero and return"),
+)
+
+
+def _levers(result: Result) -> tuple[Lever, ...]:
+    if result.propagated is None or result.decision is None:
+        return ()
+    u2 = float(result.propagated.standard_uncertainty_um) ** 2
+    k = float(result.decision.coverage_factor)
+    levers = []
+    for row in result.propagated.contributions:
+        part = float(row.contribution_um)
+        if part > 0.0:
+            advice = next((words for start, words in _ADVICE if row.input.name.startswith(start)), "know it better")
+            levers.append(
+                Lever(name=row.input.name, expanded_um=k * math.sqrt(max(u2 - 0.75 * part**2, 0.0)), advice=advice)
+            )
+    return tuple(levers[:3])
+
+
+# --- the ideal run ----------------------------------------------------------------------------
+
+
+def _ideal_run(
+    document: Mapping[str, Any], digest: str, scatter_um: float, entries: Mapping[str, Mapping[str, Any]]
+) -> Run:
+    started = e.RunStarted(
+        seq=1,
+        wall=_WALL,
+        time_s=0.0,
+        software="expected",
+        routine=dict(document),
+        routine_digest=digest,
+        routine_file="",
+        member=None,
+        operator=None,
+        serials=(None,),
+        source="ideal readings",
+        simulated=True,
+        overruled={},
+    )
+    run = Run().take(started)
+    bench = _Ideal(run, scatter_um, entries)
+    while (prompt := run.prompt) is not None:
+        run = run.take(bench.answer(run, prompt))
+    return run
+
+
+class _Ideal:
+    """Answers every prompt as a perfect bench would, with repeats that scatter by a given amount."""
+
+    def __init__(self, run: Run, scatter_um: float, entries: Mapping[str, Mapping[str, Any]]) -> None:
+        self.scatter_um = scatter_um
+        self.entries = entries
+        self.sizes = Counter(_repeats(slot) for slot in run.state.slots if slot.kind.is_reading)
+        self.taken: Counter[object] = Counter()
+
+    def answer(self, run: Run, prompt: Prompt) -> e.AnyEvent:
+        slot = prompt.slot
+        time_s = max(run.state.now_s + 10.0, prompt.until_s)
+        head: dict[str, Any] = {"seq": run.state.seq + 1, "wall": _WALL, "time_s": time_s, "slot": slot.id}
+        match slot.kind:
+            case SlotKind.CHOOSE:
+                if slot.of not in self.entries:
+                    raise HoldzeroError(f"the routine only says what {slot.of} it needs; name one with --{slot.of}")
+                return e.EntryChosen(**head, role=slot.of, entry=dict(self.entries[slot.of]), overruled=None)
+            case SlotKind.PREPARE:
+                return e.StepDone(**head)
+            case SlotKind.SOAK:
+                return e.SoakEnded(**head, reason=None)
+            case SlotKind.TEMPERATURE:
+                return e.TemperatureRead(**head, raw="20 degC", value_degC=20.0)
+            case SlotKind.COMPARE:
+                return e.RunFinished(**head)
+            case _:
+                value = self._ideal_um(run, slot) + self._scattered(slot)
+                return e.ReadingTaken(**head, raw="ideal", value_um=value)
+
+    def _scattered(self, slot: Slot) -> float:
+        """Deviations of a group's readings whose standard deviation is the one asked for."""
+        key = _repeats(slot)
+        size, index = self.sizes[key], self.taken[key]
+        self.taken[key] += 1
+        if size < 2 or not self.scatter_um:  # noqa: PLR2004  one reading has no scatter
+            return 0.0
+        # The order of a shuffled ramp: no trend that a check would take for heat.
+        ramp = np.argsort(np.sin(7.0 * np.arange(1, size + 1))).astype(float)
+        ramp -= ramp.mean()
+        return float(self.scatter_um * ramp[index] / ramp.std(ddof=1))
+
+    def _ideal_um(self, run: Run, slot: Slot) -> float:
+        state = run.state
+        if state.routine is None or state.reference is None or slot.kind in (SlotKind.ZERO, SlotKind.RETURN):
+            return 0.0
+        own = state.reference.size + float(state.reference.deviation.value)
+        block = state.routine.check_standard
+        if slot.kind is SlotKind.CHECK:
+            return block.size + float(block.deviation.value) - own if block else 0.0
+        for spec in state.routine.characteristics.values():
+            if slot.place not in spec.at:
+                continue
+            middle = _middle(spec)
+            if spec.measure is schema.Measure.STEP:
+                return middle
+            if spec.measure is schema.Measure.SIZE:
+                return (spec.nominal or own) + middle - own if spec.nominal is not None else 0.0
+        return 0.0
+
+
+def _middle(spec: schema.Characteristic) -> float:
+    if spec.lower is not None and spec.upper is not None:
+        return 0.5 * (spec.lower + spec.upper)
+    return 0.0
+
+
+def _repeats(slot: Slot) -> object:
+    """Readings that should be alike: a group that scatters about its own mean."""
+    group = slot.group if slot.kind is not SlotKind.READ else ""
+    return (slot.kind, group, slot.place, slot.force_N)

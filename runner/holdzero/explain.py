@@ -1,0 +1,244 @@
+"""How a number came about, line by line, for a customer, an auditor or an apprentice.
+
+Made of the record alone: whoever has the record can have the explanation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any
+
+from holdzero.display import MICRO, decimals_for, in_micro, length_text, micro_text, value_and_uncertainty
+from holdzero.errors import RecordError
+
+__all__ = ["explain"]
+
+Row = Mapping[str, Any]
+
+
+def explain(record: Mapping[str, Any], characteristic: str | None = None) -> list[str]:
+    """The explanation as lines of text.
+
+    Args:
+        record: as plain data.
+        characteristic: the one to explain; all if None.
+
+    Raises:
+        RecordError: there is no such characteristic.
+    """
+    results: Mapping[str, Row] = record["results"]
+    if characteristic is not None and characteristic not in results:
+        raise RecordError(f"there is no characteristic {characteristic!r}; there are: {', '.join(results)}")
+    chosen = [characteristic] if characteristic is not None else list(results)
+    lines = list(_head(record))
+    for name in chosen:
+        lines += ["", *_characteristic(record, name, results[name])]
+    lines += ["", *_findings(record, chosen)]
+    return lines
+
+
+def _units(record: Mapping[str, Any]) -> str:
+    units: str = record["routine"]["document"]["routine"].get("units", "mm")
+    return units
+
+
+def _head(record: Mapping[str, Any]) -> Iterator[str]:
+    routine, run = record["routine"], record["run"]
+    if record["simulated"]:
+        yield "SIMULATED READINGS: no part was measured."
+    serial = f", serial {run['serial']}" if run["serial"] else ""
+    yield f"Part {routine['part']}{serial}: {record['verdict']}."
+    yield f"Measured by {run['operator'] or 'not recorded'} on {run['started']}, readings from {run['source']}."
+    revision = f", revision {routine['revision']}" if routine["revision"] else ""
+    yield f"Routine: {routine['title']}{revision} ({routine['digest']})."
+
+
+def _characteristic(record: Mapping[str, Any], name: str, r: Row) -> Iterator[str]:
+    units = _units(record)
+    yield f"{name.upper()}"
+    yield f"  {_measurand(r, units)}"
+    if r["value_um"] is None:
+        yield "  It has no number; the findings say why."
+        return
+    yield ""
+    yield "  1. What was read"
+    yield from (f"     {line}" for line in _read(record, r, units))
+    yield ""
+    yield "  2. The value is the sum of these terms"
+    yield from (f"     {line}" for line in _sum(r, units))
+    yield ""
+    yield "  3. How well each input is known (GUM, JCGM 100:2008)"
+    yield from (f"     {line}" for line in _inputs(r, units))
+    yield ""
+    yield "  4. The uncertainty of the value"
+    yield from (f"     {line}" for line in _uncertainty(r, units))
+    yield ""
+    yield "  5. The decision"
+    yield from (f"     {line}" for line in _decision(r, units))
+
+
+def _measurand(r: Row, units: str) -> str:
+    at = ", ".join(r["at"])
+    force = f" at {r['force_N']:g} N" if r["force_N"] is not None else ""
+    if r["measure"] == "variation":
+        return f"Variation: the largest less the smallest of the means at {at}{force}."
+    if r["measure"] == "step":
+        return f"Step: the mean at {at} less the mean at {', '.join(r['from'])}{force}."
+    of = {"mean": "mean", "largest": "largest", "smallest": "smallest"}[r["of"]]
+    place = f"at {at}" if len(r["at"]) == 1 else f"the {of} of {at}"
+    against = f", compared with the reference read at {', '.join(r['from'])}" if r["from"] else ""
+    if r["nominal_um"] is None:
+        return f"Size {place}{force}{against}, at 20 °C (ISO 1)."
+    nominal = length_text(r["nominal_um"], units)
+    return f"Size {place}{force}{against}, at 20 °C (ISO 1), as a deviation from {nominal}."
+
+
+def _read(record: Mapping[str, Any], r: Row, units: str) -> Iterator[str]:
+    readings = [row for row in record["readings"] if row["unit"] == "um"]
+    places = (*r["at"], *(r["from"] or ()))
+    used = [
+        row
+        for row in readings
+        if row["counts"]
+        and row["kind"] == "read"
+        and row["place"] in places
+        and row["serial"] == record["run"]["serial"]
+        and (r["force_N"] is None or row["force_N"] == r["force_N"])
+    ]
+    for zero in dict.fromkeys(row["zero"] for row in used):
+        lifts = [row for row in readings if row["counts"] and row["kind"] == "zero" and row["zero"] == zero]
+        yield f"zero {zero}: {_listed(lifts, units)}"
+        for place in places:
+            own = [row for row in used if row["place"] == place and row["zero"] == zero]
+            if own:
+                yield f"{place}: {_listed(own, units)}"
+        back = [row for row in readings if row["counts"] and row["kind"] == "return" and row["zero"] == zero]
+        if back:
+            yield f"return to the reference: {_listed(back, units)}"
+    struck = [row for row in readings if row["struck"]]
+    for row in struck:
+        yield f"struck out: entry {row['entry']}, {row['raw']} ({row['struck']})"
+
+
+def _listed(rows: Sequence[Row], units: str) -> str:
+    values = " ".join(micro_text(row["value"], units).split()[0] for row in rows)
+    mean = sum(row["value"] for row in rows) / len(rows) if rows else 0.0
+    unit = MICRO[units][0]
+    entries = f"entries {rows[0]['entry']} to {rows[-1]['entry']}" if len(rows) > 1 else f"entry {rows[0]['entry']}"
+    told = f"{values} {unit} ({entries})"
+    return told if len(rows) == 1 else f"{told}, mean {_precise(mean, units)}"
+
+
+def _precise(value_um: float, units: str, uncertainty_um: float = 0.01) -> str:
+    """A step of the calculation: one digit more than the result has."""
+    decimals = decimals_for(in_micro(uncertainty_um, units)) + 1
+    value_um = value_um + 0.0  # no negative zero
+    return f"{in_micro(value_um, units):+.{decimals}f} {MICRO[units][0]}".replace("-", "−")
+
+
+def _sum(r: Row, units: str) -> Iterator[str]:
+    u = r["standard_uncertainty_um"]
+    symbols = [f"c{index}" for index in range(1, len(r["terms"]) + 1)]
+    yield "y = " + " + ".join(symbols)
+    yield "  = " + " ".join(f"({_precise(term['value_um'], units, u).split()[0]})" for term in r["terms"])
+    yield f"  = {_precise(r['value_um'], units, u)}"
+    for symbol, term in zip(symbols, r["terms"], strict=True):
+        yield f"{symbol} {term['name']}: {_precise(term['value_um'], units, u)}"
+        if term["words"]:
+            yield f"    {term['words']}."
+        if term["source"]:
+            yield f"    Source: {term['source']}."
+
+
+def _inputs(r: Row, units: str) -> Iterator[str]:
+    for row in r["budget"]:
+        if not row["standard_uncertainty"]:
+            continue
+        unit = {"um": "µm", "degC": "°C"}.get(row["unit"], row["unit"])
+        dof = "∞" if row["degrees_of_freedom"] is None else f"{row['degrees_of_freedom']:.3g}"
+        yield (
+            f"{row['name']}: {row['estimate']:.6g} {unit}, u = {row['standard_uncertainty']:.2g} {unit}, "
+            f"type {row['evaluation']}, degrees of freedom {dof}"
+        )
+        if row["why"]:
+            yield f"    {row['why']}"
+        share = micro_text(row["contribution_um"], units, row["contribution_um"], sign=False)
+        yield f"    × sensitivity {row['sensitivity']:.3g} gives {share}"
+    exact = [row["name"] for row in r["budget"] if not row["standard_uncertainty"]]
+    if exact:
+        yield "exact, or without influence here: " + ", ".join(exact)
+
+
+def _uncertainty(r: Row, units: str) -> Iterator[str]:
+    u, k, expanded = r["standard_uncertainty_um"], r["coverage_factor"], r["expanded_uncertainty_um"]
+    parts = [row["contribution_um"] for row in r["budget"] if row["contribution_um"] > 0.001 * u]
+    squares = " + ".join(f"{in_micro(part, units):.3g}²" for part in parts)
+    yield f"u = √({squares}) = {micro_text(u, units, u, sign=False)}  (GUM 5.1.2)"
+    dof = r["degrees_of_freedom"]
+    if dof is None:
+        yield "no input limits its degrees of freedom: they are infinite"
+    else:
+        yield f"effective degrees of freedom {dof:.3g}, truncated to {int(dof)}  (GUM G.4.1, Welch–Satterthwaite)"
+    told = micro_text(expanded, units, expanded, sign=False)
+    yield f"U = k·u = {k:.3f} × {micro_text(u, units, u, sign=False)} = {told}"
+    second = r["second_order_uncertainty_um"]
+    if second is not None:
+        yield f"with terms of second order u would be {micro_text(second, units, second, sign=False)}  (GUM 5.1.2 note)"
+    simulated = r.get("monte_carlo")
+    if simulated:
+        low, high = (micro_text(end, units, u) for end in simulated["interval_um"])
+        good = "agrees" if simulated["first_order_validated"] else "does not agree to the last digit"
+        yield (
+            f"{simulated['trials']} Monte Carlo trials give "
+            f"{micro_text(simulated['value_um'], units, u)}, u = "
+            f"{micro_text(simulated['standard_uncertainty_um'], units, u, sign=False)}, shortest "
+            f"{100 * simulated['coverage']:.4g} % interval {low} to {high}: first order {good}  (JCGM 101, 8)"
+        )
+
+
+def _decision(r: Row, units: str) -> Iterator[str]:
+    expanded, guard = r["expanded_uncertainty_um"], r["guard_band_um"]
+    yield f"{value_and_uncertainty(r['value_um'], expanded, units)}: {r['verdict']}"
+    yield r["rule"]
+    u = r["standard_uncertainty_um"]
+    value = _precise(r["value_um"], units, u)
+    for word, limit, sign in (("lower", r["lower_um"], 1.0), ("upper", r["upper_um"], -1.0)):
+        if limit is None:
+            continue
+        drawn = limit + sign * guard
+        holds = r["value_um"] >= drawn if sign > 0.0 else r["value_um"] <= drawn
+        relation = ("≥" if holds else "<") if sign > 0.0 else ("≤" if holds else ">")
+        guarded = (
+            f", drawn in by the guard band {_precise(guard, units, u)}: {_precise(drawn, units, u)}" if guard else ""
+        )
+        yield f"{word} limit {_precise(limit, units, u)}{guarded}; {value} {relation} {_precise(drawn, units, u)}"
+    if r["conformance_probability"] is not None:
+        told = _chance(r["conformance_probability"])
+        yield f"probability that the true value lies within the limits: {told}  (JCGM 106, 7)"
+    if r["specific_risk"] is not None:
+        yield f"risk that this decision is wrong: {_chance(r['specific_risk'])}  (JCGM 106, 9.3.2)"
+    if r["global_risk"] is not None:
+        risk = r["global_risk"]
+        yield (
+            f"over the stated process: consumer's risk {risk['consumers']:.2g}, producer's risk "
+            f"{risk['producers']:.2g}  (JCGM 106, 9.5)"
+        )
+
+
+_SURE = 1e-6
+
+
+def _chance(probability: float) -> str:
+    """A probability, never rounded to a certainty."""
+    if probability < _SURE:
+        return f"less than {_SURE:g}"
+    return f"more than {1.0 - _SURE:g}" if probability > 1.0 - _SURE else f"{probability:.6g}"
+
+
+def _findings(record: Mapping[str, Any], chosen: Iterable[str]) -> Iterator[str]:
+    wanted = {None, *chosen}
+    found = [f for f in record["findings"] if f["characteristic"] in wanted]
+    if found:
+        yield "FINDINGS"
+    for finding in found:
+        yield f"  {finding['level']}: {finding['text']}"
