@@ -1,0 +1,91 @@
+"""The explanation: every number of the record, in the order in which it came about."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from holdzero.errors import RecordError
+from holdzero.explain import explain
+
+ROUTINE = """\
+format = 1
+routine = { title = "Washer", part = "W-1" }
+reference = { name = "Block", size = "50 mm", deviation = "-0.2 um", material = "steel" }
+part = { material = "steel" }
+comparator = { resolution = "0.1 um" }
+characteristics.t = { measure = "size", at = "a", nominal = "50 mm", lower = "-3 um", upper = "3 um" }
+characteristics.v = { measure = "variation", at = ["a", "b"], upper = "5 um" }
+checks.thermal = { part_temperature = "20.4 degC", reference_temperature = "20 degC" }
+steps = [
+    { do = "zero", times = 2 },
+    { do = "repeat", times = 2, steps = [ { do = "read", at = "a" }, { do = "read", at = "b" } ] },
+    { do = "return" },
+]
+"""
+READ = ["0", "0.1", "1.0", "2.0", "1.1", "2.1", "0"]
+
+
+@pytest.fixture
+def record(measure: Callable[..., Any]) -> dict[str, Any]:
+    made: dict[str, Any] = measure(ROUTINE, READ).record
+    return made
+
+
+def text_of(record: dict[str, Any], name: str | None = None) -> str:
+    return "\n".join(explain(record, name))
+
+
+class TestContents:
+    def test_the_readings_come_first_with_their_entries(self, record: dict[str, Any]) -> None:
+        assert "a: +1 +1.1 µm (entries 4 to 6), mean +1.0500 µm" in text_of(record, "t")
+
+    def test_the_terms_add_up_to_the_value(self, record: dict[str, Any]) -> None:
+        terms = record["results"]["t"]["terms"]
+        total = sum(term["value_um"] for term in terms)
+        assert total == pytest.approx(record["results"]["t"]["value_um"], abs=1e-9)
+        assert all(f"c{index}" in text_of(record, "t") for index in range(1, len(terms) + 1))
+
+    def test_a_warm_part_reads_long_and_is_corrected_downwards(self, record: dict[str, Any]) -> None:
+        text = text_of(record, "t")
+        assert "the part is 0.4 K warmer than the reference, so it reads long: subtract" in text
+        (term,) = [t for t in record["results"]["t"]["terms"] if t["name"] == "correction to 20 degC"]
+        assert term["value_um"] < 0.0
+
+    def test_a_short_reference_makes_a_short_part(self, record: dict[str, Any]) -> None:
+        assert "the reference is 0.2 µm shorter than its nominal size, and so is the part" in text_of(record, "t")
+
+    def test_each_term_of_the_core_and_the_built_in_checks_has_words_and_a_source(self, record: dict[str, Any]) -> None:
+        for result in record["results"].values():
+            for term in result["terms"]:
+                assert term["words"], term["name"]
+                assert term["source"], term["name"]
+
+    def test_the_decision_stands_with_its_numbers(self, record: dict[str, Any]) -> None:
+        text = text_of(record, "t")
+        assert "upper limit +3.0000 µm, drawn in by the guard band" in text
+        assert record["results"]["t"]["rule"] in text
+
+    def test_no_probability_is_rounded_to_a_certainty(self, measure: Callable[..., Any]) -> None:
+        wide = ROUTINE.replace('lower = "-3 um", upper = "3 um"', 'lower = "-30 mm", upper = "30 mm"')
+        text = text_of(measure(wide, READ).record, "t")
+        assert "limits: more than 0.999999" in text
+        assert "wrong: less than 1e-06" in text
+
+    def test_one_characteristic_can_be_asked_for(self, record: dict[str, Any]) -> None:
+        assert "V\n  Variation: the largest less the smallest of the means at a, b." in text_of(record, "v")
+        assert "Size at a" not in text_of(record, "v")
+
+    def test_an_unknown_one_is_named_with_those_there_are(self, record: dict[str, Any]) -> None:
+        with pytest.raises(RecordError, match="no characteristic 'x'; there are: t, v"):
+            explain(record, "x")
+
+    def test_a_simulation_is_told(self, measure: Callable[..., Any]) -> None:
+        record = measure(ROUTINE, READ, trials="20000").record
+        assert "20000 Monte Carlo trials give" in text_of(record, "t")
+
+    def test_what_was_not_measured_is_said(self, measure: Callable[..., Any]) -> None:
+        text = ROUTINE.replace('at = "a"', 'at = "elsewhere"', 1)
+        assert "It has no number" in text_of(measure(text, READ).record, "t")
