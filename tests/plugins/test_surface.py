@@ -46,7 +46,15 @@ def test_heavy_imports_wait_until_they_are_needed(path: Path) -> None:
 
 def test_all_built_in_plugins_load(catalogue: Catalogue) -> None:
     assert catalogue.refusals == []
-    assert set(catalogue.checks) == {"check_standard", "film", "repeatability", "thermal", "zero_return"}
+    assert set(catalogue.checks) == {
+        "block",
+        "check_standard",
+        "drift",
+        "film",
+        "repeatability",
+        "thermal",
+        "zero_return",
+    }
     assert set(catalogue.sources) == {"keyboard", "readings"}
     assert set(catalogue.writers) == {"csv", "html"}
 
