@@ -49,8 +49,10 @@ def test_all_built_in_plugins_load(catalogue: Catalogue) -> None:
     assert set(catalogue.checks) == {
         "block",
         "check_standard",
+        "contact",
         "drift",
         "film",
+        "indicator",
         "repeatability",
         "thermal",
         "zero_return",

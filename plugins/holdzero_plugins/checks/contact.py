@@ -1,0 +1,337 @@
+"""Contact check: tip and part flatten where they touch, and a softer part reads short for it.
+
+Only the difference between part and reference counts. It is taken out of a size:
+
+    + Σ weight · (approach on what was read, at its force − approach on the reference, at the zero's force)
+
+`[checks.contact]` has these keys; all may be left out:
+
+- `geometry`: `sphere on plane`, `sphere on cylinder` or `parallel flats`;
+- `part_diameter`, `reference_diameter`: of the cylinders, where there are cylinders; a reference
+  without a diameter is flat;
+- `force`, `radius`: estimates, where they are known better than the comparator's `force` and
+  `tip.radius`, which are taken as exact. For parallel flats `radius` is that of the tip's face.
+
+Moduli come from the table of elastic constants by the materials of tip, part and reference. Part
+and reference of one material share one modulus, so that nothing is left of it when they are alike.
+A reading at another force than the comparator's is taken to have the force of the zero times the
+same factor, and so its uncertainty. Readings of one characteristic at one force cancel in a step
+and a variation.
+
+What it leaves out: the contact with the anvil, the compression of the whole part, a film that is
+thinner than the contact is wide, and whether the elastic limit is passed.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import Literal, Self, TypeAlias
+
+import numpy as np
+from pydantic import Field, field_validator, model_validator
+
+from holdzero.hooks import (
+    CharacteristicView,
+    Check,
+    Estimate,
+    Finding,
+    ForceEstimate,
+    Input,
+    LengthEstimate,
+    Level,
+    Measure,
+    Number,
+    Reading,
+    RunView,
+    Settings,
+    Size,
+    Term,
+    hookimpl,
+    refuse,
+)
+from holdzero_plugins.checks._hertz import contact_modulus, flat_punch, sphere_on_cylinder, sphere_on_plane
+
+Role: TypeAlias = Literal["part", "reference"]
+Geometry: TypeAlias = Literal["sphere on plane", "sphere on cylinder", "parallel flats"]
+
+# An estimate that may reach zero has no approach; three standard uncertainties keep it away.
+_LEAST_SURE = 3.0
+# Draws far out in a tail are held at this share of the estimate: a force or a radius is never negative.
+_LEAST_SHARE = 0.01
+
+
+class ContactSettings(Settings):
+    """`[checks.contact]`."""
+
+    geometry: Geometry = Field(
+        "sphere on plane", description="`sphere on plane`, `sphere on cylinder` or `parallel flats`."
+    )
+    part_diameter: Size | None = Field(None, description="Diameter of a cylindrical part.")
+    reference_diameter: Size | None = Field(None, description="Diameter of a cylindrical reference; flat if left out.")
+    force: ForceEstimate | None = Field(None, description="Contact force; the comparator's, exact, if left out.")
+    radius: LengthEstimate | None = Field(
+        None, description="Radius of the tip, or of its flat face; the comparator's, exact, if left out."
+    )
+
+    @field_validator("force", "radius")
+    @classmethod
+    def _surely_above_zero(cls, estimate: Estimate | None) -> Estimate | None:
+        if estimate is not None and not estimate.value > _LEAST_SURE * estimate.standard_uncertainty:
+            found = f"{estimate.value:g} with a standard uncertainty of {estimate.standard_uncertainty:g}"
+            raise refuse(found, "more than three standard uncertainties above zero", "measure it better")
+        return estimate
+
+    @model_validator(mode="after")
+    def _fits_the_geometry(self) -> Self:
+        cylinder = self.geometry == "sphere on cylinder"
+        if cylinder and self.part_diameter is None:
+            raise refuse("sphere on cylinder", "part_diameter beside it", 'add part_diameter = "10 mm"')
+        if not cylinder and (self.part_diameter is not None or self.reference_diameter is not None):
+            raise refuse(f"a diameter with {self.geometry}", "a diameter with a cylinder only", "drop it")
+        if self.geometry == "parallel flats" and self.radius is None:
+            raise refuse("parallel flats", "radius, of the tip's face", 'add radius = "1 mm"')
+        return self
+
+
+@dataclass(frozen=True, slots=True)
+class Elastic:
+    """A row of the table of elastic constants; modulus and half-width in GPa, Poisson's ratio [1]."""
+
+    modulus_GPa: float  # noqa: N815  the unit's own capitals
+    halfwidth_GPa: float  # noqa: N815  the unit's own capitals
+    poisson: float
+    source: str
+
+    def input(self, name: str, material: str) -> Input:
+        """Its modulus as an input."""
+        why = f"{material}: {self.source}"
+        estimate = Estimate.within(self.modulus_GPa, self.halfwidth_GPa)
+        return Input(name=name, estimate=estimate, unit="GPa", evaluation="B", why=why)
+
+
+@cache
+def elastic() -> Mapping[str, Elastic]:
+    """The table of elastic constants, by name of the material."""
+    text = resources.files("holdzero_plugins.checks").joinpath("data/elastic.toml").read_text("utf-8")
+    return {
+        name: Elastic(float(row["modulus"]), float(row["halfwidth"]), row["poisson"], row["source"])
+        for name, row in tomllib.loads(text).items()
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class _Body:
+    """What the tip touches: its modulus, Poisson's ratio [1] and the radius of a cylinder [um]."""
+
+    modulus: Input
+    poisson: float
+    cylinder_um: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Contact:
+    """All that an approach follows from, and the inputs among it."""
+
+    geometry: Geometry
+    force: Input
+    radius: Input
+    tip: _Body
+    bodies: Mapping[Role, _Body]
+
+    def inputs(self, roles: Iterable[Role]) -> tuple[Input, ...]:
+        """The inputs of the approaches on these bodies, each once."""
+        moduli = (self.bodies[role].modulus for role in roles)
+        return tuple(dict.fromkeys((self.force, self.radius, self.tip.modulus, *moduli)))
+
+    def approach_um(self, role: Role, share: float, at: Mapping[str, Number]) -> Number:
+        """Approach of the tip and a body [um] at a share of the force, for these numbers of the inputs."""
+        body = self.bodies[role]
+        moduli = (_held(self.tip.modulus, at), _held(body.modulus, at))
+        modulus = contact_modulus(moduli[0], self.tip.poisson, moduli[1], body.poisson)
+        force, radius = share * _held(self.force, at), _held(self.radius, at)
+        if self.geometry == "parallel flats":
+            return flat_punch(force, radius, modulus)
+        if body.cylinder_um is None:
+            return sphere_on_plane(force, radius, modulus)
+        return sphere_on_cylinder(force, radius, body.cylinder_um, modulus)
+
+
+def _held(item: Input, at: Mapping[str, Number]) -> Number:
+    return np.maximum(at[item.name], _LEAST_SHARE * item.estimate.value)
+
+
+def _stated(name: str, estimate: Estimate | None, instrument: float | None, unit: str) -> Input | None:
+    """An input from the settings, else from the comparator; None where neither has it."""
+    if estimate is not None:
+        why = estimate.why or "stated in the routine"
+        return Input(name=name, estimate=estimate, unit=unit, evaluation="B", why=why)
+    if instrument is None:
+        return None
+    return Input(name=name, estimate=Estimate.exact(instrument), unit=unit, evaluation="B", why="of the comparator")
+
+
+def _force(settings: ContactSettings, run: RunView) -> Input | None:
+    return _stated("contact force", settings.force, run.comparator.force if run.comparator else None, "N")
+
+
+def _radius(settings: ContactSettings, run: RunView) -> Input | None:
+    tip = run.comparator.tip if run.comparator else None
+    return _stated("tip radius", settings.radius, tip.radius if tip else None, "um")
+
+
+def _materials(run: RunView) -> dict[str, str]:
+    """Materials by what is made of them; empty where nobody says."""
+    tip = run.comparator.tip if run.comparator else None
+    reference = run.reference.material if run.reference else ""
+    return {"tip": tip.material if tip else "", "part": run.routine.part.material, "reference": reference}
+
+
+def _contact(settings: ContactSettings, run: RunView) -> _Contact | None:
+    """What the approaches follow from; None where something of it is not known."""
+    force, radius, names = _force(settings, run), _radius(settings, run), _materials(run)
+    if force is None or radius is None or any(name not in elastic() for name in names.values()):
+        return None
+    alike = names["part"] == names["reference"]
+    bodies = {
+        role: _Body(
+            elastic()[names[role]].input(f"modulus of {'part and reference' if alike else f'the {role}'}", names[role]),
+            elastic()[names[role]].poisson,
+            diameter / 2.0 if diameter is not None else None,
+        )
+        for role, diameter in _diameters(settings)
+    }
+    tip = elastic()[names["tip"]]
+    return _Contact(
+        geometry=settings.geometry,
+        force=force,
+        radius=radius,
+        tip=_Body(tip.input("modulus of the tip", names["tip"]), tip.poisson, None),
+        bodies=bodies,
+    )
+
+
+def _diameters(settings: ContactSettings) -> tuple[tuple[Role, float | None], ...]:
+    return ("part", settings.part_diameter), ("reference", settings.reference_diameter)
+
+
+Loads: TypeAlias = dict[tuple[Role, float], Number]
+
+
+def _loads(settings: ContactSettings, run: RunView, characteristic: CharacteristicView) -> Loads:
+    """How often each approach counts [1], by body and share of the zero's force; empty where all cancel."""
+    base = run.comparator.force if run.comparator else None
+    if base is None and settings.force is not None:
+        base = float(settings.force.value)
+    on_reference = characteristic.spec.base if characteristic.spec.measure is Measure.SIZE else None
+    loads: Loads = {}
+    for reading, weight in zip(characteristic.readings, characteristic.weights, strict=True):
+        role: Role = "reference" if reading.slot.place in (on_reference or ()) else "part"
+        key = (role, _share(reading, base))
+        loads[key] = loads.get(key, 0.0) + weight
+        loads["reference", 1.0] = loads.get(("reference", 1.0), 0.0) - weight
+    shares = {share for role, share in loads if role == "part"}
+    return {} if not characteristic.common_weight and len(shares) == 1 else loads
+
+
+def _share(reading: Reading, base: float | None) -> float:
+    """Force of a reading in units of the zero's [1]."""
+    force = reading.slot.force_N
+    return 1.0 if force is None or base is None else force / base
+
+
+def correction(settings: ContactSettings, run: RunView, characteristic: CharacteristicView) -> Iterable[Term]:
+    """Difference of the elastic approaches on part and reference [um]; a softer part reads short.
+
+    Source: Puttock & Thwaite, CSIRO National Standards Laboratory Technical Paper 25, 1969, Case 2
+    and Case 11; its use for blocks of two materials: NIST Monograph 180, Appendix D.
+    """
+    contact, loads = _contact(settings, run), _loads(settings, run, characteristic)
+    if contact is None or not loads:
+        return
+    inputs = contact.inputs(role for role, _ in loads)
+    names = tuple(item.name for item in inputs)
+
+    def function(*numbers: Number) -> Number:
+        at = dict(zip(names, numbers, strict=True))
+        total: Number = 0.0
+        for (role, share), weight in loads.items():
+            total = total + weight * contact.approach_um(role, share, at)
+        return total
+
+    yield Term(
+        name="elastic contact, part less reference",
+        inputs=inputs,
+        function=function,
+        words=f"elastic approach of {_in_words(contact, run, loads)}; what gives way more reads short",
+        source="Puttock & Thwaite, CSIRO NSL Technical Paper 25, 1969",
+    )
+
+
+def _approaches(contact: _Contact, loads: Loads) -> dict[tuple[Role, float], Number]:
+    """The approaches at the estimates [um], by body and force [N]."""
+    inputs = contact.inputs(role for role, _ in loads)
+    at = {item.name: item.estimate.value for item in inputs}
+    force = float(contact.force.estimate.value)
+    return {(role, share * force): contact.approach_um(role, share, at) for role, share in loads}
+
+
+def _in_words(contact: _Contact, run: RunView, loads: Loads) -> str:
+    found = _approaches(contact, loads).items()
+    return ", ".join(f"tip and {role} by {run.length(d)} at {force:.3g} N" for (role, force), d in found)
+
+
+def _missing(settings: ContactSettings, run: RunView) -> Iterator[tuple[str, str]]:
+    """What is not known: a word for the code, and what to state."""
+    unknown = {role: name for role, name in _materials(run).items() if name not in elastic()}
+    if unknown:
+        words = ", ".join(f"{role} {name or 'not stated'}" for role, name in unknown.items())
+        keys = {"tip": "comparator.tip.material", "part": "part.material", "reference": "reference.material"}
+        where = ", ".join(keys[role] for role in unknown)
+        yield "material", f"The modulus is not known ({words}): state {where}, one of {', '.join(elastic())}."
+    if _force(settings, run) is None:
+        yield "force", "The contact force is not known: state comparator.force, or force in [checks.contact]."
+    if _radius(settings, run) is None:
+        yield "radius", "The tip's radius is not known: state comparator.tip.radius, or radius in [checks.contact]."
+
+
+def judge(settings: ContactSettings, run: RunView, characteristics: Sequence[CharacteristicView]) -> Iterable[Finding]:
+    """How far the bodies approach; and what needs it and can't have it is undecided."""
+    contact, missing = _contact(settings, run), tuple(_missing(settings, run))
+    for c in characteristics:
+        loads = _loads(settings, run, c)
+        if not loads:
+            continue
+        for word, text in missing:
+            yield Finding(level=Level.STOP, code=f"contact/{word}", text=text, characteristic=c.name)
+        if contact is not None:
+            yield _told(contact, run, c.name, loads)
+
+
+def _told(contact: _Contact, run: RunView, name: str, loads: Loads) -> Finding:
+    found = _approaches(contact, loads)
+    return Finding(
+        level=Level.NOTE,
+        code="contact/approach",
+        text=f"{name}: elastic approach of {_in_words(contact, run, loads)}. Whether the contact stays elastic is "
+        "not tested.",
+        characteristic=name,
+        data={f"{role}_at_{force:.3g}_N_um": float(np.mean(d)) for (role, force), d in found.items()},
+    )
+
+
+@hookimpl
+def holdzero_checks() -> Sequence[Check]:
+    """The contact check."""
+    return [
+        Check(
+            name="contact",
+            title="elastic contact of tip with part and reference",
+            settings=ContactSettings,
+            terms=correction,
+            judge=judge,
+        )
+    ]
