@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.metadata
 import itertools
 import json
+import re
 import sys
 import textwrap
 from collections.abc import Callable, Iterator
@@ -14,7 +15,7 @@ from typing import Any, TypeAlias
 import pytest
 
 from holdzero import catalogue as loading
-from holdzero.catalogue import Catalogue, load_catalogue
+from holdzero.catalogue import Catalogue, Refusal, load_catalogue
 from holdzero.journal import read_journal
 from holdzero.record import verify
 
@@ -87,6 +88,11 @@ def routine(measure: Measure) -> str:
     return plain + "\n[checks.house]\n"
 
 
+def refused(catalogue: Catalogue) -> list[Refusal]:
+    """Those of this test: they belong to no distribution."""
+    return [refusal for refusal in catalogue.refusals if refusal.distribution == "unknown"]
+
+
 def assert_undecided_and_whole(outcome: Any, catalogue: Catalogue, named: str = "house") -> dict[str, Any]:
     """Exit 3, all seven readings kept, a stop that names the plugin, and a record that recomputes identically."""
     assert outcome.code == 3, outcome.said
@@ -152,7 +158,7 @@ class TestNotLoaded:
         routine: str,
     ) -> None:
         catalogue = only(plugin(body))
-        (refusal,) = catalogue.refusals
+        (refusal,) = refused(catalogue)
         assert reason in refusal.reason
         assert refusal.name == "house"
 
@@ -180,7 +186,7 @@ class TestNotLoaded:
     ) -> None:
         monkeypatch.setattr(loading, "_IMPORT_LIMIT_S", 0.2)
         catalogue = only(plugin(body))
-        assert "not loaded within 0.2 s" in catalogue.refusals[0].reason
+        assert "not loaded within 0.2 s" in refused(catalogue)[0].reason
         assert_undecided_and_whole(measure(routine), catalogue)
 
     def test_a_missing_plugin_says_what_is_there(
@@ -188,7 +194,7 @@ class TestNotLoaded:
     ) -> None:
         record = assert_undecided_and_whole(measure(routine), only())
         (stop,) = [finding for finding in record["findings"] if finding["level"] == "stop"]
-        assert "the checks are check_standard, film, repeatability" in stop["text"]
+        assert re.search(r"the checks are .*\bthermal\b", stop["text"])
 
     def test_a_plugin_of_another_name_that_was_refused_is_named_too(
         self, plugin: Callable[..., EntryPoint], only: Callable[..., Catalogue], measure: Measure, routine: str
@@ -213,15 +219,15 @@ class TestTwoOfOneName:
         self, plugin: Callable[..., EntryPoint], only: Callable[..., Catalogue], measure: Measure, routine: str
     ) -> None:
         catalogue = only(plugin(SOUND), plugin(SOUND))
-        assert len(catalogue.refusals) == 2
-        assert all("check house is declared by house" in refusal.reason for refusal in catalogue.refusals)
+        assert len(refused(catalogue)) == 2
+        assert all("check house is declared by house" in refusal.reason for refusal in refused(catalogue))
         assert_undecided_and_whole(measure(routine), catalogue)
 
     def test_the_same_check_in_two_plugins(
         self, plugin: Callable[..., EntryPoint], only: Callable[..., Catalogue], measure: Measure, routine: str
     ) -> None:
         catalogue = only(plugin(SOUND, name="ours"), plugin(SOUND, name="theirs"), plugin(SOUND, name="third"))
-        assert [refusal.name for refusal in catalogue.refusals] == ["ours", "theirs", "third"]
+        assert [refusal.name for refusal in refused(catalogue)] == ["ours", "theirs", "third"]
         assert_undecided_and_whole(measure(routine), catalogue, "ours was refused: check house is declared by theirs")
 
     def test_a_built_in_can_not_be_replaced(
@@ -231,7 +237,7 @@ class TestTwoOfOneName:
         catalogue = only(plugin(shadow), plugin(SOUND, name="thermal"))
         assert catalogue.checks["thermal"][0].module == "holdzero_plugins.checks.thermal"
         assert "house" not in catalogue.checks
-        assert len(catalogue.refusals) == 2
+        assert len(refused(catalogue)) == 2
 
 
 RAISES = "raise ValueError('bad day')"
@@ -264,7 +270,7 @@ class TestCheckThatFails:
     ) -> None:
         body = f"def broken(settings, run, *rest):\n    {what}\n\n"
         catalogue = load(f"{body}{HOOK}    return check({during}=broken)")
-        assert not catalogue.refusals
+        assert not refused(catalogue)
 
         record = assert_undecided_and_whole(measure(routine), catalogue)
 
@@ -375,7 +381,7 @@ class TestTermsThatSpoilTheModel:
         routine: str,
     ) -> None:
         catalogue = only(plugin(terms(inputs, function)))
-        assert not catalogue.refusals
+        assert not refused(catalogue)
         record = assert_undecided_and_whole(measure(routine), catalogue)
         result = record["results"]["thickness"]
         assert result["verdict"] == "undecided"
