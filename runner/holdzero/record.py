@@ -169,6 +169,7 @@ def _result(result: Result) -> dict[str, Any]:
         "measure": spec.measure.value,
         "at": list(spec.at),
         "from": list(spec.base) if spec.base else None,
+        "with": list(spec.beside) if spec.beside else None,
         "of": spec.of.value,
         "force_N": spec.force,
         "nominal_um": spec.nominal,
