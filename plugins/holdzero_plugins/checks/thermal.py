@@ -208,7 +208,7 @@ def correction(settings: ThermalSettings, run: RunView, characteristic: Characte
         inputs=tuple(inputs),
         function=function,
         words=_in_words(theta.number(at_estimates), delta_theta.number(at_estimates), delta_alpha.number(at_estimates)),
-        source="ISO 1; JCGM 100:2008, H.1.2, eq. (H.3)",
+        source="ISO 1; JCGM 100:2008, H.1.2, eq. (H.3): −l_S·(δα·θ + α_S·δθ)",
     )
 
 
