@@ -241,6 +241,15 @@ class TestSoaking:
         with pytest.raises(EventRefusedError, match="no reason"):
             bench.take(e.SoakEnded, slot="2", reason=None)
 
+    @pytest.mark.parametrize("start_s", [0.1, 0.3, 1.1, 7.7, 100.1, 333.3, 1e6 / 3])
+    def test_it_may_end_at_the_very_moment_that_the_prompt_names(self, start: Start, start_s: float) -> None:
+        bench = start(self.SOAK)
+        bench.time_s = start_s
+        bench.answer("")
+        bench.time_s = bench.run.prompt.until_s
+        bench.take(e.SoakEnded, slot="2", reason=None)
+        assert bench.asked() == "zero"
+
     def test_a_pause_does_not_stop_its_clock(self, start: Start) -> None:
         bench = start(self.SOAK).answer("")
         until = bench.run.prompt.until_s

@@ -37,9 +37,12 @@ class ZeroReturnSettings(Settings):
     """`[checks.zero_return]`: it has no keys; the limit stands in `[bracket]`."""
 
 
-def _moment(readings: Sequence[Reading], *, by_order: bool) -> float:
-    """When a visit was made: seconds of the run, or place in the order where no times are known."""
-    return sum(float(r.seq) if by_order else r.time_s for r in readings) / len(readings)
+def _moment(run: RunView, readings: Sequence[Reading], *, by_order: bool) -> float:
+    """When a visit was made: seconds of the run, or place among the readings where no times are known."""
+    if by_order:
+        places = {r.seq: float(place) for place, r in enumerate(run.readings)}
+        return sum(places[r.seq] for r in readings) / len(readings)
+    return sum(r.time_s for r in readings) / len(readings)
 
 
 def _standard_of_closure(run: RunView, zeros: int, returns: int) -> tuple[float, float]:
@@ -74,13 +77,13 @@ def _drift_of(
     zeros: Sequence[Reading],
     visits: Sequence[Sequence[Reading]],
 ) -> Iterable[Term]:
-    by_order = _moment(visits[-1], by_order=False) <= _moment(zeros, by_order=False)
-    nodes = [_moment(group, by_order=by_order) for group in (zeros, *visits)]
+    by_order = _moment(run, visits[-1], by_order=False) <= _moment(run, zeros, by_order=False)
+    nodes = [_moment(run, group, by_order=by_order) for group in (zeros, *visits)]
     under = [(r, w) for r, w in zip(characteristic.readings, characteristic.weights, strict=True) if r.zero == number]
     for index, visit in enumerate(visits, 1):
         shape = [1.0 if node == index else 0.0 for node in range(len(nodes))]
         share = sum(
-            (weight * float(np.interp(_moment([r], by_order=by_order), nodes, shape)) for r, weight in under),
+            (weight * float(np.interp(_moment(run, [r], by_order=by_order), nodes, shape)) for r, weight in under),
             start=0.0,
         )
         closure = float(np.mean(mean([r.value_um for r in visit]) - run.zero_um(number)))

@@ -104,6 +104,8 @@ def _clock(seconds: float) -> str:
 
 
 def _reading(text: str, comparator: schema.Comparator | None) -> TakenReading:
+    if not text.strip():
+        raise AnswerRefusedError("nothing was typed; type what the dial shows")
     unit = comparator.unit if comparator else None
     division = comparator.division if comparator else None
     try:
@@ -122,6 +124,8 @@ def _reading(text: str, comparator: schema.Comparator | None) -> TakenReading:
 
 
 def _temperature(text: str) -> TakenTemperature:
+    if not text.strip():
+        raise AnswerRefusedError("nothing was typed; type what the thermometer shows")
     try:
         value = parse_quantity(text, Dimension.TEMPERATURE, bare_unit="degC", exponent=False).value
     except QuantityError as error:

@@ -214,9 +214,11 @@ def _with_device(
 
 def _end_soak(state: State, before: State, event: e.SoakEnded) -> State:
     slot = _asked(before, event.slot, {SlotKind.SOAK})
+    # The end as the prompt tells it: a difference of the two times may round to the other side.
+    until_s = before.soak_from_s + slot.at_least_s
+    if event.time_s < until_s and not event.reason:
+        raise EventRefusedError(f"the soak has {until_s - event.time_s:.0f} s to go, and no reason is given")
     elapsed = event.time_s - before.soak_from_s
-    if elapsed < slot.at_least_s and not event.reason:
-        raise EventRefusedError(f"the soak has {slot.at_least_s - elapsed:.0f} s to go, and no reason is given")
     soak = SoakTaken(seq=event.seq, slot=slot, elapsed_s=elapsed, reason=event.reason)
     return replace(state, soaks=(*state.soaks, soak), done=state.done | {event.slot})
 
