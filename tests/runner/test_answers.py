@@ -82,10 +82,14 @@ class TestAReading:
 
     @pytest.mark.parametrize(
         "text",
-        ["", " ", "?", "1.5 mil", "1e-3", "1.5e0 um", "1 000", "1,000.5", "1.5 K", "1.5 1.6", "ERR4", "---", "nan"],
+        ["?", "1.5 mil", "1e-3", "1.5e0 um", "1 000", "1,000.5", "1.5 K", "1.5 1.6", "ERR4", "---", "nan"],
     )
     def test_that_is_not_understood_whole_is_not_used_at_all(self, text: str) -> None:
         assert "is no reading" in refusal(text, Asks.READING)
+
+    @pytest.mark.parametrize("text", ["", " ", "\u00a0"])
+    def test_that_was_not_typed_is_asked_for(self, text: str) -> None:
+        assert "nothing was typed" in refusal(text, Asks.READING)
 
     def test_beyond_the_travel_is_a_slip_of_unit_or_decimal(self) -> None:
         assert refusal("0.0021 in", Asks.READING) == (
