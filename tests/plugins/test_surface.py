@@ -52,8 +52,10 @@ def test_all_built_in_plugins_load(catalogue: Catalogue) -> None:
         "contact",
         "drift",
         "film",
+        "heat",
         "indicator",
         "repeatability",
+        "slips",
         "thermal",
         "zero_return",
     }
