@@ -162,6 +162,16 @@ class TestAtTheBench:
         assert "is the part still warm?" in found.text
         assert self.asked(start, 2 + 2 * 5 + 1) == []
 
+    def test_places_that_only_stand_beside_count_for_nothing(self, start: Callable[..., Any]) -> None:
+        text = 'characteristics.c = { measure = "size", at = "a", from = "s", with = "b", nominal = "50 mm" }\n'
+        bench = start(HEAD + text + steps(5, "asb"))
+        for time_s, answer in fading(5, (0.3, 0.0, 0.1), (1.0, 0.0, 0.2))[:-1]:
+            bench.time_s = time_s - 1.0
+            bench.answer(answer)
+        (found,) = heat.watch(heat.HeatSettings.model_validate({}), view_of(bench.run.state, "1"))
+        assert np.all(found.holds)
+        assert found.data["asymptote_um"] == pytest.approx(0.3, abs=0.06)
+
     def test_it_does_not_ask_before_the_fourth_pass(self, start: Callable[..., Any]) -> None:
         assert self.asked(start, 2 + 2 * 3) == []
 

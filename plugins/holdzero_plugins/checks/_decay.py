@@ -210,12 +210,10 @@ def fit_decay(
     members = (labels[:, None] == np.unique(labels)).astype(np.float64)
     problem = _Problem(times, np.asarray(values, dtype=np.float64), members, from_zero)
     bounds = (float(np.log(rates[0])), float(np.log(rates[1]))) if rates else (-np.inf, np.inf)
-    if start_rate is not None:
-        begin = np.full(problem.values.shape[:-1], np.log(start_rate))
-    elif rates is not None:
-        begin = _first_guess(problem, bounds)
-    else:
+    if start_rate is None and rates is None:
         raise ValueError("give rates, or start_rate")
+    runs = problem.values.shape[:-1]
+    begin = np.full(runs, np.log(start_rate)) if start_rate is not None else _first_guess(problem, bounds)
     log_rate, best = _minimum(problem, begin, bounds)
     edge = (log_rate >= bounds[1]).astype(np.int64) - (log_rate <= bounds[0]).astype(np.int64)
     return _told(problem, log_rate, best, edge, floor)
@@ -223,35 +221,20 @@ def fit_decay(
 
 def _told(problem: _Problem, log_rate: Floats, best: _Projected, edge: NDArray[np.int64], floor: float) -> Decay:
     count, groups = problem.members.shape
-    number = problem.members.sum(axis=0)
     dof = float(count - (1 if problem.from_zero else 2) * groups - 1)
     residual = np.maximum(np.sqrt(best.rss / dof) if dof > 0.0 else 0.0, floor)
     turned = np.square(best.turn).sum(axis=-1)
     with np.errstate(divide="ignore"):
         log_rate_square = np.where(turned > 0.0, 1.0 / turned, np.inf)
         amplitude_square = np.where(best.square > 0.0, 1.0 / best.square, np.inf)
-    x, dx = problem.centred(best.shape), problem.centred(best.slope)
-    factor_slope = -best.factor * _ratio(problem.sums(x * dx), best.square)
-    if problem.from_zero:
-        settled, amplitude = best.factor, -best.factor
-        settled_square, settled_slope, amplitude_slope = amplitude_square, factor_slope, -factor_slope
-    else:
-        at_mean, slope_mean = problem.sums(best.shape) / number, problem.sums(best.slope) / number
-        amplitude, amplitude_slope = best.factor, factor_slope
-        settled = problem.sums(problem.values) / number - amplitude * at_mean
-        settled_square = 1.0 / number + np.square(at_mean) * amplitude_square
-        settled_slope = -(slope_mean * amplitude + at_mean * amplitude_slope)
-    constant = problem.values - problem.spread(problem.sums(problem.values) / number)
-    explained = np.maximum(np.square(constant).sum(axis=-1) - best.rss, 0.0) / (groups + 1.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        f = np.where(residual > 0.0, explained / np.square(residual), np.where(explained > 0.0, np.inf, 0.0))
+    settled, amplitude, settled_square, settled_slope, amplitude_slope = _linear(problem, best, amplitude_square)
     return Decay(
         settled=settled,
         amplitude=amplitude,
         rate=np.exp(log_rate),
         residual=np.asarray(residual),
         dof=dof,
-        f=f,
+        f=_f(problem, best, np.asarray(residual)),
         f_dof=groups + 1.0,
         edge=edge,
         _settled_square=np.asarray(settled_square),
@@ -260,3 +243,29 @@ def _told(problem: _Problem, log_rate: Floats, best: _Projected, edge: NDArray[n
         _amplitude_slope=np.asarray(amplitude_slope),
         _log_rate_square=log_rate_square,
     )
+
+
+def _linear(
+    problem: _Problem, best: _Projected, amplitude_square: Floats
+) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """y∞ and A of each group, the square that y∞ has by itself, and how both follow log k."""
+    number = problem.members.sum(axis=0)
+    x, dx = problem.centred(best.shape), problem.centred(best.slope)
+    factor_slope = -best.factor * _ratio(problem.sums(x * dx), best.square)
+    if problem.from_zero:
+        return best.factor, -best.factor, amplitude_square, factor_slope, -factor_slope
+    at_mean, slope_mean = problem.sums(best.shape) / number, problem.sums(best.slope) / number
+    settled = problem.sums(problem.values) / number - best.factor * at_mean
+    settled_square = 1.0 / number + np.square(at_mean) * amplitude_square
+    settled_slope = -(slope_mean * best.factor + at_mean * factor_slope)
+    return settled, best.factor, settled_square, settled_slope, factor_slope
+
+
+def _f(problem: _Problem, best: _Projected, residual: Floats) -> Floats:
+    """Mean square that the fade explains beyond a constant in each group, over the residual one."""
+    groups = problem.members.shape[1]
+    constant = problem.values - problem.spread(problem.sums(problem.values) / problem.members.sum(axis=0))
+    explained = np.maximum(np.square(constant).sum(axis=-1) - best.rss, 0.0) / (groups + 1.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        f = np.where(residual > 0.0, explained / np.square(residual), np.where(explained > 0.0, np.inf, 0.0))
+    return np.asarray(f)

@@ -321,7 +321,8 @@ def _own_weights(run: RunView, spec: Characteristic, readings: Sequence[Reading]
         of_place = (order == means.argmax(axis=-1)[..., None]) * 1.0 - (order == means.argmin(axis=-1)[..., None]) * 1.0
         return [of_place[..., spec.at.index(str(r.slot.place))] / count for r in readings]
     base = spec.base or ()
-    plain = dict.fromkeys(spec.at, 1.0 / len(spec.at)) | dict.fromkeys(base, -1.0 / max(len(base), 1))
+    plain = dict.fromkeys(spec.places, 0.0) | dict.fromkeys(spec.at, 1.0 / len(spec.at))
+    plain |= dict.fromkeys(base, -1.0 / max(len(base), 1))
     return [plain[str(r.slot.place)] / count for r in readings]
 
 
