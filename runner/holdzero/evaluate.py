@@ -10,19 +10,19 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from holdzero.characteristic import characteristic_of
 from holdzero.checks import Checks, Failure
 from holdzero.decide import Decision, Verdict, decide, worst
-from holdzero.display import span_text
-from holdzero.hooks import CharacteristicView, Finding, Level, RunView, mean, reference_deviation, stack
-from holdzero.model import Input, ModelError, Number, Propagated, Term, propagate
+from holdzero.estimate import Estimate
+from holdzero.hooks import CharacteristicView, Finding, Level, RunView, reference_deviation
+from holdzero.model import Input, ModelError, Propagated, Term, propagate
 from holdzero.montecarlo import MonteCarlo, adaptive, first_order_validated, simulate
-from holdzero.quantity import Estimate
+from holdzero.oversight import bracket_findings, run_findings
 from holdzero.risk import GlobalRisk, global_risk
-from holdzero.routine.schema import Characteristic, Measure, Selection
+from holdzero.routine.schema import Characteristic, Measure
 from holdzero.run.plan import SlotKind
-from holdzero.run.state import Phase, Reading, State, TemperatureTaken
+from holdzero.run.state import Phase, State
 from holdzero.second_order import SecondOrder, second_order
 
 __all__ = ["Evaluation", "Model", "Result", "evaluate", "model_of", "view_of"]
@@ -93,7 +93,7 @@ def model_of(state: State, serial: str | None, name: str, checks: Checks) -> Mod
         ModelError: the characteristic has no number.
     """
     view = view_of(state, serial)
-    seen, _ = _characteristic(view, name, view.routine.characteristics[name])
+    seen, _ = characteristic_of(view, name, view.routine.characteristics[name])
     model = None if seen is None else _model(view, checks.weigh(view, seen)[0], checks)[0]
     if model is None:
         raise ModelError(f"{name} has no number")
@@ -106,12 +106,12 @@ def evaluate(state: State, serial: str | None, checks: Checks) -> Evaluation:
     A stop finding makes what it concerns undecided: its characteristic, or the whole part.
     """
     view = view_of(state, serial)
-    findings = list(_of_the_run(state))
+    findings = list(run_findings(state))
     failures: list[Failure] = list(checks.missing)
     views: list[CharacteristicView] = []
     raw: list[Result] = []
     for index, (name, spec) in enumerate(view.routine.characteristics.items()):
-        seen, problems = _characteristic(view, name, spec)
+        seen, problems = characteristic_of(view, name, spec)
         findings.extend(problems)
         if seen is None:
             raw.append(Result(name=name, spec=spec, verdict=Verdict.UNDECIDED))
@@ -120,7 +120,7 @@ def evaluate(state: State, serial: str | None, checks: Checks) -> Evaluation:
         findings.extend(problems)
         failures.extend(failed)
         views.append(seen)
-        findings.extend(_bracket(view, seen))
+        findings.extend(bracket_findings(view, seen))
         model, failed = _model(view, seen, checks)
         failures.extend(failed)
         made = Result(name=name, spec=spec, verdict=Verdict.UNDECIDED)
@@ -153,65 +153,6 @@ def _verdict(results: Sequence[Result], findings: tuple[Finding, ...]) -> Verdic
     if _stops(findings, None):
         return Verdict.UNDECIDED
     return worst(result.verdict for result in results)
-
-
-# --- what a characteristic is made of ---------------------------------------------------------
-
-
-def _characteristic(view: RunView, name: str, spec: Characteristic) -> tuple[CharacteristicView | None, list[Finding]]:
-    """The characteristic's readings and weights; or what keeps it from having a number."""
-    readings = [r for r in view.of_kind(SlotKind.READ) if r.slot.place in spec.places]
-    if spec.force is not None:
-        readings = [r for r in readings if r.slot.force_N == spec.force]
-    missing = [place for place in spec.places if not any(r.slot.place == place for r in readings)]
-    if missing:
-        text = f"{name}: no reading at {', '.join(missing)}."
-        return None, [_stop("reading/missing", text, name)]
-    forces = sorted({r.slot.force_N for r in readings if r.slot.force_N is not None})
-    if len(forces) > 1:
-        text = f"{name}: readings at {', '.join(f'{f:g} N' for f in forces)} can't be put together; say which force."
-        return None, [_stop("reading/forces", text, name)]
-    if any(not view.zeros(r.zero) for r in readings):
-        return None, [_stop("bracket/no-zero", f"{name}: a reading has no zero before it.", name)]
-    weights = _weights(view, spec, readings)
-    return CharacteristicView(name=name, spec=spec, readings=tuple(readings), weights=weights), []
-
-
-def _stop(code: str, text: str, characteristic: str | None = None) -> Finding:
-    return Finding(level=Level.STOP, code=code, text=text, characteristic=characteristic)
-
-
-def _weights(view: RunView, spec: Characteristic, readings: Sequence[Reading]) -> tuple[Number, ...]:
-    """Weight of each reading in the measured difference: each place counts through its mean."""
-    counts = {place: sum(r.slot.place == place for r in readings) for place in spec.places}
-    of_place = _place_weights(view, spec, readings)
-    return tuple(of_place[str(r.slot.place)] / counts[str(r.slot.place)] for r in readings)
-
-
-def _place_weights(view: RunView, spec: Characteristic, readings: Sequence[Reading]) -> dict[str, Number]:
-    base: dict[str, Number] = dict.fromkeys(spec.base, -1.0 / len(spec.base)) if spec.base else {}
-    base |= dict.fromkeys(spec.beside or (), 0.0)
-    if spec.measure is Measure.STEP or (spec.measure is Measure.SIZE and spec.of is Selection.MEAN):
-        return dict.fromkeys(spec.at, 1.0 / len(spec.at)) | base
-    means = stack([mean([view.difference_um(r) for r in readings if r.slot.place == place]) for place in spec.at])
-    # Where places are equal, the first counts as the highest and the last as the lowest: two places
-    # still make a variation, with the uncertainty of both.
-    last = means.shape[-1] - 1 - means[..., ::-1].argmin(axis=-1)
-    highest, lowest = _one_hot(means.argmax(axis=-1), means), _one_hot(np.asarray(last), means)
-    chosen = {
-        Measure.VARIATION: highest - lowest,
-        Measure.SIZE: highest if spec.of is Selection.LARGEST else lowest,
-    }[spec.measure]
-    return {place: _plain(chosen[..., index]) for index, place in enumerate(spec.at)} | base
-
-
-def _one_hot(index: NDArray[np.intp] | np.intp, like: NDArray[np.float64]) -> NDArray[np.float64]:
-    hot: NDArray[np.float64] = (np.arange(like.shape[-1]) == np.asarray(index)[..., None]).astype(np.float64)
-    return hot
-
-
-def _plain(number: Number) -> Number:
-    return float(number) if np.ndim(number) == 0 else number
 
 
 # --- the number -------------------------------------------------------------------------------
@@ -409,76 +350,3 @@ def _of_reference(view: RunView, offset: float, deviation: float) -> str:
         side = "above" if offset > 0.0 else "below"
         words += f"; its nominal size lies {view.length(abs(offset), 6)} {side} that of the part"
     return words
-
-
-# --- what the engine itself looks after -------------------------------------------------------
-
-
-def _bracket(view: RunView, seen: CharacteristicView) -> Iterable[Finding]:
-    """No verdict without a closed bracket: zero before, and a return within the limit after."""
-    limit = view.bracket_limit_um
-    if any(not _returns_after(view, r) for r in seen.readings):
-        text = (
-            f"{seen.name}: the reference was not read again after the last readings, so the zero is not known to hold."
-        )
-        yield _stop("bracket/open", text, seen.name)
-    closures = {
-        visit[0].seq: mean([r.value_um for r in visit]) - view.zero_um(reading.zero)
-        for reading in seen.readings
-        for visit in _visits_around(view, reading)
-    }
-    for closure in closures.values():
-        yield Finding(
-            level=Level.STOP,
-            code="bracket/limit",
-            text=f"{seen.name}: on return the reference read {view.length(closure, 3)} off its zero; at most "
-            f"{view.length(limit, 3)} is allowed. All that was read since the last good zero is undecided.",
-            characteristic=seen.name,
-            data={"closure_um": float(np.mean(closure)), "limit_um": limit},
-            holds=np.abs(closure) > limit * (1.0 + 1e-9),
-        )
-
-
-def _returns_after(view: RunView, reading: Reading) -> list[tuple[Reading, ...]]:
-    return [visit for visit in view.returns(reading.zero) if visit[-1].seq > reading.seq]
-
-
-def _visits_around(view: RunView, reading: Reading) -> list[tuple[Reading, ...]]:
-    """The return that closes the bracket of a reading, and the one that opens it, if there is one."""
-    visits = view.returns(reading.zero)
-    before = [visit for visit in visits if visit[-1].seq < reading.seq]
-    after = [visit for visit in visits if visit[-1].seq > reading.seq]
-    return before[-1:] + after[:1]
-
-
-def _of_the_run(state: State) -> Iterable[Finding]:
-    """What the engine saw of the run as a whole, whatever the part."""
-    if state.phase is Phase.ABANDONED:
-        yield _stop("run/abandoned", f"The run was abandoned: {state.abandoned}.")
-    elif state.phase is not Phase.FINISHED:
-        yield _stop("run/unfinished", "The run is not finished.")
-    for note in state.notes:
-        if note.plugin is not None:
-            text = f"The check {note.plugin} failed in {note.text}. The result can't stand without it."
-            yield _stop(f"{note.plugin}/failed", text)
-        else:
-            yield Finding(level=Level.NOTE, code="run/note", text=f"Note of the inspector: {note.text}")
-    for role, chosen in state.devices.items():
-        if chosen.overruled:
-            text = f"The {role} was used although {chosen.overruled}"
-            yield Finding(level=Level.CAUTION, code=f"{role}/overruled", text=text)
-    yield from _deviations(state)
-
-
-def _deviations(state: State) -> Iterable[Finding]:
-    """Where the run did not go as the routine says."""
-    entries: tuple[Reading | TemperatureTaken, ...] = (*state.readings, *state.temperatures)
-    for item in entries:
-        if item.struck is not None:
-            text = f"Entry {item.seq} ({item.raw}) was struck out: {item.struck}."
-            yield Finding(level=Level.NOTE, code="run/struck", text=text)
-    for soak in state.soaks:
-        if soak.reason is not None:
-            whole, part = span_text(soak.slot.at_least_s), span_text(soak.elapsed_s)
-            text = f"A soak of {whole} ended after {part}: {soak.reason}."
-            yield Finding(level=Level.CAUTION, code="soak/short", text=text)

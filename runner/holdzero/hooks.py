@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 
 from holdzero.display import MICRO, decimals_for, in_micro, length_text, micro_text, value_and_uncertainty
 from holdzero.errors import AnswerRefusedError, SourceError, SourceExhaustedError
+from holdzero.estimate import Estimate, Shape
 from holdzero.model import Input, Number, Term, student_quantile
-from holdzero.quantity import Estimate, Shape
 from holdzero.routine.schema import (
     AngleError,
     Characteristic,

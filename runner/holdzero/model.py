@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holdzero.errors import HoldzeroError
-from holdzero.quantity import Estimate, Number
+from holdzero.estimate import Estimate
+from holdzero.quantity import Number
 
 __all__ = [
     "STEP",

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from holdzero.estimate import Part, Shape
 from holdzero.model import Input, ModelError, Term, inputs_of
-from holdzero.quantity import Part, Shape
 
 __all__ = ["Distribution", "MonteCarlo", "adaptive", "draw", "first_order_validated", "simulate", "tolerance_of"]
 

@@ -22,12 +22,12 @@ import numpy as np
 from holdzero import events as e
 from holdzero.catalogue import load_catalogue
 from holdzero.checks import Checks, bind
+from holdzero.estimate import Estimate
 from holdzero.evaluate import evaluate, model_of
 from holdzero.events import event_from_data, event_to_data
 from holdzero.journal import Journal, read_journal
 from holdzero.model import Input, Term, propagate
 from holdzero.montecarlo import simulate
-from holdzero.quantity import Estimate
 from holdzero.record import verify
 from holdzero.routine.load import load_routine
 from holdzero.run import Run

@@ -19,7 +19,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdzero.errors import AnswerRefusedError, FileFaultsError, QuantityError
-from holdzero.quantity import Dimension, Estimate, parse_estimate, parse_quantity, tidy
+from holdzero.estimate import Estimate, parse_estimate
+from holdzero.quantity import Dimension, parse_quantity, tidy
 from holdzero.routine import schema
 from holdzero.routine.lint import unwise
 from holdzero.routine.load import digest_of, dump_routine, load_routine, members, read_toml, routine_from_document

@@ -10,10 +10,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from holdzero.estimate import Estimate, parse_estimate
 from holdzero.evaluate import view_of
 from holdzero.hooks import CharacteristicView
 from holdzero.montecarlo import draw
-from holdzero.quantity import Dimension, Estimate, parse_estimate
+from holdzero.quantity import Dimension
 from holdzero_plugins.checks.indicator import IndicatorSettings, corrections, cosine_loss, judge
 
 Measure = Callable[..., Any]

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from holdzero.estimate import Estimate
 from holdzero.model import Input, Term, propagate, student_cdf, student_quantile
-from holdzero.quantity import Estimate
 
 
 def known(name: str, value: float, standard: float, dof: float) -> Input:

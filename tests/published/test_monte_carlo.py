@@ -14,9 +14,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from holdzero.estimate import Estimate, Part, Shape, parse_estimate
 from holdzero.model import Input, Term
 from holdzero.montecarlo import adaptive, draw, first_order_validated, simulate, tolerance_of
-from holdzero.quantity import Dimension, Estimate, Part, Shape, parse_estimate
+from holdzero.quantity import Dimension
 
 
 def known(name: str, estimate: Estimate) -> Input:

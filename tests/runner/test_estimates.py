@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from holdzero.errors import QuantityError
-from holdzero.quantity import Dimension, Estimate, Part, Shape, dof_from_reliability, parse_estimate
+from holdzero.estimate import Estimate, Part, Shape, dof_from_reliability, parse_estimate
+from holdzero.quantity import Dimension
 
 LENGTH, TEMPERATURE, DIFFERENCE = Dimension.LENGTH, Dimension.TEMPERATURE, Dimension.DIFFERENCE
 

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from holdzero.estimate import Estimate
 from holdzero.model import Input, ModelError, Term, propagate
-from holdzero.quantity import Estimate
 
 
 def known(name: str, value: float, standard: float, dof: float = math.inf) -> Input:

@@ -11,7 +11,7 @@ from typing import Any, TypeAlias
 import pytest
 
 from holdzero.errors import Fault, FileFaultsError
-from holdzero.quantity import Shape
+from holdzero.estimate import Shape
 from holdzero.routine import schema
 from holdzero.routine.load import (
     LoadedRoutine,

@@ -13,7 +13,8 @@ import pytest
 
 from holdzero.catalogue import Catalogue
 from holdzero.checks import bind
-from holdzero.quantity import Dimension, parse_estimate
+from holdzero.estimate import parse_estimate
+from holdzero.quantity import Dimension
 from holdzero.routine.keys import key_tables
 from holdzero.routine.load import load_routine
 

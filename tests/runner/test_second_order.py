@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from holdzero.estimate import Estimate
 from holdzero.model import Input, Term
-from holdzero.quantity import Estimate
 from holdzero.second_order import second_order
 
 

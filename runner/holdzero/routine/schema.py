@@ -5,32 +5,65 @@ These models know the file and nothing of its text, its place on disk or the run
 
 from __future__ import annotations
 
-import datetime as dt
-import re
-from collections.abc import Iterator
 from enum import StrEnum
 from typing import Annotated, Any, Literal, Self, TypeAlias
 
 from pydantic import (
     AfterValidator,
-    BaseModel,
     BeforeValidator,
-    ConfigDict,
     Discriminator,
     Field,
-    StringConstraints,
     Tag,
-    WithJsonSchema,
     model_validator,
 )
-from pydantic_core import PydanticCustomError
 
 from holdzero.decide import DecisionRule, Rule
 from holdzero.errors import QuantityError
-from holdzero.quantity import Dimension, Estimate, parse_estimate, parse_quantity, shown
+from holdzero.estimate import Estimate, parse_estimate
+from holdzero.quantity import Dimension, parse_quantity
+from holdzero.routine.fields import (
+    AngleError,
+    ComplianceEstimate,
+    Day,
+    ExpansionEstimate,
+    Force,
+    ForceEstimate,
+    Format,
+    Length,
+    LengthError,
+    LengthEstimate,
+    Model,
+    Name,
+    Positive,
+    Size,
+    Temperature,
+    TemperatureDifference,
+    TemperatureDifferenceEstimate,
+    TemperatureError,
+    TemperatureEstimate,
+    Text,
+    Time,
+    refuse,
+)
+from holdzero.routine.steps import (
+    AnyStep,
+    Check,
+    Compare,
+    Prepare,
+    Read,
+    Repeat,
+    Return,
+    Soak,
+    Step,
+    TemperatureStep,
+    Zero,
+    not_endless,
+    walk,
+)
 
 __all__ = [
     "AngleError",
+    "AnyStep",
     "Bracket",
     "Characteristic",
     "Check",
@@ -81,126 +114,6 @@ __all__ = [
     "refuse",
     "walk",
 ]
-
-
-def refuse(found: str, expected: str, mend: str) -> PydanticCustomError:
-    """The error that a validator raises so that its three parts reach the author whole."""
-    return PydanticCustomError("holdzero", "{found}", {"found": found, "expected": expected, "mend": mend})
-
-
-def _quantity(dimension: Dimension, *, positive: bool = False) -> BeforeValidator:
-    def read(raw: object) -> float:
-        if not isinstance(raw, str):
-            expected = f'{dimension.one} such as "{dimension.example}"'
-            raise refuse(shown(raw), expected, "write it with its unit, in quotation marks")
-        try:
-            value = parse_quantity(raw, dimension).value
-        except QuantityError as error:
-            raise refuse(error.found, error.expected, error.mend) from None
-        if positive and value <= 0.0:
-            raise refuse(shown(raw), f"{dimension.one} above zero", "check sign and number")
-        return value
-
-    return BeforeValidator(read)
-
-
-def _estimate(dimension: Dimension, *, about_zero: bool = False) -> BeforeValidator:
-    def read(raw: object) -> Estimate:
-        try:
-            return parse_estimate(raw, dimension, about_zero=about_zero)
-        except QuantityError as error:
-            raise refuse(error.found, error.expected, error.mend) from None
-
-    return BeforeValidator(read)
-
-
-def _format(raw: object) -> object:
-    # True and 1.0 equal 1, and are no format.
-    if type(raw) is not int or raw != 1:
-        raise refuse(shown(raw), "format = 1", "this version of holdzero reads format 1")
-    return raw
-
-
-def _day(raw: object) -> object:
-    # A number or a text of digits would be taken as seconds since 1970.
-    if raw is None or type(raw) is dt.date or (isinstance(raw, str) and _DAY.fullmatch(raw)):
-        return raw
-    raise refuse(shown(raw), "a day such as 2027-05-31", "write year, month and day, without a time")
-
-
-def _name(raw: str) -> str:
-    if raw != raw.strip() or not raw.isprintable():
-        raise refuse(shown(raw), "a name without blanks around it", "drop blanks and invisible signs")
-    return raw
-
-
-_DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
-
-Format: TypeAlias = Annotated[Literal[1], BeforeValidator(_format)]
-Day: TypeAlias = Annotated[dt.date, BeforeValidator(_day)]
-Name: TypeAlias = Annotated[str, StringConstraints(min_length=1, max_length=200), AfterValidator(_name)]
-
-
-def _kind(dimension: Dimension, words: str) -> WithJsonSchema:
-    """What a value is, for key tables and editors."""
-    if words.startswith("estimate"):
-        anyway = {"type": "object", "description": "value with standard, expanded or halfwidth"}
-        forms = [{"type": "string"}, anyway, {"type": "array"}]
-        return WithJsonSchema({"title": words, "anyOf": forms, "examples": [dimension.example]})
-    return WithJsonSchema({"title": words, "type": "string", "examples": [dimension.example]})
-
-
-Text: TypeAlias = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=2000)]
-Positive: TypeAlias = Annotated[int, Field(strict=True, ge=1, le=1000)]
-Length: TypeAlias = Annotated[float, _quantity(Dimension.LENGTH), _kind(Dimension.LENGTH, "length")]
-Size: TypeAlias = Annotated[
-    float, _quantity(Dimension.LENGTH, positive=True), _kind(Dimension.LENGTH, "length above zero")
-]
-Force: TypeAlias = Annotated[
-    float, _quantity(Dimension.FORCE, positive=True), _kind(Dimension.FORCE, "force above zero")
-]
-Time: TypeAlias = Annotated[float, _quantity(Dimension.TIME, positive=True), _kind(Dimension.TIME, "time above zero")]
-Temperature: TypeAlias = Annotated[float, _quantity(Dimension.TEMPERATURE), _kind(Dimension.TEMPERATURE, "temperature")]
-TemperatureDifference: TypeAlias = Annotated[
-    float,
-    _quantity(Dimension.DIFFERENCE, positive=True),
-    _kind(Dimension.DIFFERENCE, "temperature difference above zero"),
-]
-LengthEstimate: TypeAlias = Annotated[
-    Estimate, _estimate(Dimension.LENGTH), _kind(Dimension.LENGTH, "estimate of a length")
-]
-LengthError: TypeAlias = Annotated[
-    Estimate, _estimate(Dimension.LENGTH, about_zero=True), _kind(Dimension.LENGTH, "estimate of a length, about zero")
-]
-TemperatureError: TypeAlias = Annotated[
-    Estimate,
-    _estimate(Dimension.DIFFERENCE, about_zero=True),
-    _kind(Dimension.DIFFERENCE, "estimate of a temperature difference, about zero"),
-]
-AngleError: TypeAlias = Annotated[
-    Estimate, _estimate(Dimension.ANGLE, about_zero=True), _kind(Dimension.ANGLE, "estimate of an angle, about zero")
-]
-ComplianceEstimate: TypeAlias = Annotated[
-    Estimate, _estimate(Dimension.COMPLIANCE), _kind(Dimension.COMPLIANCE, "estimate of a compliance")
-]
-ForceEstimate: TypeAlias = Annotated[
-    Estimate, _estimate(Dimension.FORCE), _kind(Dimension.FORCE, "estimate of a force")
-]
-TemperatureEstimate: TypeAlias = Annotated[
-    Estimate, _estimate(Dimension.TEMPERATURE), _kind(Dimension.TEMPERATURE, "estimate of a temperature")
-]
-TemperatureDifferenceEstimate: TypeAlias = Annotated[
-    Estimate, _estimate(Dimension.DIFFERENCE), _kind(Dimension.DIFFERENCE, "estimate of a temperature difference")
-]
-ExpansionEstimate: TypeAlias = Annotated[
-    Estimate, _estimate(Dimension.EXPANSION), _kind(Dimension.EXPANSION, "estimate of an expansion coefficient")
-]
-
-
-class Model(BaseModel):
-    """A table of the routine: frozen, and closed to keys that it does not know."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
 
 
 class Header(Model):
@@ -452,112 +365,6 @@ class Term(Model):
         return {**raw, "estimate": estimate}
 
 
-class Step(Model):
-    """What every step can have."""
-
-    say: str = Field("", description="What the inspector is told, in place of the usual words.")
-    caution: str = Field("", description="What can hurt; shown before the step.")
-
-
-class Prepare(Step):
-    """Something to do, then confirm."""
-
-    do: Literal["prepare"]
-    say: Text = Field(description="What to do.")
-
-
-class Soak(Step):
-    """Wait until everything has one temperature."""
-
-    do: Literal["soak"]
-    at_least: Time = Field(description="How long.")
-
-
-class TemperatureStep(Step):
-    """Read a thermometer."""
-
-    do: Literal["temperature"]
-    of: Literal["part", "reference", "air"] = Field(description="What is measured: `part`, `reference` or `air`.")
-
-
-class Zero(Step):
-    """Set the dial on the reference, then read what it shows."""
-
-    do: Literal["zero"]
-    times: Positive = Field(1, description="How often the tip is lifted and lowered, and read.")
-
-
-class Check(Step):
-    """Read the check standard."""
-
-    do: Literal["check"]
-    times: Positive = Field(1, description="How often it is read.")
-
-
-class Read(Step):
-    """Read the part at a place."""
-
-    do: Literal["read"]
-    at: Text = Field(description="The place.")
-    times: Positive = Field(1, description="How often it is read.")
-    force: Force | None = Field(None, description="Contact force of this reading, where it is not the comparator's.")
-
-
-class Return(Step):
-    """Read the reference again without touching the dial."""
-
-    do: Literal["return"]
-    times: Positive = Field(1, description="How often it is read.")
-
-
-class Compare(Step):
-    """All is read: evaluate and decide."""
-
-    do: Literal["compare"]
-
-
-class Repeat(Step):
-    """Steps to be done several times, or once for each part of a batch."""
-
-    do: Literal["repeat"]
-    times: Positive | None = Field(None, description="How many rounds.")
-    over: Literal["parts"] | None = Field(None, description="`parts`: one round for each serial of a batch.")
-    steps: tuple[AnyStep, ...] = Field(min_length=1, description="What is done in each round.")
-
-    @model_validator(mode="after")
-    def _one_of_two(self) -> Self:
-        if (self.times is None) == (self.over is None):
-            found = "times and over" if self.times else "neither times nor over"
-            raise refuse(found, "one of them", 'write times = 3, or over = "parts"')
-        return self
-
-
-AnyStep: TypeAlias = Annotated[
-    "Prepare | Soak | TemperatureStep | Zero | Check | Read | Repeat | Return | Compare", Field(discriminator="do")
-]
-
-
-def _prompts(steps: tuple[AnyStep, ...]) -> int:
-    """How many answers the steps ask for; a batch counts as two parts."""
-    count = 0
-    for step in steps:
-        if isinstance(step, Repeat):
-            count += (step.times or 2) * _prompts(step.steps)
-        else:
-            count += step.times if isinstance(step, Zero | Check | Read | Return) else 1
-    return count
-
-
-def _not_endless(steps: tuple[AnyStep, ...]) -> tuple[AnyStep, ...]:
-    # More than a day's work, at ten seconds an answer: repeats within repeats that were not meant.
-    if (count := _prompts(steps)) > _MOST_PROMPTS:
-        raise refuse(f"steps that ask {count} times", f"at most {_MOST_PROMPTS} times", "look at times of the repeats")
-    return steps
-
-
-_MOST_PROMPTS = 10_000
-
-
 def _required_if(*, any_of: frozenset[str] = frozenset(), only: frozenset[str] = frozenset()) -> Discriminator:
     """A table states what is required where it has keys that only a requirement has, or no others."""
 
@@ -596,7 +403,7 @@ class Routine(Model):
     characteristics: dict[Name, Characteristic] = Field(min_length=1)
     checks: dict[str, dict[str, Any]] = Field(default_factory=dict)
     terms: tuple[Term, ...] = ()
-    steps: Annotated[tuple[AnyStep, ...], AfterValidator(_not_endless)] = Field(min_length=1)
+    steps: Annotated[tuple[AnyStep, ...], AfterValidator(not_endless)] = Field(min_length=1)
 
     @model_validator(mode="after")
     def _terms_are_named(self) -> Self:
@@ -610,13 +417,4 @@ class Routine(Model):
         return self
 
 
-def walk(steps: tuple[AnyStep, ...]) -> Iterator[AnyStep]:
-    """All steps in the order of the file, those inside a repeat once."""
-    for step in steps:
-        yield step
-        if isinstance(step, Repeat):
-            yield from walk(step.steps)
-
-
-Repeat.model_rebuild()
 Routine.model_rebuild()

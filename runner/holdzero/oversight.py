@@ -1,0 +1,88 @@
+"""What the engine itself looks after: the bracket of zero and return, and how the run went."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from holdzero.display import span_text
+from holdzero.hooks import CharacteristicView, Finding, Level, RunView, mean
+from holdzero.run.state import Phase, Reading, State, TemperatureTaken
+
+__all__ = ["bracket_findings", "run_findings", "stop"]
+
+
+def stop(code: str, text: str, characteristic: str | None = None) -> Finding:
+    """A finding that stops a characteristic, or the whole part."""
+    return Finding(level=Level.STOP, code=code, text=text, characteristic=characteristic)
+
+
+def bracket_findings(view: RunView, seen: CharacteristicView) -> Iterable[Finding]:
+    """No verdict without a closed bracket: zero before, and a return within the limit after."""
+    limit = view.bracket_limit_um
+    if any(not _returns_after(view, r) for r in seen.readings):
+        text = (
+            f"{seen.name}: the reference was not read again after the last readings, so the zero is not known to hold."
+        )
+        yield stop("bracket/open", text, seen.name)
+    closures = {
+        visit[0].seq: mean([r.value_um for r in visit]) - view.zero_um(reading.zero)
+        for reading in seen.readings
+        for visit in _visits_around(view, reading)
+    }
+    for closure in closures.values():
+        yield Finding(
+            level=Level.STOP,
+            code="bracket/limit",
+            text=f"{seen.name}: on return the reference read {view.length(closure, 3)} off its zero; at most "
+            f"{view.length(limit, 3)} is allowed. All that was read since the last good zero is undecided.",
+            characteristic=seen.name,
+            data={"closure_um": float(np.mean(closure)), "limit_um": limit},
+            holds=np.abs(closure) > limit * (1.0 + 1e-9),
+        )
+
+
+def _returns_after(view: RunView, reading: Reading) -> list[tuple[Reading, ...]]:
+    return [visit for visit in view.returns(reading.zero) if visit[-1].seq > reading.seq]
+
+
+def _visits_around(view: RunView, reading: Reading) -> list[tuple[Reading, ...]]:
+    """The return that closes the bracket of a reading, and the one that opens it, if there is one."""
+    visits = view.returns(reading.zero)
+    before = [visit for visit in visits if visit[-1].seq < reading.seq]
+    after = [visit for visit in visits if visit[-1].seq > reading.seq]
+    return before[-1:] + after[:1]
+
+
+def run_findings(state: State) -> Iterable[Finding]:
+    """What the engine saw of the run as a whole, whatever the part."""
+    if state.phase is Phase.ABANDONED:
+        yield stop("run/abandoned", f"The run was abandoned: {state.abandoned}.")
+    elif state.phase is not Phase.FINISHED:
+        yield stop("run/unfinished", "The run is not finished.")
+    for note in state.notes:
+        if note.plugin is not None:
+            text = f"The check {note.plugin} failed in {note.text}. The result can't stand without it."
+            yield stop(f"{note.plugin}/failed", text)
+        else:
+            yield Finding(level=Level.NOTE, code="run/note", text=f"Note of the inspector: {note.text}")
+    for role, chosen in state.devices.items():
+        if chosen.overruled:
+            text = f"The {role} was used although {chosen.overruled}"
+            yield Finding(level=Level.CAUTION, code=f"{role}/overruled", text=text)
+    yield from _deviations(state)
+
+
+def _deviations(state: State) -> Iterable[Finding]:
+    """Where the run did not go as the routine says."""
+    entries: tuple[Reading | TemperatureTaken, ...] = (*state.readings, *state.temperatures)
+    for item in entries:
+        if item.struck is not None:
+            text = f"Entry {item.seq} ({item.raw}) was struck out: {item.struck}."
+            yield Finding(level=Level.NOTE, code="run/struck", text=text)
+    for soak in state.soaks:
+        if soak.reason is not None:
+            whole, part = span_text(soak.slot.at_least_s), span_text(soak.elapsed_s)
+            text = f"A soak of {whole} ended after {part}: {soak.reason}."
+            yield Finding(level=Level.CAUTION, code="soak/short", text=text)

@@ -1,0 +1,144 @@
+"""The steps of a routine as typed models, and how to walk through them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Annotated, Literal, Self, TypeAlias
+
+from pydantic import Field, model_validator
+
+from holdzero.routine.fields import Force, Model, Positive, Text, Time, refuse
+
+__all__ = [
+    "AnyStep",
+    "Check",
+    "Compare",
+    "Prepare",
+    "Read",
+    "Repeat",
+    "Return",
+    "Soak",
+    "Step",
+    "TemperatureStep",
+    "Zero",
+    "not_endless",
+    "walk",
+]
+
+
+class Step(Model):
+    """What every step can have."""
+
+    say: str = Field("", description="What the inspector is told, in place of the usual words.")
+    caution: str = Field("", description="What can hurt; shown before the step.")
+
+
+class Prepare(Step):
+    """Something to do, then confirm."""
+
+    do: Literal["prepare"]
+    say: Text = Field(description="What to do.")
+
+
+class Soak(Step):
+    """Wait until everything has one temperature."""
+
+    do: Literal["soak"]
+    at_least: Time = Field(description="How long.")
+
+
+class TemperatureStep(Step):
+    """Read a thermometer."""
+
+    do: Literal["temperature"]
+    of: Literal["part", "reference", "air"] = Field(description="What is measured: `part`, `reference` or `air`.")
+
+
+class Zero(Step):
+    """Set the dial on the reference, then read what it shows."""
+
+    do: Literal["zero"]
+    times: Positive = Field(1, description="How often the tip is lifted and lowered, and read.")
+
+
+class Check(Step):
+    """Read the check standard."""
+
+    do: Literal["check"]
+    times: Positive = Field(1, description="How often it is read.")
+
+
+class Read(Step):
+    """Read the part at a place."""
+
+    do: Literal["read"]
+    at: Text = Field(description="The place.")
+    times: Positive = Field(1, description="How often it is read.")
+    force: Force | None = Field(None, description="Contact force of this reading, where it is not the comparator's.")
+
+
+class Return(Step):
+    """Read the reference again without touching the dial."""
+
+    do: Literal["return"]
+    times: Positive = Field(1, description="How often it is read.")
+
+
+class Compare(Step):
+    """All is read: evaluate and decide."""
+
+    do: Literal["compare"]
+
+
+class Repeat(Step):
+    """Steps to be done several times, or once for each part of a batch."""
+
+    do: Literal["repeat"]
+    times: Positive | None = Field(None, description="How many rounds.")
+    over: Literal["parts"] | None = Field(None, description="`parts`: one round for each serial of a batch.")
+    steps: tuple[AnyStep, ...] = Field(min_length=1, description="What is done in each round.")
+
+    @model_validator(mode="after")
+    def _one_of_two(self) -> Self:
+        if (self.times is None) == (self.over is None):
+            found = "times and over" if self.times else "neither times nor over"
+            raise refuse(found, "one of them", 'write times = 3, or over = "parts"')
+        return self
+
+
+AnyStep: TypeAlias = Annotated[
+    "Prepare | Soak | TemperatureStep | Zero | Check | Read | Repeat | Return | Compare", Field(discriminator="do")
+]
+
+
+def _prompts(steps: tuple[AnyStep, ...]) -> int:
+    """How many answers the steps ask for; a batch counts as two parts."""
+    count = 0
+    for step in steps:
+        if isinstance(step, Repeat):
+            count += (step.times or 2) * _prompts(step.steps)
+        else:
+            count += step.times if isinstance(step, Zero | Check | Read | Return) else 1
+    return count
+
+
+def not_endless(steps: tuple[AnyStep, ...]) -> tuple[AnyStep, ...]:
+    """The steps, if a person could ever come to their end."""
+    # More than a day's work, at ten seconds an answer: repeats within repeats that were not meant.
+    if (count := _prompts(steps)) > _MOST_PROMPTS:
+        raise refuse(f"steps that ask {count} times", f"at most {_MOST_PROMPTS} times", "look at times of the repeats")
+    return steps
+
+
+_MOST_PROMPTS = 10_000
+
+
+def walk(steps: tuple[AnyStep, ...]) -> Iterator[AnyStep]:
+    """All steps in the order of the file, those inside a repeat once."""
+    for step in steps:
+        yield step
+        if isinstance(step, Repeat):
+            yield from walk(step.steps)
+
+
+Repeat.model_rebuild()
