@@ -1,0 +1,220 @@
+"""What a check sees of a run and of a characteristic, and what it can say: narrow, frozen views."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from holdzero.display import MICRO
+from holdzero.model import Input
+from holdzero.quantity import Number
+from holdzero.routine.schema import Characteristic, Comparator, Measure, Reference, Routine, Thermometer
+from holdzero.run.plan import SlotKind
+from holdzero.run.state import Prepared, Reading, SoakTaken, TemperatureTaken
+from holdzero.statistics import mean, pooled_standard_deviation
+
+__all__ = ["CharacteristicView", "Finding", "Level", "RunView", "reference_deviation", "shown"]
+
+
+class Level(StrEnum):
+    """How much a finding weighs. A stop makes the result undecided."""
+
+    NOTE = "note"
+    CAUTION = "caution"
+    STOP = "stop"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """Something that a check saw; live and final findings are the same kind of data.
+
+    Attributes:
+        level: note, caution or stop.
+        code: stable name, `check/what`.
+        text: for the inspector, plain; while the part is under the tip, as a question.
+        characteristic: the one it concerns; None for the whole part.
+        data: numbers behind it, their unit at the end of each name.
+        holds: whether it holds; an array has one entry a run of a rehearsal.
+    """
+
+    level: Level
+    code: str
+    text: str
+    characteristic: str | None = None
+    data: Mapping[str, float] = field(default_factory=dict)
+    holds: bool | NDArray[np.bool_] = True
+
+
+def reference_deviation(reference: Reference) -> Input:
+    """The certified deviation of the reference [um] as the input that all terms share."""
+    why = reference.deviation.why or " ".join(("certificate", reference.certificate or "as the routine states it"))
+    return Input(name="deviation of the reference", estimate=reference.deviation, unit="um", evaluation="B", why=why)
+
+
+def shown(number: Number, digits: int = 2) -> str:
+    """A number in words for a finding: two significant digits, or the range over the runs.
+
+    >>> shown(0.12345), shown(-12.0, 3)
+    ('0.12', '-12')
+    """
+    if isinstance(number, np.ndarray) and number.ndim:
+        return f"{number.min():.{digits}g} to {number.max():.{digits}g}"
+    return f"{float(number):.{digits}g}"
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunView:
+    """What a check sees of a run, for one part.
+
+    Attributes:
+        routine: the routine, typed and frozen.
+        serial: of the part; None where it has none.
+        reference: the one in use; None while it is not chosen yet.
+        comparator: the one in use; None while it is not chosen yet.
+        thermometer: the one in use, if any.
+        readings: those that count, in order: of this part, and all zeros, returns and checks.
+        temperatures: those that count.
+        soaks: as they went.
+        prepared: preparing steps as they were confirmed.
+        finished: whether the run is over.
+    """
+
+    routine: Routine
+    serial: str | None
+    reference: Reference | None
+    comparator: Comparator | None
+    thermometer: Thermometer | None
+    readings: tuple[Reading, ...]
+    temperatures: tuple[TemperatureTaken, ...]
+    soaks: tuple[SoakTaken, ...]
+    prepared: tuple[Prepared, ...]
+    finished: bool
+
+    def length(self, number: Number, digits: int = 2, *, sign: bool = False) -> str:
+        """A small length [um] in words, in the routine's units, with so many significant digits."""
+        unit, worth = MICRO[self.routine.routine.units]
+        text = shown(number / worth, digits)
+        return f"{'+' if sign and not text.startswith('-') else ''}{text} {unit}".replace("-", "−")
+
+    @property
+    def resolution_um(self) -> float:
+        """Smallest difference that is read [um]; 0 while no comparator is chosen."""
+        return self.comparator.resolution if self.comparator else 0.0
+
+    @property
+    def bracket_limit_um(self) -> float:
+        """How far a return may lie from its zero [um].
+
+        Where the routine does not say it: the resolution, or a tenth of the narrowest tolerance
+        where that is more. Common practice, no source.
+        """
+        if self.routine.bracket.limit is not None:
+            return self.routine.bracket.limit
+        widths = [
+            spec.upper - (spec.lower if spec.lower is not None else 0.0)
+            for spec in self.routine.characteristics.values()
+            if spec.upper is not None
+        ]
+        return max(self.resolution_um, 0.1 * min(widths)) if widths else self.resolution_um
+
+    @cached_property
+    def scatter_um(self) -> tuple[Number, float]:
+        """Standard deviation of a single reading [um] and its degrees of freedom [1].
+
+        Pooled over everything that was read more than once in one state: a zero, a return, the
+        check standard, a place of the part at one force under one zero (JCGM 100:2008, 4.2.4).
+        """
+        groups: dict[tuple[object, ...], list[Number]] = {}
+        for r in self.readings:
+            visit = r.slot.group if r.kind is SlotKind.RETURN else ""
+            key = (r.kind, r.zero, r.slot.serial, r.slot.place, r.slot.force_N, visit)
+            groups.setdefault(key, []).append(r.value_um)
+        return pooled_standard_deviation(groups.values())
+
+    def of_kind(self, *kinds: SlotKind) -> tuple[Reading, ...]:
+        """The readings of these kinds, in order."""
+        return tuple(reading for reading in self.readings if reading.kind in kinds)
+
+    def zeros(self, number: int) -> tuple[Reading, ...]:
+        """The readings of the reference when zero `number` was set."""
+        return self._zeros.get(number, ())
+
+    @cached_property
+    def _zeros(self) -> dict[int, tuple[Reading, ...]]:
+        groups: dict[int, list[Reading]] = {}
+        for reading in self.of_kind(SlotKind.ZERO):
+            groups.setdefault(reading.zero, []).append(reading)
+        return {number: tuple(group) for number, group in groups.items()}
+
+    def returns(self, number: int) -> tuple[tuple[Reading, ...], ...]:
+        """The returns under zero `number`, visit by visit: nothing else was read within one."""
+        return self._returns.get(number, ())
+
+    @cached_property
+    def _returns(self) -> dict[int, tuple[tuple[Reading, ...], ...]]:
+        visits: dict[int, list[list[Reading]]] = {}
+        last: Reading | None = None
+        for reading in self.readings:
+            if reading.kind is SlotKind.RETURN:
+                own = visits.setdefault(reading.zero, [])
+                if last is None or (last.kind, last.zero, last.slot.group) != (
+                    reading.kind,
+                    reading.zero,
+                    reading.slot.group,
+                ):
+                    own.append([])
+                own[-1].append(reading)
+            last = reading
+        return {number: tuple(tuple(visit) for visit in own) for number, own in visits.items()}
+
+    def zero_um(self, number: int) -> Number:
+        """Mean of what the dial showed on the reference when zero `number` was set [um]."""
+        return self._zero_means_um[number]
+
+    @cached_property
+    def _zero_means_um(self) -> dict[int, Number]:
+        return {number: mean([r.value_um for r in group]) for number, group in self._zeros.items()}
+
+    def difference_um(self, reading: Reading) -> Number:
+        """A reading less its zero [um]."""
+        return reading.value_um - self.zero_um(reading.zero)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CharacteristicView:
+    """What a check sees of a characteristic.
+
+    The measured difference is Σ weight · (reading − its zero). For a size the weights sum to one;
+    for a variation or a step to zero, and whatever is common to all readings cancels.
+
+    Attributes:
+        name: as in the routine.
+        spec: as in the routine.
+        readings: those that it is made of.
+        weights: one for each reading [1].
+        scatter: of a single reading [um] and its degrees of freedom [1], where the design of the
+            readings gives it; None where it is that of the run.
+    """
+
+    name: str
+    spec: Characteristic
+    readings: tuple[Reading, ...]
+    weights: tuple[Number, ...]
+    scatter: tuple[Number, float] | None = None
+
+    @property
+    def common_weight(self) -> float:
+        """Sum of the weights [1]: by how much an effect counts that all readings share."""
+        return 1.0 if self.spec.measure is Measure.SIZE else 0.0
+
+    def zero_weights(self) -> dict[int, Number]:
+        """Sum of the weights of the readings that share a zero [1], by the zero's number."""
+        sums: dict[int, Number] = {}
+        for reading, weight in zip(self.readings, self.weights, strict=True):
+            sums[reading.zero] = sums.get(reading.zero, 0.0) + weight
+        return sums
