@@ -145,8 +145,10 @@ class Session:
         state, prompt = self.run.state, self.run.prompt
         if state.routine is None or prompt is None:
             return []
-        serial = prompt.slot.serial if prompt.slot.serial in state.serials else state.serials[0]
-        findings, failures = self.checks.watch(view_of(state, serial))
+        # What was read last is what is asked about, though the next prompt may be for another part.
+        last = state.live[-1].slot.serial if state.live and state.live[-1].kind is SlotKind.READ else None
+        own = next((serial for serial in (last, prompt.slot.serial) if serial in state.serials), state.serials[0])
+        findings, failures = self.checks.watch(view_of(state, own))
         for failure in failures:
             if failure.plugin not in self._failed:
                 self._failed.add(failure.plugin)

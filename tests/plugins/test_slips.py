@@ -212,7 +212,6 @@ class TestTheTable:
         assert rows[script.NONE].false <= 3.0
         assert rows[script.NONE_KNOWN].false <= 6.0
 
-    @pytest.mark.skipif(not DOCUMENT.exists(), reason="the document is in the source folder alone")
     def test_the_document_has_its_rows_seed_and_command(self, rows: dict[str, Any], script: ModuleType) -> None:
         text = DOCUMENT.read_text("utf-8")
         documented = [line.split("|")[1].strip() for line in text.splitlines() if line.startswith("| ")]
