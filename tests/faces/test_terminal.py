@@ -141,7 +141,7 @@ class TestRefusedAnswers:
             ("inf", "'inf' is no reading"),
             ("-infinity", "is no reading"),
             ("abc", "'abc' is no reading"),
-            ("", "is no reading"),
+            ("", "nothing was typed"),
             ("1.0 1.1", "is no reading"),
             ("+51", "beyond the dial's travel of 50 um"),
             ("0.1 mm", "beyond the dial's travel of 50 um"),
