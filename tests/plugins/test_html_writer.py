@@ -669,3 +669,14 @@ class TestTolerancePicture:
             decides=True,
         )
         assert [zone.kind for zone in picture.zones] == ["fail", "undecided", "fail"]
+
+
+class TestRisks:
+    def test_they_stand_beside_the_decision(self, ring: Record) -> None:
+        record = copy.deepcopy(ring)
+        result = next(iter(record["results"].values()))
+        result["specific_risk"] = 0.012
+        result["global_risk"] = {"consumers": 0.01, "producers": 0.07, "accepted": 0.85, "conforming": 0.9}
+        text = page_of(record).text
+        assert "Risk that this decision is wrong" in text
+        assert "producer's 7.0 %" in text

@@ -167,6 +167,12 @@ def _facts(r: Mapping[str, Any], routine: Routine | None, units: str) -> Iterabl
     yield Fact("Conformance probability", _conforms(r))
     yield Fact("Standard uncertainty u", _standard(r, units))
     yield Fact("Expanded uncertainty U", _expanded(r, routine, units))
+    if r.get("specific_risk") is not None:
+        yield Fact("Risk that this decision is wrong", percent(r["specific_risk"]))
+    if r.get("global_risk"):
+        risk = r["global_risk"]
+        told = f"consumer's {percent(risk['consumers'])}, producer's {percent(risk['producers'])}"
+        yield Fact("Risks over the stated process", told)
     if r.get("monte_carlo"):
         yield Fact("Monte Carlo, as a check", _monte_carlo(r["monte_carlo"], units))
 
