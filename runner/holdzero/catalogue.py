@@ -12,7 +12,7 @@ import inspect
 import itertools
 import threading
 import traceback
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Container, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import ModuleType
@@ -75,13 +75,19 @@ class Catalogue:
         return any(plugin.module.startswith(BUILT_IN) for plugin in self.plugins)
 
 
-def load_catalogue(entry_points: Iterable[importlib.metadata.EntryPoint] | None = None) -> Catalogue:
-    """Load all plugins that are installed.
+def load_catalogue(
+    entry_points: Iterable[importlib.metadata.EntryPoint] | None = None, *, needed: Container[str] | None = None
+) -> Catalogue:
+    """Load plugins that are installed.
 
     Args:
         entry_points: to load in place of the installed ones.
+        needed: names of the built-in plugins that are wanted, so that a start need not wait for
+            the others; None for all. A stranger's plugin is always loaded.
     """
     points = importlib.metadata.entry_points(group=GROUP) if entry_points is None else entry_points
+    if needed is not None:
+        points = [point for point in points if not point.value.startswith(BUILT_IN) or point.name in needed]
     ordered = sorted(points, key=lambda point: (not point.value.startswith(BUILT_IN), point.name, point.value))
     catalogue = Catalogue()
     loaded: list[tuple[Plugin, Sequence[Any]]] = []

@@ -210,7 +210,8 @@ def bind(routine: Routine, catalogue: Catalogue, origins: Origins | None = None)
     bound: list[BoundCheck] = []
     missing: list[Failure] = []
     faults: list[Fault] = []
-    for name, table in tables.items():
+    # By name, so that a record whose keys were put in another order still recomputes.
+    for name, table in sorted(tables.items()):
         if name not in catalogue.checks:
             missing.append(Failure(plugin=name, during="loading", message=_why_missing(name, catalogue)))
             continue
@@ -231,6 +232,6 @@ def _why_missing(name: str, catalogue: Catalogue) -> str:
             return f"its plugin was refused: {refusal.reason}"
     if not catalogue.has_built_ins:
         return "no built-in plugins are installed: reinstall holdzero"
-    known = "no plugin that is loaded declares it; the checks are " + ", ".join(catalogue.checks)
+    known = "no plugin that is loaded declares it"
     refused = "; ".join(f"{refusal.name} was refused: {refusal.reason}" for refusal in catalogue.refusals)
     return f"{known}; {refused}" if refused else known

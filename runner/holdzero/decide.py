@@ -6,6 +6,7 @@ decided is undecided, and no verdict at all is undecided.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
@@ -68,7 +69,8 @@ class Decision:
     Attributes:
         coverage_factor: k [1].
         expanded_uncertainty_um: U = k·u [um].
-        guard_band_um: by how much the limits are drawn in for a pass, and out for a fail [um].
+        guard_band_um: by how much the limits are drawn in for a pass, and out for a fail [um]; None
+            where a probability decides and no band does.
         conformance_probability: that the true value lies within the limits [1]; None without limits.
         passes: whether conformity is shown; an array has one entry a run.
         fails: whether nonconformity is shown.
@@ -77,7 +79,7 @@ class Decision:
 
     coverage_factor: Number
     expanded_uncertainty_um: Number
-    guard_band_um: Number
+    guard_band_um: Number | None
     conformance_probability: Number | None
     passes: Truth
     fails: Truth
@@ -139,7 +141,7 @@ def decide(
     lower_um: float | None,
     upper_um: float | None,
     rule: DecisionRule,
-    simulated_probability: float | None = None,
+    simulated: tuple[float, int] | None = None,
 ) -> Decision:
     """Apply a decision rule to unrounded numbers.
 
@@ -150,8 +152,9 @@ def decide(
         lower_um: lower limit [um]; None if there is none.
         upper_um: upper limit [um]; None if there is none.
         rule: the rule and its numbers.
-        simulated_probability: conformance probability of a simulation [1], where the result is too
-            far from Student's t for first order; it takes the place of the one worked out here.
+        simulated: conformance probability of a simulation [1] and its number of trials [1], where
+            the result is too far from Student's t for first order. It takes the place of the one
+            worked out here, and its own uncertainty may not decide.
 
     Returns:
         The decision; `reported` where there is no limit.
@@ -174,16 +177,24 @@ def decide(
             sentence="No limits: the value is reported, nothing is decided.",
         )
     probability = conformance_probability(value_um, standard_uncertainty_um, whole, lower_um, upper_um)
-    if simulated_probability is not None:
-        probability = simulated_probability
-    guard = _guard_band(standard_uncertainty_um, expanded, whole, rule)
-    inside = _within(value_um, lower_um, upper_um, guard)
-    outside = _beyond(value_um, lower_um, upper_um, guard)
+    sharp = 0.0
+    if simulated is not None:
+        probability, trials = simulated
+        # Two standard deviations of a share of so many trials (binomial).
+        sharp = 2.0 * math.sqrt(max(simulated[0] * (1.0 - simulated[0]), 1.0 / trials) / trials)
+    band = _guard_band(standard_uncertainty_um, expanded, whole, rule)
+    guard: Number | None = band
+    inside = _within(value_um, lower_um, upper_um, band)
+    outside = _beyond(value_um, lower_um, upper_um, band)
     passes: Truth = inside
     fails: Truth = outside
-    by_simulation = simulated_probability is not None and rule.rule is Rule.GUARDED and rule.guard is None
+    by_simulation = simulated is not None and rule.rule is Rule.GUARDED and rule.guard is None
     if rule.rule is Rule.PROBABILITY or by_simulation:
-        passes, fails = probability >= rule.conformance, probability <= 1.0 - rule.conformance
+        passes = probability - sharp >= rule.conformance
+        # A value within its limits never fails, however little is known of it.
+        beyond = _beyond(value_um, lower_um, upper_um, 0.0)
+        fails = np.logical_and(probability + sharp <= 1.0 - rule.conformance, beyond)
+        guard = None
     elif rule.rule is Rule.GUARDED and rule.guard is None and lower_um is not None and upper_um is not None:
         # Where the tolerance is narrow against u both tails count, and one-sided guard bands
         # promise too much: the probability itself must be reached (JCGM 106, 7.4).
@@ -195,7 +206,7 @@ def decide(
         conformance_probability=probability,
         passes=passes,
         fails=fails,
-        sentence=_sentence(rule),
+        sentence=_sentence(rule, by_simulation=by_simulation),
     )
 
 
@@ -220,7 +231,14 @@ def _beyond(value: Number, lower: float | None, upper: float | None, guard: Numb
     return np.logical_or(under, over)
 
 
-def _sentence(rule: DecisionRule) -> str:
+def _sentence(rule: DecisionRule, *, by_simulation: bool) -> str:
+    if by_simulation:
+        return (
+            f"ISO 14253-1:2017, conformance probability {rule.conformance:.4g}, the probability taken from a Monte "
+            "Carlo simulation (JCGM 101:2008), as first order does not agree with it: pass when it is reached beyond "
+            "the doubt of the simulation, fail when a value beyond its limits has no more than the rest, undecided "
+            "between."
+        )
     if rule.rule is Rule.SIMPLE:
         return (
             "Simple acceptance (JCGM 106:2012, 8.2): pass when the measured value lies within the limits; "
@@ -229,7 +247,7 @@ def _sentence(rule: DecisionRule) -> str:
     if rule.rule is Rule.PROBABILITY:
         return (
             f"Conformance probability (JCGM 106:2012, 7): pass at {rule.conformance:.4g} or more, "
-            f"fail at {1.0 - rule.conformance:.4g} or less, undecided between."
+            f"fail beyond the limits at {1.0 - rule.conformance:.4g} or less, undecided between."
         )
     if rule.guard is not None:
         return (

@@ -18,14 +18,14 @@ from holdzero.estimate import Estimate
 from holdzero.hooks import CharacteristicView, Finding, Level, RunView, reference_deviation
 from holdzero.model import Input, ModelError, Propagated, Term, propagate
 from holdzero.montecarlo import MonteCarlo, adaptive, first_order_validated, simulate
-from holdzero.oversight import bracket_findings, run_findings
+from holdzero.oversight import bracket_findings, run_findings, selection_findings
 from holdzero.risk import GlobalRisk, global_risk
 from holdzero.routine.schema import Characteristic, Measure
-from holdzero.run.plan import SlotKind
-from holdzero.run.state import Phase, State
+from holdzero.run.state import State
 from holdzero.second_order import SecondOrder, second_order
+from holdzero.views import view_of
 
-__all__ = ["Evaluation", "Model", "Result", "evaluate", "model_of", "view_of"]
+__all__ = ["Evaluation", "Model", "Result", "evaluate", "model_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,29 +63,6 @@ class Evaluation:
     verdict: Verdict
 
 
-def view_of(state: State, serial: str | None) -> RunView:
-    """What checks see of a run for one part; of a routine without parts loop, all of it.
-
-    Raises:
-        ModelError: the run has not started.
-    """
-    if state.routine is None:
-        raise ModelError("a run that has not started can't be evaluated")
-    own = [r for r in state.counted if r.kind is not SlotKind.READ or r.slot.serial == serial]
-    return RunView(
-        routine=state.routine,
-        serial=serial,
-        reference=state.reference,
-        comparator=state.comparator,
-        thermometer=state.thermometer,
-        readings=tuple(own),
-        temperatures=tuple(t for t in state.temperatures if t.struck is None and t.slot.serial in (serial, None)),
-        soaks=state.soaks,
-        prepared=state.prepared,
-        finished=state.phase in (Phase.FINISHED, Phase.ABANDONED),
-    )
-
-
 def model_of(state: State, serial: str | None, name: str, checks: Checks) -> Model:
     """The model of one characteristic, as `evaluate` uses it.
 
@@ -110,7 +87,7 @@ def evaluate(state: State, serial: str | None, checks: Checks) -> Evaluation:
     failures: list[Failure] = list(checks.missing)
     views: list[CharacteristicView] = []
     raw: list[Result] = []
-    for index, (name, spec) in enumerate(view.routine.characteristics.items()):
+    for name, spec in view.routine.characteristics.items():
         seen, problems = characteristic_of(view, name, spec)
         findings.extend(problems)
         if seen is None:
@@ -121,18 +98,24 @@ def evaluate(state: State, serial: str | None, checks: Checks) -> Evaluation:
         failures.extend(failed)
         views.append(seen)
         findings.extend(bracket_findings(view, seen))
+        findings.extend(selection_findings(view, seen))
         model, failed = _model(view, seen, checks)
         failures.extend(failed)
         made = Result(name=name, spec=spec, verdict=Verdict.UNDECIDED)
-        raw.append(made if model is None else _number(state, view, seen, model, index))
+        raw.append(made if model is None else _number(state, view, seen, model))
     findings.extend(finding for result in raw for finding in _of_the_model(view, result))
     judged, failed = checks.judge(view, views)
     failures.extend(failed)
     findings.extend(judged)
     findings.extend(_unique(failures))
-    held = tuple(finding for finding in findings if np.any(finding.holds))
+    held = tuple(sorted((f for f in findings if np.any(f.holds)), key=_weight))
     results = tuple(_with_verdict(result, held) for result in raw)
     return Evaluation(serial=serial, results=results, findings=held, verdict=_verdict(results, held))
+
+
+def _weight(finding: Finding) -> tuple[int, str, str]:
+    """Stops before cautions before notes; then in an order that no order of keys can change."""
+    return (list(Level)[::-1].index(finding.level), finding.code, finding.text)
 
 
 def _unique(failures: Iterable[Failure]) -> list[Finding]:
@@ -172,6 +155,10 @@ def _model(view: RunView, seen: CharacteristicView, checks: Checks) -> tuple[Mod
     added, failures = checks.terms(view, seen)
     terms = [*core, *(term for _, term in added)]
     try:
+        propagate(core)
+    except ModelError as error:
+        return None, [Failure(plugin="terms", during="the routine's own terms", message=str(error))]
+    try:
         return Model(terms=terms, propagated=propagate(terms)), failures
     except Exception:  # noqa: BLE001  a term is a plugin's function; the culprit is named below
         culprits = _culprits(core, added)
@@ -181,12 +168,12 @@ def _model(view: RunView, seen: CharacteristicView, checks: Checks) -> tuple[Mod
         return (Model(terms=sound, propagated=propagate(sound)) if culprits else None), failures
 
 
-def _number(state: State, view: RunView, seen: CharacteristicView, model: Model, index: int) -> Result:
+def _number(state: State, view: RunView, seen: CharacteristicView, model: Model) -> Result:
     """Value, uncertainty and decision of a characteristic."""
     spec, rule, propagated = seen.spec, view.routine.decision.numbers, model.propagated
-    simulation = _simulated(state, model.terms, spec, rule.coverage_probability, index)
+    simulation = _simulated(state, model.terms, spec, rule.coverage_probability, seen.name)
 
-    def decided(probability: float | None = None) -> Decision:
+    def decided(simulated: tuple[float, int] | None = None) -> Decision:
         return decide(
             propagated.value_um,
             propagated.standard_uncertainty_um,
@@ -194,15 +181,16 @@ def _number(state: State, view: RunView, seen: CharacteristicView, model: Model,
             lower_um=spec.lower,
             upper_um=spec.upper,
             rule=rule,
-            simulated_probability=probability,
+            simulated=simulated,
         )
 
     decision, validated = decided(), None
     if simulation is not None:
         value, expanded = float(propagated.value_um), float(decision.expanded_uncertainty_um)
         validated = first_order_validated(value, expanded, simulation)[0]
-        if not validated and simulation.conformance_probability is not None:
-            decision = decided(simulation.conformance_probability)
+        sharp = simulation.stable and simulation.trials >= _ENOUGH_TRIALS
+        if not validated and sharp and simulation.conformance_probability is not None:
+            decision = decided((simulation.conformance_probability, simulation.trials))
     return Result(
         name=seen.name,
         spec=spec,
@@ -217,11 +205,15 @@ def _number(state: State, view: RunView, seen: CharacteristicView, model: Model,
     )
 
 
-def _simulated(state: State, terms: list[Term], spec: Characteristic, coverage: float, index: int) -> MonteCarlo | None:
+# With fewer trials the ends of the interval differ from first order by chance alone.
+_ENOUGH_TRIALS = 100_000
+
+
+def _simulated(state: State, terms: list[Term], spec: Characteristic, coverage: float, name: str) -> MonteCarlo | None:
     """The simulation that the run asks for; each characteristic has draws of its own."""
     if state.trials is None:
         return None
-    generator = np.random.default_rng([state.seed, index])
+    generator = np.random.default_rng([state.seed, *name.encode()])
     limits = (spec.lower, spec.upper)
     if state.trials == "adaptive":
         return adaptive(terms, generator, coverage, limits)
@@ -233,6 +225,8 @@ def _risk(view: RunView, spec: Characteristic, propagated: Propagated, decision:
     process, u = view.routine.decision.process, float(propagated.standard_uncertainty_um)
     if process is None or (spec.lower is None and spec.upper is None) or not u or not process.standard_uncertainty:
         return None
+    if decision.guard_band_um is None:
+        return None  # a probability decides: there are no fixed acceptance limits
     guard = float(decision.guard_band_um)
     return global_risk(
         process_mean_um=float(process.value),
@@ -271,8 +265,8 @@ def _of_the_model(view: RunView, result: Result) -> Iterable[Finding]:
         yield Finding(level=Level.CAUTION, code="model/unstable", text=text, characteristic=result.name)
     if result.validated is False:
         text = (
-            f"{result.name}: first order and simulation differ by more than the last digit that counts; "
-            "where a probability decides, it is the simulation's."
+            f"{result.name}: first order and simulation differ by more than the last digit that counts; where a "
+            f"probability decides, it is the simulation's, if that is stable and has {_ENOUGH_TRIALS} trials or more."
         )
         yield Finding(level=Level.CAUTION, code="model/first_order", text=text, characteristic=result.name)
 

@@ -10,6 +10,7 @@ from typing import Any
 
 from holdzero.display import MICRO, decimals_for, in_micro, length_text, micro_text, value_and_uncertainty
 from holdzero.errors import RecordError
+from holdzero.model import truncated
 
 __all__ = ["explain"]
 
@@ -178,7 +179,8 @@ def _uncertainty(r: Row, units: str) -> Iterator[str]:
     if dof is None:
         yield "no input limits its degrees of freedom: they are infinite"
     else:
-        yield f"effective degrees of freedom {dof:.3g}, truncated to {int(dof)}  (GUM G.4.1, Welch–Satterthwaite)"
+        whole = f"{truncated(dof):.0f}"
+        yield f"effective degrees of freedom {dof:.3g}, truncated to {whole}  (GUM G.4.1, Welch–Satterthwaite)"
     told = micro_text(expanded, units, expanded, sign=False)
     yield f"U = k·u = {k:.3f} × {micro_text(u, units, u, sign=False)} = {told}"
     second = r["second_order_uncertainty_um"]
@@ -198,6 +200,8 @@ def _uncertainty(r: Row, units: str) -> Iterator[str]:
 
 def _decision(r: Row, units: str) -> Iterator[str]:
     expanded, guard = r["expanded_uncertainty_um"], r["guard_band_um"]
+    by_probability = guard is None
+    guard = 0.0 if by_probability else guard
     yield f"{value_and_uncertainty(r['value_um'], expanded, units)}: {r['verdict']}"
     yield r["rule"]
     u = r["standard_uncertainty_um"]

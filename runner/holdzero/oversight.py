@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 import numpy as np
 
 from holdzero.display import span_text
-from holdzero.hooks import CharacteristicView, Finding, Level, RunView, mean
+from holdzero.hooks import CharacteristicView, Finding, Level, Measure, RunView, mean, stack
+from holdzero.routine.schema import Selection
 from holdzero.run.state import Phase, Reading, State, TemperatureTaken
+from holdzero.statistics import expected_range
 
-__all__ = ["bracket_findings", "run_findings", "stop"]
+__all__ = ["bracket_findings", "run_findings", "selection_findings", "stop"]
 
 
 def stop(code: str, text: str, characteristic: str | None = None) -> Finding:
@@ -41,6 +44,32 @@ def bracket_findings(view: RunView, seen: CharacteristicView) -> Iterable[Findin
             data={"closure_um": float(np.mean(closure)), "limit_um": limit},
             holds=np.abs(closure) > limit * (1.0 + 1e-9),
         )
+
+
+# A result that is less than so many times what scatter alone would give is not told from it.
+_TOLD_FROM_SCATTER = 2.0
+
+
+def selection_findings(view: RunView, seen: CharacteristicView) -> Iterable[Finding]:
+    """A largest, a smallest or a variation picks its places by their readings, and so picks scatter too."""
+    spec, places = seen.spec, len(seen.spec.at)
+    if places < 2 or (spec.measure is Measure.SIZE and spec.of is Selection.MEAN) or spec.measure is Measure.STEP:  # noqa: PLR2004
+        return
+    means = [mean([view.difference_um(r) for r in seen.readings if r.slot.place == place]) for place in spec.at]
+    each = len(seen.readings) / places
+    s, dof = seen.scatter if seen.scatter is not None else view.scatter_um
+    alone = s / math.sqrt(each) * expected_range(places)
+    found = np.ptp(stack(means), axis=-1)
+    yield Finding(
+        level=Level.CAUTION,
+        code="selection/scatter",
+        text=f"{seen.name}: its places differ by {view.length(found)}, and scatter alone would make equal places "
+        f"differ by about {view.length(alone)}. What is picked as largest or smallest is partly scatter; the value is "
+        "not corrected for it. More rounds tell more.",
+        characteristic=seen.name,
+        data={"found_um": float(np.mean(found)), "scatter_alone_um": float(np.mean(alone))},
+        holds=np.logical_and(dof > 0.0, found < _TOLD_FROM_SCATTER * alone),
+    )
 
 
 def _returns_after(view: RunView, reading: Reading) -> list[tuple[Reading, ...]]:

@@ -18,7 +18,7 @@ from holdzero.catalogue import Catalogue
 from holdzero.checks import Checks, bind
 from holdzero.decide import Decision, Verdict
 from holdzero.errors import AnswerRefusedError, HoldzeroError, RecordError
-from holdzero.evaluate import Evaluation, Result, evaluate, view_of
+from holdzero.evaluate import Evaluation, Result, evaluate
 from holdzero.events import AnyEvent, ReadingTaken, RunStarted, TemperatureRead, event_from_data, event_to_data
 from holdzero.hooks import Finding
 from holdzero.journal import chain_of
@@ -28,6 +28,7 @@ from holdzero.run import Run
 from holdzero.run.answer import TakenReading, TakenTemperature, understand
 from holdzero.run.plan import Slot
 from holdzero.run.state import Reading, State, TemperatureTaken
+from holdzero.views import view_of
 
 __all__ = ["FORMAT", "digest_of_record", "dumps", "loads", "make_record", "verify"]
 
@@ -180,7 +181,7 @@ def _result(result: Result) -> dict[str, Any]:
         "expanded_uncertainty_um": _number(d.expanded_uncertainty_um) if d else None,
         "lower_um": spec.lower,
         "upper_um": spec.upper,
-        "guard_band_um": _number(d.guard_band_um) if d else None,
+        "guard_band_um": _number(d.guard_band_um) if d and d.guard_band_um is not None else None,
         "conformance_probability": _conformance(d),
         "verdict": result.verdict.value,
         "rule": d.sentence if d else "No number: nothing is decided.",

@@ -14,7 +14,6 @@ from typing import Any, Protocol
 from holdzero import events as e
 from holdzero.checks import Checks, told
 from holdzero.errors import AnswerRefusedError, EventRefusedError, HoldzeroError, SourceError
-from holdzero.evaluate import view_of
 from holdzero.hooks import Answer, Feed, Finding, Level, Source
 from holdzero.journal import Journal
 from holdzero.register import Register
@@ -24,6 +23,7 @@ from holdzero.run.commands import Abandon, Acknowledge, AddNote, Command, Pause,
 from holdzero.run.plan import SlotKind
 from holdzero.run.prompt import Prompt
 from holdzero.run.state import Phase
+from holdzero.views import view_of
 
 __all__ = ["Clock", "Face", "Session"]
 

@@ -14,7 +14,15 @@ from numpy.typing import NDArray
 
 from holdzero.model import Number, student_quantile
 
-__all__ = ["grubbs_critical", "grubbs_statistic", "mean", "pooled_standard_deviation", "slope_statistic", "stack"]
+__all__ = [
+    "expected_range",
+    "grubbs_critical",
+    "grubbs_statistic",
+    "mean",
+    "pooled_standard_deviation",
+    "slope_statistic",
+    "stack",
+]
 
 
 def stack(numbers: Sequence[Number]) -> NDArray[np.float64]:
@@ -60,6 +68,28 @@ def pooled_standard_deviation(groups: Iterable[Sequence[Number]]) -> tuple[Numbe
         return 0.0, 0.0
     s = np.sqrt(squares / dof)
     return (s if np.ndim(s) else float(s)), float(dof)
+
+
+def expected_range(count: int) -> float:
+    """Mean range of independent readings that scatter alike about one value.
+
+    Args:
+        count: number of readings [1], two or more.
+
+    Returns:
+        Range in standard deviations [1]: the constant d₂ of range charts.
+
+    Source: ISO 7870-2, constants for control limits (d₂; from memory), integrated from the normal
+    distribution.
+
+    >>> round(expected_range(3), 3)
+    1.693
+    """
+    from scipy.special import ndtr
+
+    x = np.linspace(-8.0, 8.0, 1601)
+    below = ndtr(x)
+    return float(np.trapezoid(1.0 - below**count - (1.0 - below) ** count, x))
 
 
 def grubbs_statistic(values: NDArray[np.float64]) -> tuple[Number, NDArray[np.intp]]:

@@ -11,14 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holdzero.display import MICRO
-from holdzero.model import Input
+from holdzero.model import Input, ModelError
 from holdzero.quantity import Number
 from holdzero.routine.schema import Characteristic, Comparator, Measure, Reference, Routine, Thermometer
 from holdzero.run.plan import SlotKind
-from holdzero.run.state import Prepared, Reading, SoakTaken, TemperatureTaken
+from holdzero.run.state import Phase, Prepared, Reading, SoakTaken, State, TemperatureTaken
 from holdzero.statistics import mean, pooled_standard_deviation
 
-__all__ = ["CharacteristicView", "Finding", "Level", "RunView", "reference_deviation", "shown"]
+__all__ = ["CharacteristicView", "Finding", "Level", "RunView", "reference_deviation", "shown", "view_of"]
 
 
 class Level(StrEnum):
@@ -131,8 +131,7 @@ class RunView:
         """
         groups: dict[tuple[object, ...], list[Number]] = {}
         for r in self.readings:
-            visit = r.slot.group if r.kind is SlotKind.RETURN else ""
-            key = (r.kind, r.zero, r.slot.serial, r.slot.place, r.slot.force_N, visit)
+            key = (r.kind, r.zero, r.slot.serial, r.slot.place, r.slot.force_N, r.visit)
             groups.setdefault(key, []).append(r.value_um)
         return pooled_standard_deviation(groups.values())
 
@@ -157,20 +156,10 @@ class RunView:
 
     @cached_property
     def _returns(self) -> dict[int, tuple[tuple[Reading, ...], ...]]:
-        visits: dict[int, list[list[Reading]]] = {}
-        last: Reading | None = None
-        for reading in self.readings:
-            if reading.kind is SlotKind.RETURN:
-                own = visits.setdefault(reading.zero, [])
-                if last is None or (last.kind, last.zero, last.slot.group) != (
-                    reading.kind,
-                    reading.zero,
-                    reading.slot.group,
-                ):
-                    own.append([])
-                own[-1].append(reading)
-            last = reading
-        return {number: tuple(tuple(visit) for visit in own) for number, own in visits.items()}
+        visits: dict[int, dict[int, list[Reading]]] = {}
+        for reading in self.of_kind(SlotKind.RETURN):
+            visits.setdefault(reading.zero, {}).setdefault(reading.visit, []).append(reading)
+        return {number: tuple(tuple(visit) for visit in own.values()) for number, own in visits.items()}
 
     def zero_um(self, number: int) -> Number:
         """Mean of what the dial showed on the reference when zero `number` was set [um]."""
@@ -218,3 +207,26 @@ class CharacteristicView:
         for reading, weight in zip(self.readings, self.weights, strict=True):
             sums[reading.zero] = sums.get(reading.zero, 0.0) + weight
         return sums
+
+
+def view_of(state: State, serial: str | None) -> RunView:
+    """What checks see of a run for one part; of a routine without parts loop, all of it.
+
+    Raises:
+        ModelError: the run has not started.
+    """
+    if state.routine is None:
+        raise ModelError("a run that has not started can't be evaluated")
+    own = [r for r in state.counted if r.kind is not SlotKind.READ or r.slot.serial == serial]
+    return RunView(
+        routine=state.routine,
+        serial=serial,
+        reference=state.reference,
+        comparator=state.comparator,
+        thermometer=state.thermometer,
+        readings=tuple(own),
+        temperatures=tuple(t for t in state.temperatures if t.struck is None and t.slot.serial in (serial, None)),
+        soaks=state.soaks,
+        prepared=state.prepared,
+        finished=state.phase in (Phase.FINISHED, Phase.ABANDONED),
+    )

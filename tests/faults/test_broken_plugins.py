@@ -5,7 +5,6 @@ from __future__ import annotations
 import importlib.metadata
 import itertools
 import json
-import re
 import sys
 import textwrap
 from collections.abc import Callable, Iterator
@@ -69,7 +68,7 @@ def only(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Catalogue]:
         installed = importlib.metadata.entry_points(group=loading.GROUP)
         own = [point for point in installed if point.value.startswith(loading.BUILT_IN)] if built_ins else []
         catalogue = load_catalogue([*own, *points])
-        monkeypatch.setattr("holdzero.cli.conduct.load_catalogue", lambda: catalogue)
+        monkeypatch.setattr("holdzero.cli.conduct.load_catalogue", lambda **_: catalogue)
         return catalogue
 
     return use
@@ -189,12 +188,10 @@ class TestNotLoaded:
         assert "not loaded within 0.2 s" in refused(catalogue)[0].reason
         assert_undecided_and_whole(measure(routine), catalogue)
 
-    def test_a_missing_plugin_says_what_is_there(
-        self, only: Callable[..., Catalogue], measure: Measure, routine: str
-    ) -> None:
+    def test_a_missing_plugin_is_named(self, only: Callable[..., Catalogue], measure: Measure, routine: str) -> None:
         record = assert_undecided_and_whole(measure(routine), only())
         (stop,) = [finding for finding in record["findings"] if finding["level"] == "stop"]
-        assert re.search(r"the checks are .*\bthermal\b", stop["text"])
+        assert "house failed in loading: no plugin that is loaded declares it" in stop["text"]
 
     def test_a_plugin_of_another_name_that_was_refused_is_named_too(
         self, plugin: Callable[..., EntryPoint], only: Callable[..., Catalogue], measure: Measure, routine: str

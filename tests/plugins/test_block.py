@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from holdzero.evaluate import view_of
+from holdzero.views import view_of
 from holdzero_plugins.checks import block
 
 Measure = Callable[..., Any]

@@ -11,9 +11,9 @@ import pytest
 from scipy.optimize import brentq
 from scipy.special import ellipe, ellipkm1
 
-from holdzero.evaluate import view_of
 from holdzero.hooks import CharacteristicView
 from holdzero.model import propagate
+from holdzero.views import view_of
 from holdzero_plugins.checks._hertz import (
     contact_modulus,
     flat_punch,

@@ -11,8 +11,9 @@ import pytest
 
 from holdzero.catalogue import Catalogue
 from holdzero.checks import bind
-from holdzero.evaluate import evaluate, view_of
+from holdzero.evaluate import evaluate
 from holdzero.hooks import CharacteristicView
+from holdzero.views import view_of
 from holdzero_plugins.checks import drift
 
 Measure = Callable[..., Any]

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from holdzero.evaluate import view_of
+from holdzero.views import view_of
 from holdzero_plugins.checks import heat
 
 HEAD = """\

@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 
 from holdzero.estimate import Estimate, parse_estimate
-from holdzero.evaluate import view_of
 from holdzero.hooks import CharacteristicView
 from holdzero.montecarlo import draw
 from holdzero.quantity import Dimension
+from holdzero.views import view_of
 from holdzero_plugins.checks.indicator import IndicatorSettings, corrections, cosine_loss, judge
 
 Measure = Callable[..., Any]

@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from holdzero.evaluate import view_of
 from holdzero.hooks import Finding, Level, RunView
+from holdzero.views import view_of
 from holdzero_plugins.checks import slips
 
 TESTS = Path(__file__).parents[1]

@@ -82,3 +82,27 @@ class TestSimpleRule:
     def test_the_measured_value_alone_counts(self, value: float, verdict: Verdict) -> None:
         rule = DecisionRule(rule=Rule.SIMPLE)
         assert decide(value, 1.0, math.inf, lower_um=None, upper_um=10.0, rule=rule).verdict is verdict
+
+
+class TestSimulatedProbability:
+    # The share of so many trials is itself uncertain: it may not decide by chance
+    def decide(self, probability: float, trials: int, value: float = 0.0) -> Verdict:
+        rule = DecisionRule()
+        simulated = (probability, trials)
+        return decide(value, 1.0, math.inf, lower_um=-3.0, upper_um=3.0, rule=rule, simulated=simulated).verdict
+
+    def test_one_that_is_reached_beyond_its_doubt_passes(self) -> None:
+        assert self.decide(0.952, 1_000_000) is Verdict.PASS
+
+    def test_one_that_is_reached_by_chance_does_not(self) -> None:
+        # 2·√(0.952·0.048/1000) = 0.0135
+        assert self.decide(0.952, 1000) is Verdict.UNDECIDED
+
+    def test_a_value_within_its_limits_never_fails(self) -> None:
+        assert self.decide(0.01, 1_000_000) is Verdict.UNDECIDED
+        assert self.decide(0.01, 1_000_000, value=9.0) is Verdict.FAIL
+
+    def test_no_guard_band_is_stated_where_none_decides(self) -> None:
+        decision = decide(0.0, 1.0, 9.0, lower_um=-3.0, upper_um=3.0, rule=DecisionRule(), simulated=(0.99, 10**6))
+        assert decision.guard_band_um is None
+        assert "Monte Carlo" in decision.sentence

@@ -77,6 +77,12 @@ class TestVariation:
         names = [row["name"] for row in record["results"]["v"]["budget"]]
         assert "deviation of the reference" not in names
 
+    def test_places_that_differ_no_more_than_by_scatter_are_said_to(self, measure: Measure) -> None:
+        apart = measure(HEAD + self.TEXT + self.STEPS, ["0", "1", "9", "2", "1.1", "9.1", "2.1", "0"])
+        alike = measure(HEAD + self.TEXT + self.STEPS, ["0", "1", "1.4", "1.2", "1.5", "1.1", "1.3", "0"])
+        assert "selection/scatter" not in apart.codes("caution")
+        assert "selection/scatter" in alike.codes("caution")
+
 
 class TestStep:
     def test_it_is_covered_less_bare(self, measure: Measure) -> None:
@@ -121,6 +127,10 @@ class TestBracket:
         head = HEAD.replace('bracket = { limit = "0.5 um" }\n', "")
         assert measure(head + SIZE + ONE, ["0", "0", "1", "1", "1", "0.6"]).code == 0
         assert measure(head + SIZE + ONE, ["0", "0", "1", "1", "1", "0.7"]).code == 3
+
+    def test_a_return_out_of_limit_stays_so_when_another_is_read_later(self, measure: Measure) -> None:
+        lines = steps('do = "zero"', 'do = "read", at = "a"', 'do = "return"', 'do = "read", at = "a"', 'do = "return"')
+        assert measure(HEAD + SIZE + lines, ["0", "1", "0.9", "1", "0"]).record["verdict"] == "undecided"
 
 
 class TestBatch:
@@ -199,6 +209,13 @@ class TestWhatIsMissing:
 
 
 class TestOwnTerms:
+    @pytest.mark.parametrize("name", ["error of the comparator", "difference read, thickness", "repeatability, x"])
+    def test_a_name_that_is_the_tool_s_own_is_refused_beforehand(self, measure: Measure, name: str) -> None:
+        term = f'terms = [ {{ name = "{name}", value = "0 um", halfwidth = "0.3 um" }} ]\n'
+        outcome = measure(HEAD + SIZE + term + ONE, ["0", "0", "1", "1", "1", "0"])
+        assert outcome.code == 2
+        assert "one of the tool's own" in outcome.said
+
     def test_a_term_moves_the_value_and_carries_its_uncertainty(self, measure: Measure) -> None:
         term = (
             'terms = [ { name = "bend", value = "-0.3 um", halfwidth = "0.3 um", characteristics = ["thickness"] } ]\n'

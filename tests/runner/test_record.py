@@ -152,6 +152,15 @@ class TestVerifying:
         changed = redigested({**record, "findings": record["findings"][1:]})
         assert any(line.startswith("findings") for line in verify(changed, catalogue))
 
+    def test_another_order_of_keys_changes_nothing(self, measure: Callable[..., Any], catalogue: Catalogue) -> None:
+        made = measure(trials="2000").record
+        assert verify(json.loads(json.dumps(made, sort_keys=True)), catalogue) == []
+
+    def test_a_simulation_without_end_is_refused(self, record: Record, catalogue: Catalogue) -> None:
+        changed = copy.deepcopy(record)
+        changed["events"][0]["trials"] = 10**12
+        assert any("at most 1000000000" in line for line in verify(redigested(changed), catalogue))
+
     @pytest.mark.parametrize("key", ["run", "routine", "results", "register", "findings", "verdict"])
     def test_a_missing_part_is_an_answer_not_a_crash(self, record: Record, catalogue: Catalogue, key: str) -> None:
         changed = {name: item for name, item in record.items() if name != key}

@@ -12,6 +12,7 @@ from holdzero.errors import EventRefusedError
 from holdzero.run import Run
 from holdzero.run.fold import TRANSITIONS
 from holdzero.run.state import Phase
+from holdzero.views import view_of
 
 Start = Callable[..., Any]
 
@@ -139,13 +140,35 @@ class TestStrikingOut:
         assert bench.asked() == "compare"
         assert len([r for r in bench.run.state.live if r.kind.value == "return"]) == 2
 
-    def test_a_zero_reading_is_taken_again_without_a_new_zero(self, start: Start) -> None:
+    def test_a_zero_reading_is_taken_again_while_nothing_was_read_under_it(self, start: Start) -> None:
         bench = start(HEAD + steps('do = "zero", times = 2', 'do = "read", at = "a"', 'do = "return"'))
-        bench.answer("0", "9", "1").strike(3)
+        bench.answer("0", "9").strike(3)
         assert bench.asked() == "zero"
         assert bench.run.prompt.say.startswith("Lift the tip and lower it")
         bench.answer("0.1")
         assert {r.zero for r in bench.run.state.live} == {1}
+
+    def test_after_a_part_was_read_its_zero_can_not_be_read_again(self, start: Start) -> None:
+        bench = start(HEAD + steps('do = "zero", times = 2', 'do = "read", at = "a"', 'do = "return"'))
+        bench.answer("0", "9", "1").strike(3)
+        assert bench.asked() == "return"
+
+    def test_a_zero_that_is_struck_out_whole_is_set_anew_and_the_part_read_again(self, start: Start) -> None:
+        bench = start(SHORT).answer("0", "1.3", "0.6").strike(2)
+        seen = []
+        for text in ("0", "1.9", "0"):
+            seen.append(bench.asked())
+            bench.answer(text)
+        assert seen == ["zero", "read a", "return"]
+        assert [(r.value_um, r.zero) for r in bench.run.state.counted if r.slot.place] == [(1.9, 2)]
+
+    def test_visits_to_the_reference_are_apart_whatever_was_read_between(self, start: Start) -> None:
+        loop = 'do = "repeat", over = "parts", steps = [ { do = "read", at = "a" } ]'
+        bench = start(HEAD + steps('do = "zero"', loop, 'do = "return"'), serials=("7", "8"))
+        bench.answer("0", "1", "2", "0.5").strike(4).answer("2.1", "0")
+        visits = [(r.value_um, r.visit) for r in bench.run.state.live if r.kind.value == "return"]
+        assert visits == [(0.5, 1), (0.0, 2)]
+        assert len(view_of(bench.run.state, "7").returns(1)) == 2
 
     def test_a_zero_that_was_set_anew_is_not_asked_for_again(self, start: Start) -> None:
         two = ('do = "zero"', 'do = "read", at = "a"', 'do = "return"', 'do = "zero"', 'do = "read", at = "a"')

@@ -6,6 +6,7 @@ It catches what repeats never show: a wrong master, a wrong unit, a sign turned 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -87,7 +88,9 @@ def _against_certificate(run: RunView) -> Iterable[Finding]:
 def watch(settings: CheckStandardSettings, run: RunView) -> Iterable[Finding]:
     """Stop at once, before a part is read with a wrong zero."""
     del settings
-    return [f for f in _against_certificate(run) if f.level is Level.STOP]
+    last = max((r.seq for r in run.of_kind(SlotKind.CHECK)), default=0)
+    # Each reading is asked about anew: going on after one says nothing of the next.
+    return [replace(f, code=f"{f.code}/{last}") for f in _against_certificate(run) if f.level is Level.STOP]
 
 
 def judge(
@@ -98,7 +101,7 @@ def judge(
     yield from _against_certificate(run)
     if not run.of_kind(SlotKind.CHECK):
         text = "The routine names a check standard, and it was not read."
-        yield Finding(level=Level.CAUTION, code="check_standard/unread", text=text)
+        yield Finding(level=Level.STOP, code="check_standard/unread", text=text)
 
 
 @hookimpl

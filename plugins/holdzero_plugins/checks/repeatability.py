@@ -154,6 +154,15 @@ def scatter(settings: RepeatabilitySettings, run: RunView, characteristic: Chara
     )
 
 
+def _known_dof(run: RunView, characteristic: CharacteristicView) -> float:
+    """Degrees of freedom of the scatter that this characteristic is given [1]."""
+    if characteristic.scatter is not None:
+        return characteristic.scatter[1]
+    if _own_zeros(characteristic):
+        return _differences_scatter(run, characteristic)[1]
+    return run.scatter_um[1]
+
+
 def _outliers(settings: RepeatabilitySettings, run: RunView, *, live: bool) -> Iterable[Finding]:
     for group in _groups(run.of_kind(SlotKind.READ)):
         if len(group) < _LEAST_FOR_OUTLIER:
@@ -246,9 +255,12 @@ def judge(
             text=f"Single readings scatter by s = {run.length(s)} ({dof:g} degrees of freedom).",
             data={"s_um": float(np.mean(s)), "degrees_of_freedom": dof},
         )
-    if dof == 0.0 and settings.pooled is None and not any(_own_zeros(c) for c in characteristics):
-        text = "Nothing was read twice: the scatter is not known, and only the resolution stands in for it."
-        yield Finding(level=Level.CAUTION, code="repeatability/unknown", text=text)
+    for c in characteristics:
+        if settings.pooled is None and _known_dof(run, c) == 0.0:
+            text = (
+                f"{c.name}: nothing was read twice, so its scatter is not known; only the resolution stands in for it."
+            )
+            yield Finding(level=Level.CAUTION, code="repeatability/unknown", text=text, characteristic=c.name)
     yield from _over_limit(settings, run, live=False)
     yield from _outliers(settings, run, live=False)
     yield from _stuck(run)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
 
@@ -50,7 +50,9 @@ class ThermalSettings(Settings):
         None, description="Of the reference, where no step measures it."
     )
     difference: TemperatureDifferenceEstimate | None = Field(
-        None, description="Part less reference, where one of the two temperatures is not known by itself."
+        None,
+        description="Part less reference, where one of the two temperatures is not known by itself; where both are "
+        "measured, its uncertainty is added to theirs.",
     )
     part_expansion: ExpansionEstimate | None = Field(None, description="Of the part, in place of the table's.")
     reference_expansion: ExpansionEstimate | None = Field(
@@ -140,7 +142,8 @@ def _temperatures(settings: ThermalSettings, run: RunView) -> tuple[_Known, _Kno
     if part is not None and reference is not None:
         at_part, at_reference = part.number, reference.number
         both = (*part.inputs, *(item for item in reference.inputs if item not in part.inputs))
-        return _above_20(part), _Known(both, lambda at: at_part(at) - at_reference(at))
+        apart = _Known(both, lambda at: at_part(at) - at_reference(at))
+        return _above_20(part), apart if difference is None else _widened(apart, difference)
     if difference is None:
         return None
     if part is not None:
@@ -150,6 +153,15 @@ def _temperatures(settings: ThermalSettings, run: RunView) -> tuple[_Known, _Kno
         inputs = (*reference.inputs, *difference.inputs)
         return _above_20(_Known(inputs, lambda at: at_reference(at) + at_difference(at))), difference
     return None
+
+
+def _widened(apart: _Known, difference: _Known) -> _Known:
+    """A measured difference with the uncertainty that the routine states for it: gradients, the thermometer's steps."""
+    stated = difference.inputs[0]
+    parts = tuple(replace(part, value=0.0) for part in stated.estimate.parts)
+    spread = replace(stated, name=f"{stated.name}, as stated", estimate=replace(stated.estimate, parts=parts))
+    number = apart.number
+    return _Known((*apart.inputs, spread), lambda at: number(at) + at[spread.name])
 
 
 def _above_20(known: _Known) -> _Known:
@@ -251,6 +263,9 @@ def watch(settings: ThermalSettings, run: RunView) -> Iterable[Finding]:
 def judge(settings: ThermalSettings, run: RunView, characteristics: Sequence[CharacteristicView]) -> Iterable[Finding]:
     """Limits of the environment; and a size whose temperatures or expansions nobody knows is undecided."""
     yield from _limits(settings, run.temperatures)
+    if run.temperatures and run.thermometer is None:
+        text = "Temperatures were measured with a thermometer that the routine does not state: they count as exact."
+        yield Finding(level=Level.CAUTION, code="thermal/thermometer", text=text)
     temperatures = _temperatures(settings, run)
     if temperatures is not None and settings.largest_difference is not None:
         known = temperatures[1]

@@ -115,9 +115,10 @@ def watch(settings: ZeroReturnSettings, run: RunView) -> Iterable[Finding]:
     """Tell at once when a return is out of limit, while the reference is still under the tip."""
     del settings
     last = run.readings[-1] if run.readings else None
-    if last is None or last.kind is not SlotKind.RETURN or not run.zeros(last.zero):
-        return
-    closure, limit = run.difference_um(last), run.bracket_limit_um
+    if last is None or last.kind is not SlotKind.RETURN or not run.zeros(last.zero) or last.slot.lift < last.slot.lifts:
+        return  # the mean of the visit decides, as it will at the end
+    visit = run.returns(last.zero)[-1]
+    closure, limit = mean([r.value_um for r in visit]) - run.zero_um(last.zero), run.bracket_limit_um
     yield Finding(
         level=Level.STOP,
         code=f"zero_return/limit/{last.seq}",

@@ -114,7 +114,7 @@ def _against_tolerance(console: Console, item: Expectation, expanded: float, uni
     width = spec.upper - spec.lower
     ratio = f"{width / (2.0 * expanded):.1f}" if expanded else "∞"
     console.print(f"Tolerance {micro_text(width, units, sign=False)} (full width): T/2U = {ratio} (JCGM 106, eq. 12)")
-    guard = float(decision.guard_band_um)
+    guard = float(decision.guard_band_um or 0.0)
     inner = max(0.0, (width - 2.0 * guard) / width) if width else 0.0
     cells = 40
     half = round(cells * (1.0 - inner) / 2.0)

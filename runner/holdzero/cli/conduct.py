@@ -15,7 +15,7 @@ from rich.console import Console
 from holdzero import __version__
 from holdzero import events as e
 from holdzero.catalogue import Catalogue, load_catalogue
-from holdzero.checks import Checks, bind, told
+from holdzero.checks import bind, implied_checks, told
 from holdzero.cli.faces import Asker, face_for
 from holdzero.cli.files import free_path, safe_name, write_files
 from holdzero.cli.output import plain_console, print_json, tell
@@ -30,7 +30,8 @@ from holdzero.errors import (
 from holdzero.hooks import Feed, Source
 from holdzero.journal import Journal, read_journal
 from holdzero.register import load_register, unfit
-from holdzero.routine.load import LoadedRoutine, load_routine
+from holdzero.routine.load import LoadedRoutine, load_routine, routine_from_document
+from holdzero.routine.schema import Routine
 from holdzero.run import Run
 from holdzero.run.fold import device_and_requirement
 from holdzero.run.state import Phase
@@ -106,8 +107,8 @@ def _unbroken(work: Callable[[], int]) -> int:
 
 def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[str, ...], member: str | None) -> int:
     _readable(operator=operator, serial=", ".join(serials), overrule=options.overrule)
-    bench = _bench(options)
     loaded = load_routine(path, member)
+    bench = _bench(options, loaded.routine)
     checks, faults = bind(loaded.routine, bench.catalogue, loaded.origins)
     if faults:
         raise FileFaultsError(faults)
@@ -115,7 +116,7 @@ def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[s
     face, ask = face_for(bench.source, bench.console)
     feed = _opened(bench, ask)
     if bench.source.interactive:
-        operator, serials = _who(ask.text, operator, serials)
+        operator, serials = _who(ask.text, operator, serials, batch=loaded.routine.takes_batches)
     started = _started(
         bench,
         loaded,
@@ -151,7 +152,6 @@ def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[s
 
 def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
     _readable(overrule=options.overrule)
-    bench = _bench(options)
     register = load_register(options.shop)
     before = read_journal(path)
     run = _folded(path, before.events)
@@ -163,9 +163,10 @@ def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
         if loaded.digest != started.routine_digest:
             found = f"it is of another routine or another text of it ({started.routine_file})"
             raise JournalError(path, found, f"go on without --routine, or start a new run of {routine}")
+    bench = _bench(options, run.state.routine)
     checks, _ = bind(run.state.routine, bench.catalogue)
     if run.state.phase in (Phase.FINISHED, Phase.ABANDONED):
-        return _recorded(run, checks, bench, options)
+        return _recorded(run, bench, options)
     face, ask = face_for(bench.source, bench.console)
     feed = _opened(bench, ask)
     journal, text = Journal.reopen(path)
@@ -222,25 +223,28 @@ def _away_s(then: str, now: str) -> float:
     return max(0.0, (dt.datetime.fromisoformat(now) - dt.datetime.fromisoformat(then)).total_seconds())
 
 
-def _bench(options: Options) -> _Bench:
-    catalogue = load_catalogue()
+def _bench(options: Options, routine: Routine) -> _Bench:
+    """What the run needs open; of the built-in plugins those that it names, each named after what it declares."""
+    catalogue = load_catalogue(needed={options.source.partition(":")[0], *routine.checks, *implied_checks(routine)})
     name, _, argument = options.source.partition(":")
     if name not in catalogue.sources:
-        known = ", ".join(catalogue.sources) or "none: reinstall holdzero"
+        known = ", ".join(load_catalogue().sources) or "none: reinstall holdzero"
         raise SourceError(f"--source {name}: no such source is loaded; there are: {known}")
     console = plain_console(stderr=options.json)
     return _Bench(console=console, catalogue=catalogue, source=catalogue.sources[name][1], argument=argument)
 
 
 def _who(
-    ask: Callable[[str], str], operator: str | None, serials: tuple[str, ...]
+    ask: Callable[[str], str], operator: str | None, serials: tuple[str, ...], *, batch: bool
 ) -> tuple[str | None, tuple[str, ...]]:
     """Ask for what a record should have and the options did not give."""
     if operator is None:
         operator = ask("Who measures? ") or None
     if not serials:
-        said = ask("Serial of the part (several: with commas; Enter alone: none): ")
-        serials = tuple(word.strip() for word in said.split(",") if word.strip())
+        several = "several: with commas; " if batch else ""
+        said = ask(f"Serial of the part ({several}Enter alone: none): ")
+        words = said.split(",") if batch else [said]
+        serials = tuple(word.strip() for word in words if word.strip())
     return operator, serials
 
 
@@ -335,7 +339,7 @@ def _conducted(session: Session, bench: _Bench, options: Options, ask: Asker) ->
     finally:
         with contextlib.suppress(Exception):  # a plugin may raise anything, and must harm nobody
             session.feed.close()
-    return _recorded(run, session.checks, bench, options)
+    return _recorded(run, bench, options)
 
 
 def _interrupted(session: Session, reason: str) -> int:
@@ -344,7 +348,7 @@ def _interrupted(session: Session, reason: str) -> int:
     return _INTERRUPTED
 
 
-def _recorded(run: Run, checks: Checks, bench: _Bench, options: Options) -> int:
+def _recorded(run: Run, bench: _Bench, options: Options) -> int:
     """Write the records of a run and say what came of it."""
     from holdzero.cli.summary import print_summary
     from holdzero.record import dumps, make_record
@@ -353,8 +357,11 @@ def _recorded(run: Run, checks: Checks, bench: _Bench, options: Options) -> int:
     started = run.events[0]
     if not isinstance(started, e.RunStarted):
         raise JournalError("the run", "it does not begin with its start", "start a new run")
+    # Writers are loaded only now: nobody waits for them at the start.
+    catalogue = load_catalogue()
+    checks, _ = bind(routine_from_document(started.routine), catalogue)
     plugins = dict.fromkeys(item.plugin for item in checks.bound)
-    source = bench.catalogue.sources.get(started.source.partition(":")[0])
+    source = catalogue.sources.get(started.source.partition(":")[0])
     used = (*plugins, source[0]) if source is not None else tuple(plugins)
     software = software_of(used)
     verdicts: list[str] = []
@@ -362,7 +369,7 @@ def _recorded(run: Run, checks: Checks, bench: _Bench, options: Options) -> int:
     for serial in started.serials:
         record = make_record(run, serial, checks, software)
         name = safe_name(_stamp(started.wall), record["routine"]["part"], serial or "")
-        files, problems = write_files(options.out, name, dumps(record), bench.catalogue)
+        files, problems = write_files(options.out, name, dumps(record), catalogue)
         verdicts.append(record["verdict"])
         print_summary(bench.console, record, files)
         for problem in problems:

@@ -41,7 +41,8 @@ def verify_records(paths: list[Path]) -> int:
             code = _INVALID
             continue
         differences = verify(record, catalogue)
-        typer.echo(f"{path}: {'DIFFERS' if differences else 'recomputes identically'}: {record.get('verdict')}")
+        found = "DIFFERS" if differences else "recomputes identically"
+        typer.echo(f"{path}: {found} (the record says {record.get('verdict')})")
         for difference in differences:
             typer.echo(f"    {difference}")
         code = max(code, _DIFFERS if differences else _VALID)
@@ -130,7 +131,7 @@ def _faults(path: Path, catalogue: Catalogue) -> list[Fault]:
                 line=line,
                 key=f"checks.{failure.plugin}",
                 found="a check that is not loaded",
-                expected="",
+                expected="one of " + ", ".join(catalogue.checks),
                 mend=failure.message,
             )
             faults[fault] = None

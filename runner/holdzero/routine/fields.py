@@ -159,4 +159,5 @@ ExpansionEstimate: TypeAlias = Annotated[
 class Model(BaseModel):
     """A table of the routine: frozen, and closed to keys that it does not know."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
+    # Built when it is first used: most checks of a start are not named by the routine that is run.
+    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True, defer_build=True)

@@ -48,6 +48,8 @@ _TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
 
 def key_tables() -> str:
     """All tables as Markdown."""
+    schema.Repeat.model_rebuild()
+    schema.Routine.model_rebuild()
     return "\n".join(key_table(title, model) for title, model in _TABLES)
 
 

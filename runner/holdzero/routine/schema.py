@@ -376,6 +376,19 @@ def _required_if(*, any_of: frozenset[str] = frozenset(), only: frozenset[str] =
     return Discriminator(form)
 
 
+# What the core and the built-in checks call their inputs: two inputs of one name would be taken for one.
+_OWN_NAMES = (
+    "deviation of the reference",
+    "difference read",
+    "error of the comparator",
+    "error of the thermometer",
+    "repeatability",
+    "drift of zero",
+    "temperature",
+    "expansion",
+)
+
+
 class Routine(Model):
     """A whole routine, resolved: no parameters and no fragments left."""
 
@@ -405,9 +418,17 @@ class Routine(Model):
     terms: tuple[Term, ...] = ()
     steps: Annotated[tuple[AnyStep, ...], AfterValidator(not_endless)] = Field(min_length=1)
 
+    @property
+    def takes_batches(self) -> bool:
+        """Whether several parts can be measured after one zero."""
+        return any(isinstance(step, Repeat) and step.over is not None for step in walk(self.steps))
+
     @model_validator(mode="after")
     def _terms_are_named(self) -> Self:
         names = [term.name for term in self.terms]
+        for name in names:
+            if name.startswith(_OWN_NAMES):
+                raise refuse(f"terms: {name!r}", "a name that is not one of the tool's own", "call it otherwise")
         if len(set(names)) != len(names):
             raise refuse(", ".join(names), "each term's name once", "rename one")
         for term in self.terms:
@@ -415,6 +436,3 @@ class Routine(Model):
                 if name not in self.characteristics:
                     raise refuse(f"terms: {name!r}", "one of " + ", ".join(self.characteristics), "check the spelling")
         return self
-
-
-Routine.model_rebuild()

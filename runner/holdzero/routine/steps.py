@@ -139,6 +139,3 @@ def walk(steps: tuple[AnyStep, ...]) -> Iterator[AnyStep]:
         yield step
         if isinstance(step, Repeat):
             yield from walk(step.steps)
-
-
-Repeat.model_rebuild()

@@ -137,14 +137,19 @@ def _asked(before: State, slot_id: str, kinds: set[SlotKind]) -> Slot:
     return slot
 
 
+# Minutes of a processor's time; a record that asks for more is not meant to be recomputed.
+_MOST_TRIALS = 1_000_000_000
+
+
 def _start(state: State, event: e.RunStarted) -> State:
     if digest_of(event.routine) != event.routine_digest:
         raise EventRefusedError("the routine in the first event does not have the digest that stands beside it")
     routine = routine_from_document(event.routine)
     if not event.serials or len(set(event.serials)) != len(event.serials):
         raise EventRefusedError("each part of a batch needs a serial of its own")
-    batch = any(isinstance(step, schema.Repeat) and step.over for step in schema.walk(routine.steps))
-    if len(event.serials) > 1 and not batch:
+    if isinstance(event.trials, int) and not 0 < event.trials <= _MOST_TRIALS:
+        raise EventRefusedError(f"{event.trials} trials of a simulation: at most {_MOST_TRIALS} can be made")
+    if len(event.serials) > 1 and not routine.takes_batches:
         raise EventRefusedError('this routine measures one part at a time; a batch needs a repeat over = "parts"')
     state = replace(
         state,
@@ -238,8 +243,19 @@ def _read(state: State, before: State, event: e.ReadingTaken) -> State:
         time_s=event.time_s,
         wall=event.wall,
         zero=len(state.zeros),
+        visit=_visit(state, slot),
     )
     return replace(state, readings=(*state.readings, reading))
+
+
+def _visit(state: State, slot: Slot) -> int:
+    """Number of the visit to the reference that a return belongs to; 0 for other readings."""
+    if slot.kind is not SlotKind.RETURN:
+        return 0
+    last = state.readings[-1] if state.readings else None
+    if last is not None and last.kind is SlotKind.RETURN and last.slot.group == slot.group:
+        return last.visit
+    return max((reading.visit for reading in state.readings), default=0) + 1
 
 
 def _strike(state: State, event: e.AnswerStruck) -> State:
@@ -253,7 +269,18 @@ def _strike(state: State, event: e.AnswerStruck) -> State:
         raise EventRefusedError(f"reading number {event.target} is struck out already")
     readings = tuple(replace(r, struck=event.reason) if r.seq == event.target else r for r in state.readings)
     temperatures = tuple(replace(t, struck=event.reason) if t.seq == event.target else t for t in state.temperatures)
-    return replace(state, readings=readings, temperatures=temperatures)
+    state = replace(state, readings=readings, temperatures=temperatures)
+    return _without_its_zero(state, event)
+
+
+def _without_its_zero(state: State, event: e.AnswerStruck) -> State:
+    """A zero in force whose readings are all struck out, and under which something was read, is no zero."""
+    struck = next((r for r in state.readings if r.seq == event.target), None)
+    if struck is None or struck.kind is not SlotKind.ZERO or struck.zero != len(state.zeros):
+        return state
+    left = any(r.kind is SlotKind.ZERO and r.zero == struck.zero for r in state.live)
+    used = any(r.kind is not SlotKind.ZERO and r.zero == struck.zero for r in state.readings)
+    return _renew(state, event.seq, lost=True) if used and not left else state
 
 
 def _continue(state: State, event: e.RunContinued) -> State:

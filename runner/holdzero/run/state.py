@@ -50,6 +50,8 @@ class Reading:
         time_s: seconds of the run [s].
         wall: wall time.
         zero: number of the zero in force, from 1; 0 before any zero.
+        visit: for a return, which visit to the reference it belongs to: nothing else was read
+            within one, struck out or not, of this part or another.
         struck: why it was struck out; None while it counts.
     """
 
@@ -60,6 +62,7 @@ class Reading:
     time_s: float
     wall: str
     zero: int
+    visit: int = 0
     struck: str | None = None
 
     @property
@@ -201,18 +204,30 @@ class State:
         self, slot: Slot, answer: Reading | None, latest: dict[str, Reading], places: dict[str, int]
     ) -> bool:
         if answer is None:
-            # A zero that was set anew can't be read again: what was read under it stays as it is.
-            return not (slot.kind is SlotKind.ZERO and slot.group in self.zeros[:-1])
+            return slot.kind is not SlotKind.ZERO or self._zero_open(slot)
         if slot.kind is SlotKind.RETURN:
             # A reading taken again after the return is not bracketed: the reference once more.
             return any(
-                later.seq > answer.seq and later.zero == answer.zero and places[later.slot.id] < places[slot.id]
+                later.seq > answer.seq and places[later.slot.id] < places[slot.id] and not self.closed(later)
                 for later in latest.values()
                 if later.kind in (SlotKind.READ, SlotKind.CHECK)
             )
         if slot.kind in (SlotKind.READ, SlotKind.CHECK):
-            return answer.zero in self.lost_zeros and not self.closed(answer)
+            gone = not any(r.kind is SlotKind.ZERO and r.zero == answer.zero for r in latest.values())
+            return gone or (answer.zero in self.lost_zeros and not self.closed(answer))
         return False
+
+    def _zero_open(self, slot: Slot) -> bool:
+        """Whether a reading of a zero that has no answer can be taken.
+
+        Once the dial was set anew, or anything was read under the zero, it can't: a zero that is
+        read after the part is no zero.
+        """
+        if slot.group not in self.zeros:
+            return True
+        number = self.zeros.index(slot.group) + 1
+        used = any(r.zero == number and r.kind is not SlotKind.ZERO for r in self.readings)
+        return number == len(self.zeros) and not used
 
     def closed(self, reading: Reading) -> bool:
         """Whether the reference was read again after `reading`, under the same zero."""
