@@ -127,7 +127,7 @@ class TestAWholeRun:
         at_bench = start(plain.replace("Washer, thickness", title))
         assert title in at_bench.prompted()
         at_bench.say("n")
-        at_bench.types("[/] [bold]", *ZEROS, *PLACES, "s", "5", "[/x] fell", "+1.0", "0", "")
+        at_bench.types("[/] [bold]", *ZEROS, *PLACES, "s", "5", "[/x] fell", "0", "")
         assert at_bench.ends() == PASS
         assert "struck out: [/x] fell" in at_bench.screen
         assert "[/] [bold]" in at_bench.screen
