@@ -680,3 +680,8 @@ class TestRisks:
         text = page_of(record).text
         assert "Risk that this decision is wrong" in text
         assert "producer's 7.0 %" in text
+
+    def test_where_a_probability_decides_there_is_no_guard_band(self, ring: Record) -> None:
+        record = copy.deepcopy(ring)
+        next(iter(record["results"].values()))["guard_band_um"] = None
+        assert "none: a probability decides" in page_of(record).text

@@ -161,7 +161,8 @@ def _facts(r: Mapping[str, Any], routine: Routine | None, units: str) -> Iterabl
     deviation = " (deviation from nominal)" if r["nominal_um"] is not None and limits != "none" else ""
     yield Fact("Limits", limits + deviation)
     guard, expanded = number_or_missing(r, "guard_band_um"), number_or_missing(r, "expanded_uncertainty_um")
-    yield Fact("Guard band", _guard_text(guard, expanded, units))
+    by_probability = guard is None and r["value_um"] is not None
+    yield Fact("Guard band", "none: a probability decides" if by_probability else _guard_text(guard, expanded, units))
     if guard and (r["lower_um"], r["upper_um"]) != (None, None):
         yield Fact("Pass zone", _pass_zone(r, guard, expanded, units))
     yield Fact("Conformance probability", _conforms(r))

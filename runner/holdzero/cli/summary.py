@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -73,7 +74,7 @@ def _percent(probability: float) -> str:
     # Never round up to a certainty that is not there.
     if probability > 0.9995:  # noqa: PLR2004
         return ">99.9 %"
-    return f"{100 * probability:.1f} %"
+    return f"{math.floor(1000 * probability) / 10:.1f} %"
 
 
 def _measured(r: Mapping[str, Any], units: str) -> str:
