@@ -250,3 +250,13 @@ class TestASize:
     def test_without_a_temperature_is_that_at_the_bench(self, warned: Warned) -> None:
         (fault,) = warned(self.head("5 mm").replace("[checks.thermal]\n", "") + STEPS)
         assert (fault.key, fault.line, fault.found) == ("checks", None, "no thermal check for a size")
+
+
+class TestWhatWouldPassTooMuch:
+    def test_a_zero_that_may_wander_further_than_the_tolerance(self, warned: Warned) -> None:
+        found = [fault.found for fault in warned(HEAD + '[bracket]\nlimit = "200 um"\n' + STEPS)]
+        assert any(text.startswith("200 um, more than the tolerance of") for text in found)
+
+    def test_a_temperature_that_no_stated_thermometer_reads(self, warned: Warned) -> None:
+        steps = step("temperature", 'of = "part"\n') + STEPS
+        assert "a temperature step without a thermometer" in [fault.found for fault in warned(HEAD + steps)]

@@ -150,6 +150,12 @@ def _tolerances(routine: schema.Routine) -> Warnings:
                 f"a tolerance of {width:g} um, smaller than the resolution of {resolution:g} um",
                 "use a finer comparator: nothing can be decided with this one",
             )
+        if width is not None and routine.bracket.limit is not None and routine.bracket.limit > width:
+            yield (
+                ("bracket", "limit"),
+                f"{routine.bracket.limit:g} um, more than the tolerance of {name} ({width:g} um)",
+                "a zero that may wander so far can turn a bad part into a good one: narrow it",
+            )
         if spec.nominal is not None and travel is not None and abs(spec.nominal - routine.reference.size) > travel:
             yield (
                 ("characteristics", name, "nominal"),
@@ -166,5 +172,9 @@ def _silences(routine: schema.Routine) -> Warnings:
             "no thermal check for a size",
             "add [checks.thermal], or the size is that at the bench's temperature",
         )
+    measured = any(step.do == "temperature" for _, step, _ in _numbered(routine.steps))
+    if measured and routine.thermometer is None:
+        mend = "add [thermometer], else its readings count as exact"
+        yield ("steps",), "a temperature step without a thermometer", mend
     if routine.check_standard is not None and not any(step.do == "check" for _, step, _ in _numbered(routine.steps)):
         yield ("check_standard",), "a check standard that no step reads", "add a check step after the zero"
