@@ -155,12 +155,12 @@ def _model(view: RunView, seen: CharacteristicView, checks: Checks) -> tuple[Mod
     added, failures = checks.terms(view, seen)
     terms = [*core, *(term for _, term in added)]
     try:
-        propagate(core)
-    except ModelError as error:
-        return None, [Failure(plugin="terms", during="the routine's own terms", message=str(error))]
-    try:
         return Model(terms=terms, propagated=propagate(terms)), failures
     except Exception:  # noqa: BLE001  a term is a plugin's function; the culprit is named below
+        try:
+            propagate(core)
+        except ModelError as error:
+            return None, [*failures, Failure(plugin="terms", during="the routine's own terms", message=str(error))]
         culprits = _culprits(core, added)
         failures.extend(culprits)
         names = {culprit.plugin for culprit in culprits}

@@ -7,6 +7,7 @@ the runs of a rehearsal; both go the same way.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -185,9 +186,14 @@ def _ratio(square: Number, spread: Number) -> Number:
     return square / spread if spread > 0.0 else float("inf")
 
 
+def _all_finite(number: Number) -> bool:
+    """Whether it is a number in every run; a float goes without an array being made of it."""
+    return math.isfinite(number) if isinstance(number, float) else bool(np.all(np.isfinite(number)))
+
+
 def _finite(term: Term, at: dict[str, Number]) -> Number:
     number = term.function(*(at[item.name] for item in term.inputs))
-    if not np.all(np.isfinite(number)):
+    if not _all_finite(number):
         raise ModelError(f"the term {term.name!r} gives {number!r}")
     return number
 
@@ -200,7 +206,7 @@ def _slope(term: Term, item: Input, at: dict[str, Number]) -> Number:
     above = term.function(*(at[i.name] + step if i is item else at[i.name] for i in term.inputs))
     below = term.function(*(at[i.name] - step if i is item else at[i.name] for i in term.inputs))
     slope: Number = (above - below) / (2.0 * step)
-    if not np.all(np.isfinite(slope)):
+    if not _all_finite(slope):
         raise ModelError(f"the term {term.name!r} has no finite slope in {item.name!r}")
     return slope
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,6 +71,7 @@ def pooled_standard_deviation(groups: Iterable[Sequence[Number]]) -> tuple[Numbe
     return (s if np.ndim(s) else float(s)), float(dof)
 
 
+@cache
 def expected_range(count: int) -> float:
     """Mean range of independent readings that scatter alike about one value.
 
