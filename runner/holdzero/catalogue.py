@@ -1,4 +1,4 @@
-"""Loading plugins: entry points become declarations, or refusals that say why.
+"""Loading plugins: installed ones and those of a house folder become declarations, or refusals that say why.
 
 Built-ins first, then by name; each in its own try, so that no plugin can keep another or the tool
 from starting. Nothing of a run is known here.
@@ -8,25 +8,27 @@ from __future__ import annotations
 
 import hashlib
 import importlib.metadata
-import inspect
+import importlib.util
 import itertools
-import threading
+import sys
 import traceback
-from collections.abc import Callable, Container, Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-import pluggy
-
 from holdzero import hooks
+from holdzero.declared import declarations
 from holdzero.errors import PluginRefusedError
+from holdzero.patience import GivenUpError, within
 
-__all__ = ["GROUP", "Catalogue", "Plugin", "Refusal", "load_catalogue"]
+__all__ = ["GROUP", "HOUSE", "Catalogue", "House", "Plugin", "Refusal", "load_catalogue"]
 
 GROUP = "holdzero.plugins"
 BUILT_IN = "holdzero_plugins."
+HOUSE = "house folder"
 _IMPORT_LIMIT_S = 10.0
 
 
@@ -42,10 +44,51 @@ class Plugin:
     declares: tuple[str, ...]
 
     @property
+    def built_in(self) -> bool:
+        """Whether it comes with the tool."""
+        return self.module.startswith(BUILT_IN)
+
+    @property
     def digest(self) -> str:
-        """SHA-256 of its source file; empty where it has none."""
-        path = Path(self.file)
-        return "sha256:" + hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
+        """SHA-256 of what it is made of: its file, or all files of the package that it is in."""
+        if not self.file or not Path(self.file).is_file():
+            return ""
+        depth = self.module.count(".")
+        return _digest_of(Path(self.file) if depth == 0 else Path(self.file).parents[depth - 1])
+
+
+_NO_SOURCE = frozenset({".pyc", ".pyo"})
+
+
+@cache
+def _digest_of(path: Path) -> str:
+    """Of a file, or of the names and contents of all files in a folder."""
+    if path.is_file():
+        return "sha256:" + hashlib.sha256(path.read_bytes()).hexdigest()
+    digest = hashlib.sha256()
+    for item in sorted(path.rglob("*")):
+        if item.is_file() and item.suffix not in _NO_SOURCE:
+            digest.update(item.relative_to(path).as_posix().encode())
+            digest.update(hashlib.sha256(item.read_bytes()).digest())
+    return "sha256:" + digest.hexdigest()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class House:
+    """What the shop says of plugins.
+
+    Attributes:
+        folder: with single files; None where the shop has none.
+        enabled: names of the files in it that are plugins, without `.py`.
+        off: names of plugins that are not to be loaded, wherever they come from.
+        trusted: whether the user named the settings that say so. Settings that merely lie in the
+            current folder must not run code.
+    """
+
+    folder: Path | None = None
+    enabled: tuple[str, ...] = ()
+    off: tuple[str, ...] = ()
+    trusted: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,192 +104,218 @@ class Refusal:
 
 @dataclass(slots=True)
 class Catalogue:
-    """All that plugins declare, by name."""
+    """All that plugins declare, by name; built-in plugins may still wait until they are asked for."""
 
+    steps: dict[str, tuple[Plugin, hooks.StepKind]] = field(default_factory=dict)
+    contrasts: dict[str, tuple[Plugin, hooks.Contrast]] = field(default_factory=dict)
     checks: dict[str, tuple[Plugin, hooks.Check]] = field(default_factory=dict)
     sources: dict[str, tuple[Plugin, hooks.Source]] = field(default_factory=dict)
     writers: dict[str, tuple[Plugin, hooks.Writer]] = field(default_factory=dict)
+    materials: dict[str, tuple[Plugin, hooks.Material]] = field(default_factory=dict)
+    rules: dict[str, tuple[Plugin, hooks.GuardRule]] = field(default_factory=dict)
+    units: dict[str, tuple[Plugin, hooks.UnitAlias]] = field(default_factory=dict)
     plugins: list[Plugin] = field(default_factory=list)
     refusals: list[Refusal] = field(default_factory=list)
+    _waiting: dict[str, importlib.metadata.EntryPoint] = field(default_factory=dict)
 
     @property
     def has_built_ins(self) -> bool:
         """Whether the built-in plugins are installed; without them hardly anything can be judged."""
-        return any(plugin.module.startswith(BUILT_IN) for plugin in self.plugins)
+        return bool(self._waiting) or any(plugin.built_in for plugin in self.plugins)
+
+    def want(self, *names: str) -> None:
+        """Load the built-in plugins of these names, if they wait; each is named after what it declares."""
+        for name in names:
+            if (point := self._waiting.pop(name, None)) is not None:
+                made = _of_point(point)
+                if isinstance(made, Refusal):
+                    self.refusals.append(made)
+                else:
+                    self._enter(*made)
+
+    def want_all(self) -> None:
+        """Load all built-in plugins that still wait."""
+        self.want(*self._waiting)
+
+    def _enter(self, plugin: Plugin, declared: Sequence[Any]) -> None:
+        tables: dict[type[Any], dict[str, Any]] = {
+            hooks.StepKind: self.steps,
+            hooks.Contrast: self.contrasts,
+            hooks.Check: self.checks,
+            hooks.Source: self.sources,
+            hooks.Writer: self.writers,
+            hooks.Material: self.materials,
+            hooks.GuardRule: self.rules,
+            hooks.UnitAlias: self.units,
+        }
+        for item in declared:
+            tables[type(item)][item.name] = (plugin, item)
+        self.plugins.append(plugin)
+
+
+Loaded = tuple[Plugin, Sequence[Any]]
+_NO_HOUSE = House()
 
 
 def load_catalogue(
-    entry_points: Iterable[importlib.metadata.EntryPoint] | None = None, *, needed: Container[str] | None = None
+    entry_points: Iterable[importlib.metadata.EntryPoint] | None = None,
+    *,
+    house: House = _NO_HOUSE,
+    lazily: bool = False,
 ) -> Catalogue:
-    """Load plugins that are installed.
+    """Load plugins that are installed, and those of the house.
 
     Args:
         entry_points: to load in place of the installed ones.
-        needed: names of the built-in plugins that are wanted, so that a start need not wait for
-            the others; None for all. A stranger's plugin is always loaded.
+        house: what the shop says of plugins.
+        lazily: whether built-in plugins wait until they are asked for, so that a start need not wait
+            for them. A stranger's plugin is always loaded.
     """
     points = importlib.metadata.entry_points(group=GROUP) if entry_points is None else entry_points
-    if needed is not None:
-        points = [point for point in points if not point.value.startswith(BUILT_IN) or point.name in needed]
-    ordered = sorted(points, key=lambda point: (not point.value.startswith(BUILT_IN), point.name, point.value))
     catalogue = Catalogue()
-    loaded: list[tuple[Plugin, Sequence[Any]]] = []
-    for point in ordered:
-        made = _loaded(point)
-        if isinstance(made, Refusal):
-            catalogue.refusals.append(made)
+    made: list[Loaded | Refusal] = []
+    built_in: list[importlib.metadata.EntryPoint] = []
+    for point in sorted(points, key=lambda point: (point.name, point.value)):
+        if point.name in house.off:
+            catalogue.refusals.append(_off(point.name, *_origin(point)))
+        elif point.value.startswith(BUILT_IN):
+            built_in.append(point)
         else:
-            loaded.append(made)
-    clashes = _clashes([plugin for plugin, _ in loaded])
-    for plugin, declared in loaded:
-        if plugin in clashes:
-            catalogue.refusals.append(_refusal(plugin, clashes[plugin]))
-        else:
-            _enter(catalogue, plugin, declared)
+            made.append(_of_point(point))
+    made.extend(_of_house(house))
+    strangers = [item for item in made if not isinstance(item, Refusal)]
+    catalogue.refusals.extend(item for item in made if isinstance(item, Refusal))
+    # What a built-in declares is known by loading it: a clash can only be seen then.
+    catalogue._waiting.update((point.name, point) for point in built_in)  # noqa: SLF001  made here
+    if strangers or not lazily:
+        catalogue.want_all()
+    else:
+        catalogue.want(*_TABLES)
+    _enter_strangers(catalogue, strangers)
     return catalogue
 
 
-def _loaded(point: importlib.metadata.EntryPoint) -> tuple[Plugin, Sequence[Any]] | Refusal:
-    name = point.dist.name if point.dist else "unknown"
-    version = point.dist.version if point.dist else "unknown"
+# Each declares many things under names that are not its own.
+_TABLES = ("materials", "units")
+
+
+def _enter_strangers(catalogue: Catalogue, strangers: Sequence[Loaded]) -> None:
+    clashes = _clashes(catalogue.plugins, [plugin for plugin, _ in strangers])
+    for plugin, declared in strangers:
+        if plugin in clashes:
+            catalogue.refusals.append(_refusal(plugin, clashes[plugin]))
+        else:
+            catalogue._enter(plugin, declared)  # noqa: SLF001  made here
+
+
+def _origin(point: importlib.metadata.EntryPoint) -> tuple[str, str]:
+    return _named(point.dist) if point.dist else ("unknown", "unknown")
+
+
+@cache
+def _named(distribution: importlib.metadata.Distribution) -> tuple[str, str]:
+    """Name and version; each time they are asked for, a whole file is parsed."""
+    return distribution.name, distribution.version
+
+
+def _of_point(point: importlib.metadata.EntryPoint) -> Loaded | Refusal:
+    distribution, version = _origin(point)
+
+    def load() -> tuple[ModuleType, list[Any]]:
+        module = importlib.import_module(point.value)
+        return module, declarations(point.name, module)
+
+    return _loaded(point.name, distribution, version, load, built_in=point.value.startswith(BUILT_IN))
+
+
+def _of_house(house: House) -> list[Loaded | Refusal]:
+    """The enabled files of the house folder, by name."""
+    made: list[Loaded | Refusal] = []
+    for name in sorted(house.enabled):
+        if name in house.off:
+            made.append(_off(name, HOUSE, ""))
+        elif not house.trusted:
+            reason = (
+                "the settings that enable it lie in the current folder and were not named: "
+                "name them with --shop, or in the environment variable HOLDZERO_SHOP"
+            )
+            made.append(Refusal(name=name, distribution=HOUSE, version="", reason=reason))
+        else:
+            made.append(_of_file(house.folder, name))
+    return made
+
+
+def _of_file(folder: Path | None, name: str) -> Loaded | Refusal:
+    path = (folder or Path()) / f"{name}.py"
+
+    def load() -> tuple[ModuleType, list[Any]]:
+        if folder is None or not name.isidentifier():
+            raise PluginRefusedError("it is enabled by name, and the settings name no folder that could hold it")
+        if not path.is_file():
+            raise PluginRefusedError(f"there is no file {path}")
+        spec = importlib.util.spec_from_file_location(f"holdzero_house_{name}", path)
+        if spec is None or spec.loader is None:
+            raise PluginRefusedError(f"{path} can't be loaded")
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[spec.name] = module  # data classes look their module up
+        spec.loader.exec_module(module)
+        return module, declarations(name, module)
+
+    return _loaded(name, HOUSE, "", load, built_in=False)
+
+
+def _loaded(
+    name: str, distribution: str, version: str, load: Callable[[], tuple[ModuleType, list[Any]]], *, built_in: bool
+) -> Loaded | Refusal:
+    """What a plugin declares; a stranger's is given up if it does not come to an end."""
     try:
-        module, declared = _within_limit(point)
-    except PluginRefusedError as error:
-        return Refusal(name=point.name, distribution=name, version=version, reason=str(error))
+        module, declared = load() if built_in else within(_IMPORT_LIMIT_S, load, f"plugin {name}")
+    except (PluginRefusedError, GivenUpError) as error:
+        return Refusal(name=name, distribution=distribution, version=version, reason=str(error))
     except Exception as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
         trace = "".join(traceback.format_exception(error))
-        reason = f"{type(error).__name__}: {error}"
-        return Refusal(name=point.name, distribution=name, version=version, reason=reason, trace=trace)
+        return Refusal(name=name, distribution=distribution, version=version, reason=_reason(error), trace=trace)
+    words = {kind: word for word, kind in hooks.HOOKS.values()}
     plugin = Plugin(
-        name=point.name,
-        distribution=name,
-        version=version,
+        name=name,
+        distribution=distribution,
+        version=version or str(getattr(module, "__version__", "")),
         module=module.__name__,
         file=getattr(module, "__file__", None) or "",
-        declares=tuple(f"{type(item).__name__.lower()} {item.name}" for item in declared),
+        declares=tuple(f"{words[type(item)]} {item.name}" for item in declared),
     )
     return plugin, declared
 
 
-def _within_limit(point: importlib.metadata.EntryPoint) -> tuple[ModuleType, list[Any]]:
-    """Import a plugin and call its hooks, in a thread of its own, so that one that never returns can be given up."""
-
-    def work() -> tuple[ModuleType, list[Any]]:
-        module = importlib.import_module(point.value)
-        return module, _declarations(point.name, module)
-
-    if point.value.startswith(BUILT_IN):
-        return work()
-    caught: list[tuple[ModuleType, list[Any]] | BaseException] = []
-
-    def catch() -> None:
-        try:
-            caught.append(work())
-        except BaseException as error:  # noqa: BLE001  even SystemExit must not end the tool
-            caught.append(error)
-
-    thread = threading.Thread(target=catch, daemon=True, name=f"plugin {point.name}")
-    thread.start()
-    thread.join(_IMPORT_LIMIT_S)
-    if not caught:
-        raise PluginRefusedError(f"it was not loaded within {_IMPORT_LIMIT_S:g} s")
-    if isinstance(caught[0], tuple):
-        return caught[0]
-    if isinstance(caught[0], Exception):
-        raise caught[0]
-    raise PluginRefusedError(f"it raised {type(caught[0]).__name__} when it was loaded: {caught[0]}")
+def _reason(error: Exception) -> str:
+    reason = f"{type(error).__name__}: {error}"
+    if isinstance(error, ImportError) and error.name == "holdzero.hooks":
+        reason += f"; this holdzero has version {hooks.PLUGIN_API} of the plugin surface: is it made for a newer one?"
+    return reason
 
 
 def _refusal(plugin: Plugin, reason: str) -> Refusal:
     return Refusal(name=plugin.name, distribution=plugin.distribution, version=plugin.version, reason=reason)
 
 
-def _clashes(plugins: Sequence[Plugin]) -> dict[Plugin, str]:
-    """Plugins that share a name or a declaration with another, and why they are refused.
+def _off(name: str, distribution: str, version: str) -> Refusal:
+    reason = "it is switched off in the settings of the shop"
+    return Refusal(name=name, distribution=distribution, version=version, reason=reason)
+
+
+def _clashes(built_in: Sequence[Plugin], strangers: Sequence[Plugin]) -> dict[Plugin, str]:
+    """Strangers' plugins that share a name or a declaration with another, and why they are refused.
 
     A built-in stands. Of two others none can be told to be the one that a routine means.
     """
     reasons: dict[Plugin, str] = {}
-    for plugin, other in itertools.permutations(plugins, 2):
+    for plugin, other in itertools.product(strangers, (*built_in, *strangers)):
+        if plugin is other or plugin in reasons:
+            continue
         shared = [word for word in plugin.declares if word in other.declares]
-        if plugin in reasons or plugin.module.startswith(BUILT_IN) or not (shared or plugin.name == other.name):
+        if not (shared or plugin.name == other.name):
             continue
         what = f"{shared[0]} is declared by" if shared else "its name is also that of"
         mend = "uninstall or rename one"
         reasons[plugin] = f"{what} {other.name} of {other.distribution} ({other.module}) too; {mend}"
     return reasons
-
-
-_HOOKS: dict[str, type[Any]] = {
-    "holdzero_checks": hooks.Check,
-    "holdzero_sources": hooks.Source,
-    "holdzero_writers": hooks.Writer,
-}
-
-
-def _declarations(name: str, module: ModuleType) -> list[Any]:
-    """Call the plugin's hooks and look at what they return."""
-    manager = pluggy.PluginManager("holdzero")
-    manager.add_hookspecs(hooks)
-    try:
-        manager.register(module, name)
-        manager.check_pending()
-    except pluggy.PluginValidationError as error:
-        raise PluginRefusedError(str(error)) from None
-    unknown = [word for word in vars(module) if word.startswith("holdzero_") and word not in _HOOKS]
-    if unknown:
-        raise PluginRefusedError(f"{unknown[0]} is no hook; the hooks are {', '.join(_HOOKS)}")
-    declared: list[Any] = []
-    for hook, kind in _HOOKS.items():
-        for result in getattr(manager.hook, hook)():
-            declared.extend(_of_kind(hook, kind, result))
-    words = [(type(item), item.name) for item in declared]
-    doubled = next((name for kind, name in words if words.count((kind, name)) > 1), None)
-    if doubled is not None:
-        raise PluginRefusedError(f"it declares {doubled} twice")
-    if not declared:
-        raise PluginRefusedError(f"it declares nothing; mark a function {next(iter(_HOOKS))} with @hookimpl")
-    return declared
-
-
-def _of_kind(hook: str, kind: type[Any], result: object) -> Sequence[Any]:
-    if not isinstance(result, Sequence) or isinstance(result, str):
-        raise PluginRefusedError(f"{hook} returned {type(result).__name__}, not a list of {kind.__name__}")
-    for item in result:
-        if type(item) is not kind:
-            raise PluginRefusedError(f"{hook} returned {type(item).__name__}, not {kind.__name__}")
-        if not isinstance(item.name, str) or not item.name.isidentifier():
-            raise PluginRefusedError(f"{hook}: {item.name!r} can't be a name; use letters, digits and _")
-        if isinstance(item, hooks.Check):
-            _check_is_whole(item)
-    return result
-
-
-def _check_is_whole(check: hooks.Check) -> None:
-    settings: object = check.settings
-    if not (inspect.isclass(settings) and issubclass(settings, hooks.Settings)):
-        raise PluginRefusedError(f"check {check.name}: settings must be a class that derives from hooks.Settings")
-    wanted: tuple[tuple[str, Callable[..., Any] | None, int], ...] = (
-        ("watch", check.watch, 2),
-        ("terms", check.terms, 3),
-        ("judge", check.judge, 3),
-        ("weigh", check.weigh, 3),
-    )
-    for word, function, count in wanted:
-        if function is None:
-            continue
-        try:
-            inspect.signature(function).bind(*range(count))
-        except (TypeError, ValueError):
-            raise PluginRefusedError(f"check {check.name}: {word} must take {count} arguments") from None
-
-
-def _enter(catalogue: Catalogue, plugin: Plugin, declared: Sequence[Any]) -> None:
-    tables: dict[type[Any], dict[str, Any]] = {
-        hooks.Check: catalogue.checks,
-        hooks.Source: catalogue.sources,
-        hooks.Writer: catalogue.writers,
-    }
-    for item in declared:
-        tables[type(item)][item.name] = (plugin, item)
-    catalogue.plugins.append(plugin)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from holdzero.hooks import CharacteristicView, Finding, Number, RunView, mean, stack
+from holdzero.contrast import contrast_weights
+from holdzero.hooks import CharacteristicView, Contrast, Finding, Number, RunView, mean, stack
 from holdzero.oversight import stop
 from holdzero.routine.schema import Characteristic, Measure, Selection
 from holdzero.run.plan import SlotKind
@@ -17,9 +18,16 @@ __all__ = ["characteristic_of"]
 
 
 def characteristic_of(
-    view: RunView, name: str, spec: Characteristic
+    view: RunView, name: str, spec: Characteristic, contrasts: Mapping[str, Contrast]
 ) -> tuple[CharacteristicView | None, list[Finding]]:
-    """The characteristic's readings and weights; or what keeps it from having a number."""
+    """The characteristic's readings and weights; or what keeps it from having a number.
+
+    Args:
+        view: of the run.
+        name: of the characteristic.
+        spec: as in the routine.
+        contrasts: measures that plugins declare, by name.
+    """
     readings = [r for r in view.of_kind(SlotKind.READ) if r.slot.place in spec.places]
     if spec.force is not None:
         readings = [r for r in readings if r.slot.force_N == spec.force]
@@ -33,18 +41,28 @@ def characteristic_of(
         return None, [stop("reading/forces", text, name)]
     if any(not view.zeros(r.zero) for r in readings):
         return None, [stop("bracket/no-zero", f"{name}: a reading has no zero before it.", name)]
-    weights = _weights(view, spec, readings)
+    try:
+        of_place = _place_weights(view, spec, readings, contrasts)
+    except Exception as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
+        text = f"{name}: the measure {spec.measure} gives it no number: {error}."
+        return None, [stop("measure/failed", text, name)]
+    weights = _weights(spec, readings, of_place)
     return CharacteristicView(name=name, spec=spec, readings=tuple(readings), weights=weights), []
 
 
-def _weights(view: RunView, spec: Characteristic, readings: Sequence[Reading]) -> tuple[Number, ...]:
+def _weights(spec: Characteristic, readings: Sequence[Reading], of_place: Mapping[str, Number]) -> tuple[Number, ...]:
     """Weight of each reading in the measured difference: each place counts through its mean."""
     counts = {place: sum(r.slot.place == place for r in readings) for place in spec.places}
-    of_place = _place_weights(view, spec, readings)
     return tuple(of_place[str(r.slot.place)] / counts[str(r.slot.place)] for r in readings)
 
 
-def _place_weights(view: RunView, spec: Characteristic, readings: Sequence[Reading]) -> dict[str, Number]:
+def _place_weights(
+    view: RunView, spec: Characteristic, readings: Sequence[Reading], contrasts: Mapping[str, Contrast]
+) -> dict[str, Number]:
+    if not isinstance(spec.measure, Measure):
+        if spec.measure not in contrasts:
+            raise ValueError("no plugin that is loaded declares it")
+        return dict(zip(spec.at, contrast_weights(contrasts[spec.measure], len(spec.at)), strict=True))
     base: dict[str, Number] = dict.fromkeys(spec.base, -1.0 / len(spec.base)) if spec.base else {}
     base |= dict.fromkeys(spec.beside or (), 0.0)
     if spec.measure is Measure.STEP or (spec.measure is Measure.SIZE and spec.of is Selection.MEAN):

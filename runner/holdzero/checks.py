@@ -1,4 +1,4 @@
-"""Binding a routine to the checks that it names, and calling them so that none can do harm.
+"""Binding a routine to the plugins that it names, and calling checks so that none can do harm.
 
 A check that is missing, refused, raises or returns nonsense becomes a finding that stops the
 result, never a pass and never a lost reading.
@@ -6,22 +6,39 @@ result, never a pass and never a lost reading.
 
 from __future__ import annotations
 
+import difflib
 import re
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Container, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 from pydantic import ValidationError
 
 from holdzero.catalogue import Catalogue, Plugin
+from holdzero.contrast import contrast_weights
+from holdzero.decide import GivenBand, Rule
 from holdzero.errors import Fault
-from holdzero.hooks import CharacteristicView, Check, Finding, Level, RunView, Settings, Term, Weigh, Weighting
+from holdzero.hooks import (
+    CharacteristicView,
+    Check,
+    Contrast,
+    Finding,
+    Level,
+    Material,
+    Measure,
+    RunView,
+    Settings,
+    Term,
+    Weigh,
+    Weighting,
+)
+from holdzero.patience import within
 from holdzero.routine.load import faults_of
 from holdzero.routine.resolve import Origins
-from holdzero.routine.schema import Routine
+from holdzero.routine.schema import Characteristic, Routine, Selection, walk
 
-__all__ = ["BoundCheck", "Checks", "Failure", "bind", "implied_checks", "told"]
+__all__ = ["BoundCheck", "Checks", "Failure", "Patience", "Slow", "Watched", "bind", "implied_checks", "told"]
 
 _LONGEST = 500
 
@@ -37,36 +54,103 @@ class BoundCheck:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Failure:
-    """A check that failed: which plugin, while doing what, and how."""
+    """A plugin that failed: which, while doing what, how, and what kind of thing it is."""
 
     plugin: str
     during: str
     message: str
+    what: str = "check"
 
     @property
     def finding(self) -> Finding:
         """The failure as a finding that stops the result."""
-        text = f"The check {self.plugin} failed in {self.during}: {self.message}. The result can't stand without it."
+        text = (
+            f"The {self.what} {self.plugin} failed in {self.during}: {self.message}. The result can't stand without it."
+        )
         return Finding(level=Level.STOP, code=f"{self.plugin}/failed", text=text)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Slow:
+    """A check that took longer over an event than it may [s]."""
+
+    plugin: str
+    during: str
+    took_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watched:
+    """What the checks said of a run so far, which of them failed, and which were slow."""
+
+    findings: list[Finding]
+    failures: list[Failure]
+    slow: list[Slow]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Patience:
+    """How long a check may take.
+
+    Attributes:
+        budget_s: over an event, before it is said to be slow [s].
+        limit_s: over an event, before it is given up [s]; at the end ten times as long. Built-in
+            checks are not given up: they are tested with the tool.
+    """
+
+    budget_s: float = 0.2
+    limit_s: float = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Checks:
-    """All checks of a routine: those that are bound, and those that are missing."""
+    """What plugins add to a routine: the checks that are bound, what is missing, and their tables.
+
+    Attributes:
+        bound: checks with their settings.
+        missing: what the routine names and no plugin that is loaded declares.
+        materials: all that are known, by name.
+        contrasts: measures that plugins declare, by name.
+        rule: the decision rule, where it is a plugin's.
+        used: plugins that the routine names besides its checks.
+        patience: how long a check may take.
+    """
 
     bound: tuple[BoundCheck, ...] = ()
     missing: tuple[Failure, ...] = ()
+    materials: Mapping[str, Material] = field(default_factory=dict)
+    contrasts: Mapping[str, Contrast] = field(default_factory=dict)
+    rule: GivenBand | None = None
+    used: tuple[Plugin, ...] = ()
+    patience: Patience = Patience()
 
-    def watch(self, view: RunView) -> tuple[list[Finding], list[Failure]]:
-        """Findings for the inspector now, and failures."""
-        findings: list[Finding] = []
-        failures: list[Failure] = []
+    @property
+    def plugins(self) -> tuple[Plugin, ...]:
+        """All that have a say in the result, each once."""
+        return tuple(dict.fromkeys((*(item.plugin for item in self.bound), *self.used)))
+
+    def watch(
+        self, view: RunView, *, counter_s: Callable[[], float] | None = None, without: Container[str] = ()
+    ) -> Watched:
+        """Findings for the inspector now.
+
+        Args:
+            view: of the run.
+            counter_s: a counter [s] to time the checks by; None to leave them untimed.
+            without: checks that failed before in this run and are not called again.
+        """
+        said = Watched(findings=[], failures=[], slow=[])
         for item in self.bound:
-            if item.check.watch is not None:
-                made, failed = _called(item, "watch", Finding, item.check.watch, (item.settings, view))
-                findings.extend(made)
-                failures.extend(failed)
-        return findings, failures
+            if item.check.watch is None or item.check.name in without:
+                continue
+            start_s = counter_s() if counter_s is not None else 0.0
+            made, failed = self._called(item, "watch", Finding, item.check.watch, (item.settings, view))
+            took_s = counter_s() - start_s if counter_s is not None else 0.0
+            said.findings.extend(made)
+            said.failures.extend(failed)
+            if took_s > self.patience.budget_s and not failed:
+                said.slow.append(Slow(plugin=item.check.name, during="watch", took_s=took_s))
+        return said
 
     def terms(self, view: RunView, characteristic: CharacteristicView) -> tuple[list[tuple[str, Term]], list[Failure]]:
         """Terms of a characteristic with the name of the check that adds each, and failures."""
@@ -75,7 +159,7 @@ class Checks:
         for item in self.bound:
             if item.check.terms is not None:
                 arguments = (item.settings, view, characteristic)
-                made, failed = _called(item, "terms", Term, item.check.terms, arguments)
+                made, failed = self._called(item, "terms", Term, item.check.terms, arguments)
                 terms.extend((item.check.name, term) for term in made)
                 failures.extend(failed)
         return terms, failures
@@ -90,7 +174,7 @@ class Checks:
             weigh = item.check.weigh
             if weigh is not None:
                 arguments = (item.settings, view, characteristic)
-                made, failed = _called(item, "weigh", Weighting, _in_a_list(weigh), arguments)
+                made, failed = self._called(item, "weigh", Weighting, _in_a_list(weigh), arguments)
                 found.extend((item.check.name, weighting) for weighting in made)
                 failures.extend(failed)
         if not found:
@@ -112,10 +196,30 @@ class Checks:
         for item in self.bound:
             if item.check.judge is not None:
                 arguments = (item.settings, view, tuple(characteristics))
-                made, failed = _called(item, "judge", Finding, item.check.judge, arguments)
+                made, failed = self._called(item, "judge", Finding, item.check.judge, arguments)
                 findings.extend(made)
                 failures.extend(failed)
         return findings, failures
+
+    def _called(
+        self, item: BoundCheck, during: str, kind: type[Any], function: Callable[..., Iterable[Any]], given: Any
+    ) -> tuple[list[Any], list[Failure]]:
+        view: RunView = given[1]
+
+        def work() -> list[Any]:
+            return [_sound(entry, kind, view) for entry in function(*given)]
+
+        limit_s = self.patience.limit_s * (1.0 if during == "watch" else _AT_THE_END)
+        try:
+            if item.plugin.built_in:
+                return work(), []
+            return within(limit_s, work, f"check {item.check.name}"), []
+        except (Exception, SystemExit) as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
+            return [], [Failure(plugin=item.check.name, during=during, message=told(error))]
+
+
+# A person waits for a check at every event, and once for all of them at the end.
+_AT_THE_END = 10.0
 
 
 def _in_a_list(weigh: Weigh) -> Callable[..., Iterable[Weighting]]:
@@ -126,17 +230,6 @@ def _in_a_list(weigh: Weigh) -> Callable[..., Iterable[Weighting]]:
         return [] if weighting is None else [weighting]
 
     return call
-
-
-def _called(
-    item: BoundCheck, during: str, kind: type[Any], function: Callable[..., Iterable[Any]], arguments: tuple[Any, ...]
-) -> tuple[list[Any], list[Failure]]:
-    view: RunView = arguments[1]
-    try:
-        made = [_sound(entry, kind, view) for entry in function(*arguments)]
-    except (Exception, SystemExit) as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
-        return [], [Failure(plugin=item.check.name, during=during, message=told(error))]
-    return made, []
 
 
 def _sound(entry: object, kind: type[Any], view: RunView) -> Any:
@@ -194,19 +287,24 @@ def implied_checks(routine: Routine) -> tuple[str, ...]:
     return (*always, "check_standard") if routine.check_standard is not None else always
 
 
-def bind(routine: Routine, catalogue: Catalogue, origins: Origins | None = None) -> tuple[Checks, tuple[Fault, ...]]:
-    """The checks of a routine, with their settings read.
+def bind(
+    routine: Routine, catalogue: Catalogue, origins: Origins | None = None, patience: Patience = Patience()
+) -> tuple[Checks, tuple[Fault, ...]]:
+    """The checks of a routine, with their settings read, and what else plugins add to it.
 
     Args:
         routine: typed.
-        catalogue: what is loaded.
+        catalogue: what is loaded; built-in plugins that the routine names are loaded now.
         origins: where the routine's keys were written; None where it comes from a record.
+        patience: how long a check may take.
 
     Returns:
         The checks, and faults in their settings. A check that is not loaded is no fault of the
         routine: it is among the missing, and the result will be undecided.
     """
     tables = {name: routine.checks.get(name, {}) for name in (*routine.checks, *implied_checks(routine))}
+    measures = [str(spec.measure) for spec in routine.characteristics.values() if spec.measure not in set(Measure)]
+    catalogue.want(*tables, *measures, str(routine.decision.rule))
     bound: list[BoundCheck] = []
     missing: list[Failure] = []
     faults: list[Fault] = []
@@ -216,14 +314,102 @@ def bind(routine: Routine, catalogue: Catalogue, origins: Origins | None = None)
             missing.append(Failure(plugin=name, during="loading", message=_why_missing(name, catalogue)))
             continue
         plugin, check = catalogue.checks[name]
-        try:
-            bound.append(BoundCheck(plugin=plugin, check=check, settings=check.settings.model_validate(table)))
-        except ValidationError as error:
-            if origins is None:
-                missing.append(Failure(plugin=name, during="reading its settings", message=str(error)))
-            else:
-                faults.extend(faults_of(error, table, origins, check.settings, ("checks", name)))
-    return Checks(bound=tuple(bound), missing=tuple(missing)), tuple(faults)
+        settings, wrong = _settings(check.settings, table, origins, ("checks", name))
+        faults.extend(wrong)
+        if settings is not None:
+            bound.append(BoundCheck(plugin=plugin, check=check, settings=settings))
+        elif origins is None:
+            missing.append(Failure(plugin=name, during="reading its settings", message="they are not valid now"))
+    if origins is not None:
+        for name, spec in routine.characteristics.items():
+            faults.extend(_contrast_faults(name, spec, catalogue, origins))
+    rule, lost, wrong = _rule(routine, catalogue, origins)
+    checks = Checks(
+        bound=tuple(bound),
+        missing=(*missing, *lost),
+        materials={name: material for name, (_, material) in catalogue.materials.items()},
+        contrasts={name: contrast for name, (_, contrast) in catalogue.contrasts.items()},
+        rule=rule,
+        used=_used(routine, catalogue),
+        patience=patience,
+    )
+    return checks, (*faults, *wrong)
+
+
+def _settings(
+    model: type[Settings], table: Mapping[str, Any], origins: Origins | None, path: tuple[str, ...]
+) -> tuple[Settings | None, tuple[Fault, ...]]:
+    try:
+        return model.model_validate(table), ()
+    except ValidationError as error:
+        return None, () if origins is None else faults_of(error, table, origins, model, path)
+
+
+def _unknown(word: str, known: Sequence[str], origins: Origins, path: tuple[str, ...], catalogue: Catalogue) -> Fault:
+    file, line = origins.place(path)
+    close = difflib.get_close_matches(word, known, 1)
+    mend = f"did you mean {close[0]}?" if close else _why_missing(word, catalogue)
+    key, expected = ".".join(path), "one of " + ", ".join(known)
+    return Fault(file=file, line=line, key=key, found=repr(word), expected=expected, mend=mend)
+
+
+def _contrast_faults(name: str, spec: Characteristic, catalogue: Catalogue, origins: Origins) -> Iterable[Fault]:
+    """What is wrong with a characteristic whose measure is not the core's own."""
+    if isinstance(spec.measure, Measure):
+        return
+    path = ("characteristics", name)
+    if spec.measure not in catalogue.contrasts:
+        known = (*Measure, *catalogue.contrasts)
+        yield _unknown(spec.measure, known, origins, (*path, "measure"), catalogue)
+        return
+    file, line = origins.place(path)
+    if spec.nominal is not None or spec.of is not Selection.MEAN or spec.base is not None:
+        expected, mend = f"nominal, of and from with measures of the core, and no {spec.measure}", "drop them"
+        found = "one of nominal, of, from"
+        yield Fault(file=file, line=line, key=".".join(path), found=found, expected=expected, mend=mend)
+    try:
+        contrast_weights(catalogue.contrasts[spec.measure][1], len(spec.at))
+    except Exception as error:  # noqa: BLE001  a plugin may raise anything; the author is told
+        found, mend = f"{len(spec.at)} places", "name as many in at as it needs"
+        yield Fault(file=file, line=line, key=".".join((*path, "at")), found=found, expected=told(error), mend=mend)
+
+
+def _rule(
+    routine: Routine, catalogue: Catalogue, origins: Origins | None
+) -> tuple[GivenBand | None, tuple[Failure, ...], tuple[Fault, ...]]:
+    """The decision rule where it is a plugin's; and why it is not there, if it is not."""
+    name = routine.decision.rule
+    if isinstance(name, Rule):
+        return None, (), ()
+    if name not in catalogue.rules:
+        if origins is not None:
+            known = (*Rule, *catalogue.rules)
+            return None, (), (_unknown(name, known, origins, ("decision", "rule"), catalogue),)
+        return None, (Failure(plugin=name, during="loading", message=_why_missing(name, catalogue), what="rule"),), ()
+    _, rule = catalogue.rules[name]
+    settings, wrong = _settings(rule.settings, routine.decision.settings, origins, ("decision", "settings"))
+    if settings is None:
+        lost = Failure(plugin=name, during="reading its settings", message="they are not valid now", what="rule")
+        return None, () if origins is not None else (lost,), wrong
+    try:
+        sentence = str(rule.words(settings))
+    except (Exception, SystemExit) as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
+        return None, (Failure(plugin=name, during="words", message=told(error), what="rule"),), ()
+    return GivenBand(name=name, guard=lambda standing: rule.guard(settings, standing), sentence=sentence), (), ()
+
+
+def _used(routine: Routine, catalogue: Catalogue) -> tuple[Plugin, ...]:
+    """The plugins of the routine's kinds of step, measures, rule and materials."""
+    devices = (routine.reference, routine.check_standard, routine.part)
+    tip = getattr(routine.comparator, "tip", None)
+    materials = {getattr(item, "material", "") for item in (*devices, tip)}
+    found = [
+        *(catalogue.steps.get(step.kind) for step in walk(routine.steps)),
+        *(catalogue.contrasts.get(str(spec.measure)) for spec in routine.characteristics.values()),
+        catalogue.rules.get(str(routine.decision.rule)),
+        *(catalogue.materials.get(name) for name in sorted(materials)),
+    ]
+    return tuple(dict.fromkeys(item[0] for item in found if item is not None))
 
 
 def _why_missing(name: str, catalogue: Catalogue) -> str:

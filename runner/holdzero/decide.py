@@ -7,7 +7,7 @@ decided is undecided, and no verdict at all is undecided.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TypeAlias
@@ -15,9 +15,21 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from holdzero.errors import HoldzeroError
 from holdzero.model import Number, student_cdf, student_quantile, truncated
 
-__all__ = ["Decision", "DecisionRule", "Rule", "Verdict", "conformance_probability", "decide", "worst"]
+__all__ = [
+    "Decision",
+    "DecisionError",
+    "DecisionRule",
+    "GivenBand",
+    "Rule",
+    "Standing",
+    "Verdict",
+    "conformance_probability",
+    "decide",
+    "worst",
+]
 
 
 Truth: TypeAlias = bool | NDArray[np.bool_]
@@ -45,18 +57,52 @@ class Rule(StrEnum):
 DEFAULT_CONFORMANCE = 0.95
 
 
+class DecisionError(HoldzeroError):
+    """A rule gave a guard band that is none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """What a decision rule may know of a result: everything but its value.
+
+    Attributes:
+        lower_um: lower limit [um]; None if there is none.
+        upper_um: upper limit [um]; None if there is none.
+        standard_uncertainty_um: of the value [um].
+        dof: its effective degrees of freedom, truncated [1].
+        coverage_factor: k [1].
+        expanded_uncertainty_um: U = k·u [um].
+    """
+
+    lower_um: float | None
+    upper_um: float | None
+    standard_uncertainty_um: Number
+    dof: Number
+    coverage_factor: Number
+    expanded_uncertainty_um: Number
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GivenBand:
+    """A rule that is not the core's own: its guard band [um] as a function, and its words."""
+
+    name: str
+    guard: Callable[[Standing], Number]
+    sentence: str
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DecisionRule:
     """A rule and its numbers.
 
     Attributes:
-        rule: which one.
+        rule: which one; or a rule that gives a guard band.
         guard: guard band as a multiple r of U [1]; None for the default of ISO 14253-1:2017.
         conformance: probability that a pass must reach, and a fail in its turn [1].
         coverage_probability: of the expanded uncertainty U [1].
     """
 
-    rule: Rule = Rule.GUARDED
+    rule: Rule | GivenBand = Rule.GUARDED
     guard: float | None = None
     conformance: float = DEFAULT_CONFORMANCE
     coverage_probability: float = 0.9545
@@ -159,6 +205,9 @@ def decide(
     Returns:
         The decision; `reported` where there is no limit.
 
+    Raises:
+        DecisionError: a rule that is not the core's own gave a guard band that is none.
+
     Source: JCGM 100:2008, G.4.1 note 1 (degrees of freedom are truncated) and 6.2.1 (U = k·u);
     JCGM 106:2012, 8.2 (simple acceptance), 8.3 (guarded acceptance and rejection);
     ISO 14253-1:2017 (default: conformance probability of 95 %, known second-hand).
@@ -182,7 +231,15 @@ def decide(
         probability, trials = simulated
         # Two standard deviations of a share of so many trials (binomial).
         sharp = 2.0 * math.sqrt(max(simulated[0] * (1.0 - simulated[0]), 1.0 / trials) / trials)
-    band = _guard_band(standard_uncertainty_um, expanded, whole, rule)
+    standing = Standing(
+        lower_um=lower_um,
+        upper_um=upper_um,
+        standard_uncertainty_um=standard_uncertainty_um,
+        dof=whole,
+        coverage_factor=k,
+        expanded_uncertainty_um=expanded,
+    )
+    band = _guard_band(standing, rule)
     guard: Number | None = band
     inside = _within(value_um, lower_um, upper_um, band)
     outside = _beyond(value_um, lower_um, upper_um, band)
@@ -210,13 +267,32 @@ def decide(
     )
 
 
-def _guard_band(u: Number, expanded: Number, dof: Number, rule: DecisionRule) -> Number:
+def _guard_band(standing: Standing, rule: DecisionRule) -> Number:
+    if isinstance(rule.rule, GivenBand):
+        return _checked_band(rule.rule, standing)
     if rule.rule is not Rule.GUARDED:
         return 0.0
     if rule.guard is not None:
-        return rule.guard * expanded
+        return rule.guard * standing.expanded_uncertainty_um
     # One-sided Student's t: JCGM 106:2012, 8.3.3 example 2 does so for few degrees of freedom.
-    return student_quantile(rule.conformance, dof) * u
+    return student_quantile(rule.conformance, standing.dof) * standing.standard_uncertainty_um
+
+
+def _checked_band(rule: GivenBand, standing: Standing) -> Number:
+    """The band of a rule that is not the core's own: none below zero, so that it can pass nothing more.
+
+    Raises:
+        DecisionError: it is none.
+    """
+    said: object = rule.guard(standing)
+    try:
+        band = np.asarray(said, dtype=np.float64)
+        np.broadcast_to(band, np.broadcast_shapes(np.shape(standing.expanded_uncertainty_um), band.shape))
+    except (TypeError, ValueError):
+        raise DecisionError(f"the rule {rule.name} gave {said!r:.100}, which is no guard band") from None
+    if np.ndim(standing.expanded_uncertainty_um) < band.ndim or not np.all(band >= 0.0):
+        raise DecisionError(f"the rule {rule.name} gave a guard band of {said!r:.100}; it must be 0 um or more")
+    return band if band.ndim else float(band)
 
 
 def _within(value: Number, lower: float | None, upper: float | None, guard: Number) -> Truth:
@@ -232,6 +308,8 @@ def _beyond(value: Number, lower: float | None, upper: float | None, guard: Numb
 
 
 def _sentence(rule: DecisionRule, *, by_simulation: bool) -> str:
+    if isinstance(rule.rule, GivenBand):
+        return rule.rule.sentence
     if by_simulation:
         return (
             f"ISO 14253-1:2017, conformance probability {rule.conformance:.4g}, the probability taken from a Monte "

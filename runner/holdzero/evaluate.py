@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from holdzero.characteristic import characteristic_of
-from holdzero.checks import Checks, Failure
-from holdzero.decide import Decision, Verdict, decide, worst
+from holdzero.checks import Checks, Failure, told
+from holdzero.decide import Decision, DecisionRule, Verdict, decide, worst
 from holdzero.estimate import Estimate
 from holdzero.hooks import CharacteristicView, Finding, Level, RunView, reference_deviation
 from holdzero.model import Input, ModelError, Propagated, Term, propagate
@@ -69,8 +69,8 @@ def model_of(state: State, serial: str | None, name: str, checks: Checks) -> Mod
     Raises:
         ModelError: the characteristic has no number.
     """
-    view = view_of(state, serial)
-    seen, _ = characteristic_of(view, name, view.routine.characteristics[name])
+    view = view_of(state, serial, checks.materials)
+    seen, _ = characteristic_of(view, name, view.routine.characteristics[name], checks.contrasts)
     model = None if seen is None else _model(view, checks.weigh(view, seen)[0], checks)[0]
     if model is None:
         raise ModelError(f"{name} has no number")
@@ -82,13 +82,13 @@ def evaluate(state: State, serial: str | None, checks: Checks) -> Evaluation:
 
     A stop finding makes what it concerns undecided: its characteristic, or the whole part.
     """
-    view = view_of(state, serial)
+    view = view_of(state, serial, checks.materials)
     findings = list(run_findings(state))
     failures: list[Failure] = list(checks.missing)
     views: list[CharacteristicView] = []
     raw: list[Result] = []
     for name, spec in view.routine.characteristics.items():
-        seen, problems = characteristic_of(view, name, spec)
+        seen, problems = characteristic_of(view, name, spec, checks.contrasts)
         findings.extend(problems)
         if seen is None:
             raw.append(Result(name=name, spec=spec, verdict=Verdict.UNDECIDED))
@@ -102,7 +102,10 @@ def evaluate(state: State, serial: str | None, checks: Checks) -> Evaluation:
         model, failed = _model(view, seen, checks)
         failures.extend(failed)
         made = Result(name=name, spec=spec, verdict=Verdict.UNDECIDED)
-        raw.append(made if model is None else _number(state, view, seen, model))
+        if model is not None:
+            made, failed = _decided(state, view, seen, model, checks)
+            failures.extend(failed)
+        raw.append(made)
     findings.extend(finding for result in raw for finding in _of_the_model(view, result))
     judged, failed = checks.judge(view, views)
     failures.extend(failed)
@@ -168,9 +171,23 @@ def _model(view: RunView, seen: CharacteristicView, checks: Checks) -> tuple[Mod
         return (Model(terms=sound, propagated=propagate(sound)) if culprits else None), failures
 
 
-def _number(state: State, view: RunView, seen: CharacteristicView, model: Model) -> Result:
+def _decided(
+    state: State, view: RunView, seen: CharacteristicView, model: Model, checks: Checks
+) -> tuple[Result, list[Failure]]:
+    """Value, uncertainty and decision of a characteristic; a rule that fails decides nothing."""
+    decision = view.routine.decision
+    try:
+        return _number(state, view, seen, model, decision.numbers(checks.rule)), []
+    except (Exception, SystemExit) as error:
+        if checks.rule is None:
+            raise
+        failed = Failure(plugin=checks.rule.name, during="guard", message=told(error), what="rule")
+    return _number(state, view, seen, model, decision.numbers(None)), [failed]
+
+
+def _number(state: State, view: RunView, seen: CharacteristicView, model: Model, rule: DecisionRule) -> Result:
     """Value, uncertainty and decision of a characteristic."""
-    spec, rule, propagated = seen.spec, view.routine.decision.numbers, model.propagated
+    spec, propagated = seen.spec, model.propagated
     simulation = _simulated(state, model.terms, spec, rule.coverage_probability, seen.name)
 
     def decided(simulated: tuple[float, int] | None = None) -> Decision:
@@ -225,8 +242,8 @@ def _risk(view: RunView, spec: Characteristic, propagated: Propagated, decision:
     process, u = view.routine.decision.process, float(propagated.standard_uncertainty_um)
     if process is None or (spec.lower is None and spec.upper is None) or not u or not process.standard_uncertainty:
         return None
-    if decision.guard_band_um is None:
-        return None  # a probability decides: there are no fixed acceptance limits
+    if decision.guard_band_um is None or not np.all(np.isfinite(decision.guard_band_um)):
+        return None  # a probability decides, or nothing does: there are no fixed acceptance limits
     guard = float(decision.guard_band_um)
     return global_risk(
         process_mean_um=float(process.value),

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from typing import Any, Literal, TypeAlias, get_args
 
@@ -18,6 +18,7 @@ from holdzero.errors import HoldzeroError
 from holdzero.model import Number
 
 __all__ = [
+    "AnswerGiven",
     "AnswerStruck",
     "AnyEvent",
     "EntryChosen",
@@ -25,6 +26,8 @@ __all__ = [
     "EventUnreadableError",
     "NoteAdded",
     "PluginFailed",
+    "PluginSlow",
+    "PreparedAgain",
     "ReadingTaken",
     "RunAbandoned",
     "RunContinued",
@@ -82,6 +85,9 @@ class RunStarted(Event):
         overruled: reason given for each device that was used although it is unfit, by role.
         trials: of the Monte Carlo simulation; None for none.
         seed: of its draws.
+        trial: whether the routine is tried out: nothing may be accepted by it.
+        text_digest: of the routine as written, for its approval; empty where that is not known.
+        aliases: what one of each further unit of readings is worth [um], by its name.
     """
 
     software: str
@@ -96,6 +102,9 @@ class RunStarted(Event):
     overruled: dict[str, str]
     trials: int | Literal["adaptive"] | None = None
     seed: int = 0
+    trial: bool = False
+    text_digest: str = ""
+    aliases: dict[str, float] = field(default_factory=dict)
 
 
 @_closed
@@ -115,6 +124,27 @@ class StepDone(Event):
     """A step that only needs confirming was confirmed."""
 
     slot: str
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PreparedAgain(Event):
+    """A preparing step that was done before was done once more, out of turn."""
+
+    slot: str
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnswerGiven(Event):
+    """A question was answered: `raw` as typed, `value` as understood.
+
+    A quantity is kept in the inside unit of its dimension; words are kept as they are.
+    """
+
+    slot: str
+    raw: str
+    value: Number | str
 
 
 @_closed
@@ -191,6 +221,16 @@ class PluginFailed(Event):
 
 @_closed
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PluginSlow(Event):
+    """A plugin took longer over an event than it may; what it gave was taken all the same."""
+
+    plugin: str
+    during: str
+    took_s: float
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunPaused(Event):
     """The inspector paused the run."""
 
@@ -231,6 +271,8 @@ AnyEvent: TypeAlias = (
     RunStarted
     | EntryChosen
     | StepDone
+    | PreparedAgain
+    | AnswerGiven
     | SoakEnded
     | ReadingTaken
     | TemperatureRead
@@ -239,6 +281,7 @@ AnyEvent: TypeAlias = (
     | NoteAdded
     | StopAcknowledged
     | PluginFailed
+    | PluginSlow
     | RunPaused
     | RunContinued
     | RunFinished

@@ -17,9 +17,11 @@ import numpy as np
 
 from holdzero import events as e
 from holdzero.checks import Checks
+from holdzero.contrast import contrast_weights
 from holdzero.decide import DecisionRule, Rule, decide
 from holdzero.errors import HoldzeroError
 from holdzero.evaluate import Evaluation, Result, evaluate
+from holdzero.hooks import Contrast
 from holdzero.routine import schema
 from holdzero.run import Run
 from holdzero.run.plan import Slot, SlotKind
@@ -80,9 +82,9 @@ def expect(
     Raises:
         HoldzeroError: a required device is not given, or a device is not fit.
     """
-    run = _ideal_run(document, digest, scatter_um, entries or {})
+    run = _ideal_run(document, digest, scatter_um, entries or {}, checks)
     evaluation = evaluate(run.state, None, checks)
-    rule = schema.Routine.model_validate(dict(document)).decision.numbers
+    rule = schema.Routine.model_validate(dict(document)).decision.numbers(checks.rule)
     return evaluation, tuple(_expectation(result, rule) for result in evaluation.results if result.propagated)
 
 
@@ -152,7 +154,11 @@ def _levers(result: Result) -> tuple[Lever, ...]:
 
 
 def _ideal_run(
-    document: Mapping[str, Any], digest: str, scatter_um: float, entries: Mapping[str, Mapping[str, Any]]
+    document: Mapping[str, Any],
+    digest: str,
+    scatter_um: float,
+    entries: Mapping[str, Mapping[str, Any]],
+    checks: Checks,
 ) -> Run:
     started = e.RunStarted(
         seq=1,
@@ -170,7 +176,7 @@ def _ideal_run(
         overruled={},
     )
     run = Run().take(started)
-    bench = _Ideal(run, scatter_um, entries)
+    bench = _Ideal(run, scatter_um, entries, checks.contrasts)
     while (prompt := run.prompt) is not None:
         run = run.take(bench.answer(run, prompt))
     return run
@@ -179,13 +185,20 @@ def _ideal_run(
 class _Ideal:
     """Answers every prompt as a perfect bench would, with repeats that scatter by a given amount."""
 
-    def __init__(self, run: Run, scatter_um: float, entries: Mapping[str, Mapping[str, Any]]) -> None:
+    def __init__(
+        self,
+        run: Run,
+        scatter_um: float,
+        entries: Mapping[str, Mapping[str, Any]],
+        contrasts: Mapping[str, Contrast],
+    ) -> None:
+        self.contrasts = contrasts
         self.scatter_um = scatter_um
         self.entries = entries
         self.sizes = Counter(_repeats(slot) for slot in run.state.slots if slot.kind.is_reading)
         self.taken: Counter[object] = Counter()
 
-    def answer(self, run: Run, prompt: Prompt) -> e.AnyEvent:
+    def answer(self, run: Run, prompt: Prompt) -> e.AnyEvent:  # noqa: PLR0911  one arm a kind
         slot = prompt.slot
         time_s = max(run.state.now_s + 10.0, prompt.until_s)
         head: dict[str, Any] = {"seq": run.state.seq + 1, "wall": _WALL, "time_s": time_s, "slot": slot.id}
@@ -196,6 +209,9 @@ class _Ideal:
                 return e.EntryChosen(**head, role=slot.of, entry=dict(self.entries[slot.of]), overruled=None)
             case SlotKind.PREPARE:
                 return e.StepDone(**head)
+            case SlotKind.ASK:
+                value: float | str = slot.choices[0] if slot.choices else "ideal" if slot.answer == "text" else 0.0
+                return e.AnswerGiven(**head, raw=str(value), value=value)
             case SlotKind.SOAK:
                 return e.SoakEnded(**head, reason=None)
             case SlotKind.TEMPERATURE:
@@ -232,6 +248,10 @@ class _Ideal:
             middle = _middle(spec)
             if spec.measure is schema.Measure.STEP:
                 return middle
+            if spec.measure in self.contrasts:
+                weights = contrast_weights(self.contrasts[spec.measure], len(spec.at))
+                own_weight = weights[spec.at.index(slot.place or "")]
+                return middle * own_weight / sum(weight**2 for weight in weights)
             if spec.measure is schema.Measure.SIZE:
                 return (spec.nominal or own) + middle - own if spec.nominal is not None else 0.0
         return 0.0

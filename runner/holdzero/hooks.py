@@ -2,8 +2,9 @@
 
 Hooks declare, they do not decide. Each is called once, at start-up, and returns frozen
 declarations; a routine names what it uses, and the runner calls that declaration's functions
-directly. A plugin adds terms, findings, sources and writers. It can't change a reading, and it
-can't make a pass of anything.
+directly. A plugin can't change a reading, and it can't make a pass of anything.
+
+What a plugin declares is named once and for all: two plugins that declare the same are refused.
 """
 
 from __future__ import annotations
@@ -14,9 +15,11 @@ from typing import Any, Protocol
 
 import pluggy
 
+from holdzero.decide import Rule, Standing
 from holdzero.display import decimals_for, in_micro, length_text, micro_text, value_and_uncertainty
 from holdzero.errors import AnswerRefusedError, SourceError, SourceExhaustedError
 from holdzero.estimate import Estimate, Shape
+from holdzero.material import Material
 from holdzero.model import Input, Number, Term, student_quantile
 from holdzero.routine.schema import (
     AngleError,
@@ -47,7 +50,7 @@ from holdzero.routine.schema import Model as Settings
 from holdzero.run.commands import Command
 from holdzero.run.plan import SlotKind
 from holdzero.run.prompt import Asks, Prompt
-from holdzero.run.state import Prepared, Reading, SoakTaken, TemperatureTaken
+from holdzero.run.state import Given, Prepared, Reading, SoakTaken, TemperatureTaken
 from holdzero.statistics import (
     grubbs_critical,
     grubbs_statistic,
@@ -59,6 +62,7 @@ from holdzero.statistics import (
 from holdzero.views import CharacteristicView, Finding, Level, RunView, reference_deviation, shown
 
 __all__ = [
+    "HOOKS",
     "PLUGIN_API",
     "AngleError",
     "Answer",
@@ -71,17 +75,21 @@ __all__ = [
     "Command",
     "Comparator",
     "ComplianceEstimate",
+    "Contrast",
     "Estimate",
     "ExpansionEstimate",
     "Feed",
     "Finding",
     "Force",
     "ForceEstimate",
+    "Given",
+    "GuardRule",
     "Input",
     "Length",
     "LengthError",
     "LengthEstimate",
     "Level",
+    "Material",
     "Measure",
     "Number",
     "Prepared",
@@ -89,6 +97,7 @@ __all__ = [
     "Reading",
     "Reference",
     "Routine",
+    "Rule",
     "RunView",
     "Settings",
     "Shape",
@@ -98,6 +107,8 @@ __all__ = [
     "Source",
     "SourceError",
     "SourceExhaustedError",
+    "Standing",
+    "StepKind",
     "Temperature",
     "TemperatureDifference",
     "TemperatureDifferenceEstimate",
@@ -107,6 +118,7 @@ __all__ = [
     "Term",
     "Thermometer",
     "Time",
+    "UnitAlias",
     "Weigh",
     "Weighting",
     "Writer",
@@ -114,7 +126,12 @@ __all__ = [
     "grubbs_critical",
     "grubbs_statistic",
     "holdzero_checks",
+    "holdzero_materials",
+    "holdzero_measures",
+    "holdzero_rules",
     "holdzero_sources",
+    "holdzero_steps",
+    "holdzero_units",
     "holdzero_writers",
     "hookimpl",
     "in_micro",
@@ -139,6 +156,51 @@ hookimpl = pluggy.HookimplMarker("holdzero")
 """Marks the functions of a plugin module that are hooks."""
 
 
+# --- declarations -----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepKind:
+    """A kind of step, made of the core's own steps when a routine is loaded. Since API 1.
+
+    The record holds the steps that it was made into: folding and verifying need no plugin.
+
+    Attributes:
+        name: as in `do = "NAME"`.
+        title: what is done, in a few words.
+        settings: model of the step's other keys in the routine.
+        steps: called once for each such step when a routine is loaded, with its settings; gives
+            steps as they would stand in the file, quantities as text with their unit.
+    """
+
+    name: str
+    title: str
+    settings: type[Settings]
+    steps: Callable[[Any], Sequence[Mapping[str, Any]]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contrast:
+    """A measure that is a difference within the part: weights that sum to zero. Since API 1.
+
+    What is common to all places (reference, temperature, the comparator's error) cancels.
+
+    Attributes:
+        name: as in `measure = "NAME"`.
+        title: what it is, in a few words.
+        weights: called at the end for each characteristic that names it, with the number of its
+            places; gives the weight of each place's mean [1], in the order of `at`.
+        fewest: how many places it needs.
+        most: how many places it can have; None for any number.
+    """
+
+    name: str
+    title: str
+    weights: Callable[[int], Sequence[float]]
+    fewest: int = 2
+    most: int | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Weighting:
     """How a design of readings makes a value of them, in place of the plain means.
@@ -160,19 +222,21 @@ Judge = Callable[[Any, RunView, Sequence[CharacteristicView]], Iterable[Finding]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Check:
-    """A check: settings, and up to three functions. Since API 1.
+    """A check: settings, and up to four functions. Since API 1.
 
     Attributes:
         name: as in `[checks.NAME]`.
         title: what it looks after, in a few words.
         settings: model of its table in the routine; must be valid when empty if the check is to
             run without a table.
-        watch: called after each reading, with settings and view; gives findings for the
-            inspector now.
-        terms: called at the end for each characteristic; gives summands in micrometres.
-        judge: called at the end with all characteristics; gives findings.
+        watch: called before each prompt, with settings and view; gives findings for the inspector
+            now, phrased as questions.
+        terms: called at the end for each characteristic; gives summands [um].
+        judge: called at the end with all characteristics that have a number; gives findings.
         weigh: called at the end for each characteristic, before terms; gives other weights for its
             readings, or None. Two checks that both do so for one characteristic stop it.
+        arrays: whether its functions take readings that are arrays with a leading axis of runs;
+            where not, a rehearsal calls it run by run, slower.
     """
 
     name: str
@@ -182,6 +246,7 @@ class Check:
     terms: Terms | None = None
     judge: Judge | None = None
     weigh: Weigh | None = None
+    arrays: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +290,8 @@ class Source:
     Attributes:
         name: as in `--source NAME` or `--source NAME:ARGUMENT`.
         title: what it is, in a few words.
-        open: takes the argument and a function that asks a person, and gives an open feed.
+        open: called once when a run begins or goes on, with the argument and a function that asks
+            a person; gives an open feed.
         interactive: whether a person sits there, who can be asked again.
         keeps_time: whether its answers bring their own time, so that no wait is real.
         simulated: whether its readings are made up.
@@ -246,8 +312,9 @@ class Writer:
     Attributes:
         name: of the writer.
         title: what it makes, in a few words.
-        write: takes a record as plain data; gives the contents of files by what their names end
-            in, for example `{".html": b"…"}`.
+        write: called once for each record, after the record itself is on disk, with the record as
+            plain data (a copy); gives the contents of files by what their names end in, for
+            example `{".html": b"…"}`.
     """
 
     name: str
@@ -255,16 +322,179 @@ class Writer:
     write: Callable[[Mapping[str, Any]], Mapping[str, bytes]]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GuardRule:
+    """A decision rule, which says by how much limits are drawn in for a pass and out for a fail. Since API 1.
+
+    The core decides: pass within the limits drawn in, fail beyond the limits drawn out, undecided
+    between. A rule never sees the value, and a guard band below zero is refused, so that no rule
+    can pass what simple acceptance would not.
+
+    Attributes:
+        name: as in `[decision] rule = "NAME"`.
+        title: what it is, in a few words.
+        settings: model of the table `[decision.settings]`.
+        guard: called at the end for each characteristic with limits; gives the guard band [um],
+            0 or more; infinite where nothing may be decided.
+        words: called with the settings; gives the rule in a sentence for the record.
+    """
+
+    name: str
+    title: str
+    settings: type[Settings]
+    guard: Callable[[Any, Standing], Number]
+    words: Callable[[Any], str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitAlias:
+    """A further name for a unit in readings. Since API 1.
+
+    Attributes:
+        name: as typed or received behind the number.
+        worth: what one of it is, a length in a unit that holdzero knows, for example "0.0001 in".
+        title: what it is, in a few words.
+    """
+
+    name: str
+    worth: str
+    title: str
+
+
+# --- hooks ------------------------------------------------------------------------------------
+
+
+@hookspec
+def holdzero_steps() -> Sequence[StepKind]:  # type: ignore[empty-body]
+    """The kinds of step that the plugin adds. Called once at start-up, with nothing. Since API 1.
+
+    Returns:
+        A list of `StepKind`. What each makes is plain data as in a routine: quantities with unit.
+
+        @hookimpl
+        def holdzero_steps():
+            def steps(settings):
+                return [{"do": "ask", "name": "humidity", "answer": "number", "unit": "%"}]
+            return [StepKind(name="humidity", title="read the hygrometer", settings=Settings, steps=steps)]
+    """
+
+
+@hookspec
+def holdzero_measures() -> Sequence[Contrast]:  # type: ignore[empty-body]
+    """The measures that the plugin adds. Called once at start-up, with nothing. Since API 1.
+
+    Returns:
+        A list of `Contrast`. Its weights have no unit and sum to zero.
+
+        @hookimpl
+        def holdzero_measures():
+            def weights(places):
+                return [1.0, *[0.0] * (places - 2), -1.0]
+            return [Contrast(name="taper", title="first place less the last", weights=weights)]
+    """
+
+
 @hookspec
 def holdzero_checks() -> Sequence[Check]:  # type: ignore[empty-body]
-    """Called once at start-up; returns the checks of the plugin. Since API 1."""
+    """The checks that the plugin adds. Called once at start-up, with nothing. Since API 1.
+
+    Returns:
+        A list of `Check`. Its functions see and give lengths in um, temperatures in degC,
+        differences in K, forces in N, times in s.
+
+        @hookimpl
+        def holdzero_checks():
+            def judge(settings, run, characteristics):
+                if not run.soaks:
+                    yield Finding(level=Level.CAUTION, code="soaked/none", text="Nothing was soaked.")
+            return [Check(name="soaked", title="was there a soak", settings=Settings, judge=judge)]
+    """
 
 
 @hookspec
 def holdzero_sources() -> Sequence[Source]:  # type: ignore[empty-body]
-    """Called once at start-up; returns the sources of the plugin. Since API 1."""
+    """The sources that the plugin adds. Called once at start-up, with nothing. Since API 1.
+
+    Returns:
+        A list of `Source`. Answers are text as a person would type it; times are in s.
+
+        @hookimpl
+        def holdzero_sources():
+            def open_(argument, ask):
+                return MyFeed(argument)  # has answer(prompt, now_s), blame(reason) and close()
+            return [Source(name="mine", title="my line", open=open_, interactive=False,
+                           keeps_time=False, simulated=False)]
+    """
 
 
 @hookspec
 def holdzero_writers() -> Sequence[Writer]:  # type: ignore[empty-body]
-    """Called once at start-up; returns the writers of the plugin. Since API 1."""
+    """The writers that the plugin adds. Called once at start-up, with nothing. Since API 1.
+
+    Returns:
+        A list of `Writer`. The names in a record end in their unit.
+
+        @hookimpl
+        def holdzero_writers():
+            def write(record):
+                return {".verdict.txt": record["verdict"].encode()}
+            return [Writer(name="verdict", title="the verdict alone", write=write)]
+    """
+
+
+@hookspec
+def holdzero_materials() -> Sequence[Material]:  # type: ignore[empty-body]
+    """The materials that the plugin adds. Called once at start-up, with nothing. Since API 1.
+
+    Returns:
+        A list of `Material`. Expansion in 1/K, modulus in GPa; the others say their unit.
+
+        @hookimpl
+        def holdzero_materials():
+            why = "certificate of the melt, 2026-03"
+            grows = Estimate.within(10.8e-6, 0.3e-6, why=why)
+            return [Material(name="our steel", expansion=grows)]
+    """
+
+
+@hookspec
+def holdzero_rules() -> Sequence[GuardRule]:  # type: ignore[empty-body]
+    """The decision rules that the plugin adds. Called once at start-up, with nothing. Since API 1.
+
+    Returns:
+        A list of `GuardRule`. Guard bands are in um, 0 or more.
+
+        @hookimpl
+        def holdzero_rules():
+            def guard(settings, standing):
+                return 0.5 * standing.expanded_uncertainty_um
+            return [GuardRule(name="half", title="half U", settings=Settings, guard=guard,
+                              words=lambda settings: "A guard band of half U at each limit.")]
+    """
+
+
+@hookspec
+def holdzero_units() -> Sequence[UnitAlias]:  # type: ignore[empty-body]
+    """The unit names that the plugin adds for readings. Called once at start-up, with nothing. Since API 1.
+
+    Returns:
+        A list of `UnitAlias`. They hold for readings alone: a routine is written in units that
+        everybody knows.
+
+        @hookimpl
+        def holdzero_units():
+            return [UnitAlias(name="tenth", worth="0.0001 in", title="a tenth of a thou")]
+    """
+
+
+HOOKS: Mapping[str, tuple[str, type[Any]]] = {
+    "holdzero_steps": ("step", StepKind),
+    "holdzero_measures": ("measure", Contrast),
+    "holdzero_checks": ("check", Check),
+    "holdzero_sources": ("source", Source),
+    "holdzero_writers": ("writer", Writer),
+    "holdzero_materials": ("material", Material),
+    "holdzero_rules": ("rule", GuardRule),
+    "holdzero_units": ("unit", UnitAlias),
+}
+"""The hooks: what each declares, in a word and as a class."""

@@ -10,7 +10,7 @@ import numpy as np
 from holdzero.display import span_text
 from holdzero.hooks import CharacteristicView, Finding, Level, Measure, RunView, mean, stack
 from holdzero.routine.schema import Selection
-from holdzero.run.state import Phase, Reading, State, TemperatureTaken
+from holdzero.run.state import Phase, Reading, State
 from holdzero.statistics import expected_range
 
 __all__ = ["bracket_findings", "run_findings", "selection_findings", "stop"]
@@ -53,7 +53,8 @@ _TOLD_FROM_SCATTER = 2.0
 def selection_findings(view: RunView, seen: CharacteristicView) -> Iterable[Finding]:
     """A largest, a smallest or a variation picks its places by their readings, and so picks scatter too."""
     spec, places = seen.spec, len(seen.spec.at)
-    if places < 2 or (spec.measure is Measure.SIZE and spec.of is Selection.MEAN) or spec.measure is Measure.STEP:  # noqa: PLR2004
+    picks = spec.measure is Measure.VARIATION or (spec.measure is Measure.SIZE and spec.of is not Selection.MEAN)
+    if places < 2 or not picks:  # noqa: PLR2004
         return
     means = [mean([view.difference_um(r) for r in seen.readings if r.slot.place == place]) for place in spec.at]
     each = len(seen.readings) / places
@@ -90,8 +91,14 @@ def run_findings(state: State) -> Iterable[Finding]:
         yield stop("run/abandoned", f"The run was abandoned: {state.abandoned}.")
     elif state.phase is not Phase.FINISHED:
         yield stop("run/unfinished", "The run is not finished.")
+    if state.trial:
+        text = "A trial of the routine: nothing may be accepted or rejected by it."
+        yield Finding(level=Level.CAUTION, code="run/trial", text=text)
     for note in state.notes:
-        if note.plugin is not None:
+        if note.plugin is not None and note.slow:
+            text = f"The check {note.plugin} was slow: {note.text}. What it said was taken all the same."
+            yield Finding(level=Level.CAUTION, code=f"{note.plugin}/slow", text=text)
+        elif note.plugin is not None:
             text = f"The check {note.plugin} failed in {note.text}. The result can't stand without it."
             yield stop(f"{note.plugin}/failed", text)
         else:
@@ -105,8 +112,7 @@ def run_findings(state: State) -> Iterable[Finding]:
 
 def _deviations(state: State) -> Iterable[Finding]:
     """Where the run did not go as the routine says."""
-    entries: tuple[Reading | TemperatureTaken, ...] = (*state.readings, *state.temperatures)
-    for item in entries:
+    for item in state.entries:
         if item.struck is not None:
             text = f"Entry {item.seq} ({item.raw}) was struck out: {item.struck}."
             yield Finding(level=Level.NOTE, code="run/struck", text=text)

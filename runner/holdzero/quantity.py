@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 import reprlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
 from functools import cache
@@ -27,6 +28,7 @@ __all__ = [
     "Dimension",
     "Number",
     "Quantity",
+    "parse_number",
     "parse_quantity",
     "shown",
     "tidy",
@@ -228,6 +230,24 @@ def _number(text: str, *, exponent: bool) -> tuple[float, str] | None:
     return float(digits.replace(",", ".")), rest.strip()
 
 
+def parse_number(text: str) -> float:
+    """A bare number [any unit, or 1]: all of the text, or nothing.
+
+    Raises:
+        QuantityError: the text is anything else.
+
+    Source: the same grammar of numbers as `parse_quantity`.
+
+    >>> parse_number("45,5")
+    45.5
+    """
+    plain = tidy(text)
+    read = _number(plain, exponent=True) if len(plain) <= _LONGEST else None
+    if read is None or read[1] or not abs(read[0]) <= LARGEST:
+        raise QuantityError(shown(text[:_LONGEST]), "a number such as 45.5", "write a number and nothing else")
+    return read[0]
+
+
 def parse_quantity(
     text: str,
     dimension: Dimension,
@@ -235,6 +255,7 @@ def parse_quantity(
     bare_unit: str | None = None,
     division_um: float | None = None,
     exponent: bool = True,
+    further: Mapping[str, float] | None = None,
 ) -> Quantity:
     """Read a number and its unit: all of the text, or nothing.
 
@@ -245,6 +266,7 @@ def parse_quantity(
         bare_unit: the unit of a number that comes without one; None if it must have one.
         division_um: what one scale division is worth [um]; None if divisions have no meaning here.
         exponent: whether `1e-6` is a number here.
+        further: what one of each further unit is worth, in the inside unit of `dimension`.
 
     Returns:
         The quantity, its value in the inside unit of `dimension`.
@@ -276,6 +298,8 @@ def parse_quantity(
         factor, offset = division_um, 0.0
     elif unit in dimension.spellings:
         factor, offset = _line(dimension, unit)
+    elif further and unit in further:
+        factor, offset = further[unit], 0.0
     else:
         raise QuantityError(found, expected, _unit_advice(unit, dimension))
     value = number * factor + offset

@@ -19,15 +19,25 @@ from holdzero.checks import Checks, bind
 from holdzero.decide import Decision, Verdict
 from holdzero.errors import AnswerRefusedError, HoldzeroError, RecordError
 from holdzero.evaluate import Evaluation, Result, evaluate
-from holdzero.events import AnyEvent, ReadingTaken, RunStarted, TemperatureRead, event_from_data, event_to_data
+from holdzero.events import (
+    AnswerGiven,
+    AnyEvent,
+    ReadingTaken,
+    RunStarted,
+    TemperatureRead,
+    event_from_data,
+    event_to_data,
+)
 from holdzero.hooks import Finding
 from holdzero.journal import chain_of
 from holdzero.model import Contribution, Number, Propagated
+from holdzero.quantity import Dimension
 from holdzero.risk import specific_risk
+from holdzero.routine.approval import approval_state
 from holdzero.run import Run
-from holdzero.run.answer import TakenReading, TakenTemperature, understand
+from holdzero.run.answer import TakenReading, TakenTemperature, Told, Understood, understand
 from holdzero.run.plan import Slot
-from holdzero.run.state import Reading, State, TemperatureTaken
+from holdzero.run.state import Given, Reading, State, TemperatureTaken
 from holdzero.views import view_of
 
 __all__ = ["FORMAT", "digest_of_record", "dumps", "loads", "make_record", "verify"]
@@ -70,6 +80,7 @@ def _computed(run: Run, started: RunStarted, evaluation: Evaluation) -> dict[str
             "file": started.routine_file,
             "member": started.member,
             "digest": started.routine_digest,
+            "approval": approval_state(document.get("approval"), started.text_digest),
             "document": document,
         },
         "run": {
@@ -82,6 +93,7 @@ def _computed(run: Run, started: RunStarted, evaluation: Evaluation) -> dict[str
             "duration_s": state.now_s - started.time_s,
             "bracket_limit_um": view_of(state, evaluation.serial).bracket_limit_um,
             "trials": state.trials,
+            "purpose": "trial" if state.trial else "production",
             "seed": state.seed if state.trials is not None else None,
             "journal_sha256": chain_of(run.events),
         },
@@ -132,6 +144,18 @@ def _readings(state: State) -> list[dict[str, Any]]:
     ]
     rows += [
         {
+            **_entry(g),
+            "place": g.slot.of,
+            "force_N": None,
+            "zero": None,
+            "value": None if isinstance(g.value, str) else _number(g.value),
+            "unit": "" if isinstance(g.value, str) else _unit_of(g.slot),
+            "counts": g.struck is None,
+        }
+        for g in state.given
+    ]
+    rows += [
+        {
             **_entry(t),
             "place": t.slot.of,
             "force_N": None,
@@ -145,7 +169,12 @@ def _readings(state: State) -> list[dict[str, Any]]:
     return sorted(rows, key=itemgetter("entry"))
 
 
-def _entry(item: Reading | TemperatureTaken) -> dict[str, Any]:
+def _unit_of(slot: Slot) -> str:
+    """The unit in which an answer is kept."""
+    return next((dimension.unit for dimension in Dimension if dimension.title == slot.answer), slot.unit)
+
+
+def _entry(item: Reading | TemperatureTaken | Given) -> dict[str, Any]:
     return {
         "entry": item.seq,
         "kind": item.slot.kind.value,
@@ -167,7 +196,7 @@ def _events(events: tuple[AnyEvent, ...]) -> list[dict[str, Any]]:
 def _result(result: Result) -> dict[str, Any]:
     spec, p, d = result.spec, result.propagated, result.decision
     made = {
-        "measure": spec.measure.value,
+        "measure": str(spec.measure),
         "at": list(spec.at),
         "from": list(spec.base) if spec.base else None,
         "with": list(spec.beside) if spec.beside else None,
@@ -344,22 +373,40 @@ def _read_events(record: Mapping[str, Any]) -> tuple[AnyEvent, ...]:
 
 
 def _misread(run: Run) -> Iterator[str]:
-    """Readings whose value is not what their raw text says."""
+    """Readings and answers whose value is not what their raw text says."""
     so_far = Run()
     for event in run.events:
         prompt = so_far.prompt
-        if prompt is not None and isinstance(event, ReadingTaken | TemperatureRead):
+        if prompt is not None and isinstance(event, ReadingTaken | TemperatureRead | AnswerGiven):
             try:
                 said = understand(event.raw, prompt, so_far.state.comparator, event.time_s)
             except AnswerRefusedError as error:
                 yield f"events[{event.seq}]: {error}"
             else:
-                value = event.value_um if isinstance(event, ReadingTaken) else event.value_degC
-                meant = said.value_um if isinstance(said, TakenReading) else None
-                meant = said.value_degC if isinstance(said, TakenTemperature) else meant
+                value, meant = _value_of(event), _meant(said)
                 if meant != value:
                     yield f"events[{event.seq}]: {event.raw!r} means {meant}, the record says {value}"
         so_far = so_far.take(event)
+
+
+def _value_of(event: ReadingTaken | TemperatureRead | AnswerGiven) -> object:
+    match event:
+        case ReadingTaken():
+            return event.value_um
+        case TemperatureRead():
+            return event.value_degC
+        case AnswerGiven():
+            return event.value
+
+
+def _meant(said: Understood) -> object:
+    match said:
+        case TakenReading(value) | TakenTemperature(value):
+            return value
+        case Told(told):
+            return told
+        case _:
+            return None
 
 
 # Two libraries may round the last digits of a function differently; a changed number differs more.

@@ -1,4 +1,4 @@
-"""The shop's register: references, comparators, thermometers and inspectors, in `shop.toml`.
+"""The shop's register and settings: devices, inspectors, plugins and how routines are released, in `shop.toml`.
 
 It knows what a device is and whether it is fit for what a routine requires on a given day; it
 knows no run.
@@ -27,14 +27,17 @@ from holdzero.routine.schema import (
     RequiredReference,
     RequiredThermometer,
     Thermometer,
+    Time,
 )
 
 __all__ = [
     "KINDS",
     "Device",
     "Inspector",
+    "PluginSettings",
     "Register",
     "Requirement",
+    "RoutineSettings",
     "add_entry",
     "device_from_data",
     "load_register",
@@ -50,6 +53,26 @@ class Inspector(Model):
     """A person who measures."""
 
     name: str = Field("", description="Full name.")
+
+
+class PluginSettings(Model):
+    """Which plugins are loaded besides the installed ones, which are not, and how long one may take."""
+
+    folder: str = Field("", description="House folder with single files; counts from this file's folder.")
+    enabled: tuple[Name, ...] = Field((), description="Files of the house folder that are loaded, without `.py`.")
+    off: tuple[Name, ...] = Field((), description="Plugins that are not loaded, wherever they come from.")
+    budget: Time = Field(0.2, description="How long a check may take over a reading before that is recorded.")
+    limit: Time = Field(
+        2.0, description="How long a check may take over a reading before it is given up; ten times that at the end."
+    )
+
+
+class RoutineSettings(Model):
+    """How routines are released for production."""
+
+    approval: Literal["asked", "required"] = Field(
+        "asked", description="`required`: a routine without approval is for trials only."
+    )
 
 
 KINDS: dict[str, type[Model]] = {
@@ -68,6 +91,8 @@ class Register(Model):
     comparator: dict[Name, Comparator] = Field(default_factory=dict)
     thermometer: dict[Name, Thermometer] = Field(default_factory=dict)
     inspector: dict[Name, Inspector] = Field(default_factory=dict)
+    plugins: PluginSettings = PluginSettings()
+    routines: RoutineSettings = RoutineSettings()
     _data: dict[str, Any] = PrivateAttr(default_factory=dict)
 
     @property
@@ -142,8 +167,9 @@ def add_entry(path: Path, kind: str, identifier: str, table: dict[str, Any]) -> 
     import tomli_w
 
     register = load_register(path)
-    data = {"format": 1, **{key: dict(register.data.get(key, {})) for key in KINDS}}
-    data[kind][identifier] = table  # type: ignore[index]
+    tables = {key: dict(register.data.get(key, {})) for key in KINDS}
+    tables[kind][identifier] = table
+    data: dict[str, Any] = {"format": 1, **register.data, **tables}
     kept = {key: item for key, item in data.items() if item}
     checked = _checked(Text(file=f"{kind} {identifier}", data=kept, lines={}))
     text = tomli_w.dumps(kept)

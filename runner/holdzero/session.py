@@ -16,10 +16,11 @@ from holdzero.checks import Checks, told
 from holdzero.errors import AnswerRefusedError, EventRefusedError, HoldzeroError, SourceError
 from holdzero.hooks import Answer, Feed, Finding, Level, Source
 from holdzero.journal import Journal
+from holdzero.oversight import run_findings
 from holdzero.register import Register
 from holdzero.run import Run
-from holdzero.run.answer import Confirmed, Ended, Named, TakenReading, TakenTemperature, Understood, understand
-from holdzero.run.commands import Abandon, Acknowledge, AddNote, Command, Pause, RenewZero, Strike
+from holdzero.run.answer import Confirmed, Ended, Named, TakenReading, TakenTemperature, Told, Understood, understand
+from holdzero.run.commands import Abandon, Acknowledge, AddNote, Again, Command, Pause, RenewZero, Strike
 from holdzero.run.plan import SlotKind
 from holdzero.run.prompt import Prompt
 from holdzero.run.state import Phase
@@ -94,9 +95,12 @@ class Session:
     overrule: str | None
     started_at_s: float
     _failed: set[str] = field(default_factory=set)
+    _slow: set[str] = field(default_factory=set)
 
     def __post_init__(self) -> None:
-        self._failed.update(note.plugin for note in self.run.state.notes if note.plugin is not None)
+        for note in self.run.state.notes:
+            if note.plugin is not None:
+                (self._slow if note.slow else self._failed).add(note.plugin)
 
     def now_s(self) -> float:
         """The run's counter now [s]; it stands still where the source keeps the time."""
@@ -148,13 +152,22 @@ class Session:
         # What was read last is what is asked about, though the next prompt may be for another part.
         last = state.live[-1].slot.serial if state.live and state.live[-1].kind is SlotKind.READ else None
         own = next((serial for serial in (last, prompt.slot.serial) if serial in state.serials), state.serials[0])
-        findings, failures = self.checks.watch(view_of(state, own))
-        for failure in failures:
-            if failure.plugin not in self._failed:
-                self._failed.add(failure.plugin)
-                self.take(e.PluginFailed, plugin=failure.plugin, during=failure.during, message=failure.message)
-            findings.append(replace(failure.finding, level=Level.CAUTION))
+        view = view_of(state, own, self.checks.materials, self.now_s())
+        said = self.checks.watch(view, counter_s=self.clock.counter_s, without=self._failed)
+        for failure in said.failures:
+            self._failed.add(failure.plugin)
+            self.take(e.PluginFailed, plugin=failure.plugin, during=failure.during, message=failure.message)
+        for slow in said.slow:
+            if slow.plugin not in self._slow:
+                self._slow.add(slow.plugin)
+                self.take(e.PluginSlow, plugin=slow.plugin, during=slow.during, took_s=slow.took_s)
+        findings = [*said.findings, *self._ill()]
         return [finding for finding in findings if finding.holds]
+
+    def _ill(self) -> list[Finding]:
+        """What checks did wrong in this run, for the inspector to know now."""
+        found = (f for f in run_findings(self.run.state) if f.code.endswith(("/failed", "/slow")))
+        return [replace(finding, level=Level.CAUTION) for finding in found]
 
     def _pending(self, findings: Sequence[Finding]) -> Finding | None:
         """A finding that stops the result, and that the inspector has not yet answered."""
@@ -224,6 +237,8 @@ class Session:
                 return self.take(e.TemperatureRead, at, slot=slot, raw=raw, value_degC=value)
             case Ended(reason):
                 return self.take(e.SoakEnded, at, slot=slot, reason=reason)
+            case Told(told_value):
+                return self.take(e.AnswerGiven, at, slot=slot, raw=raw, value=told_value)
             case Named(identifier):
                 return self._choose(prompt, identifier)
             case Confirmed():
@@ -253,7 +268,7 @@ class Session:
             return
         self.face.taken(self.run, event)
 
-    def _commanded(self, command: Command) -> e.AnyEvent:
+    def _commanded(self, command: Command) -> e.AnyEvent:  # noqa: PLR0911  one arm a command
         match command:
             case Strike(target, reason):
                 return self.take(e.AnswerStruck, target=target, reason=reason)
@@ -261,6 +276,8 @@ class Session:
                 return self.take(e.NoteAdded, text=text)
             case Pause():
                 return self.take(e.RunPaused)
+            case Again(slot):
+                return self.take(e.PreparedAgain, slot=slot)
             case RenewZero(reason):
                 return self.take(e.ZeroRenewed, reason=reason)
             case Acknowledge(code):

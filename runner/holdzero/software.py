@@ -5,14 +5,15 @@ from __future__ import annotations
 import hashlib
 import importlib.metadata
 import platform
+from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 from holdzero import __version__
-from holdzero.catalogue import Plugin
+from holdzero.catalogue import Catalogue, Plugin
 
-__all__ = ["digest_of_package", "software_of"]
+__all__ = ["digest_of_package", "remarks_on", "software_of"]
 
 _LIBRARIES = ("numpy", "pint", "pydantic", "scipy")
 
@@ -41,6 +42,40 @@ def software_of(plugins: tuple[Plugin, ...]) -> dict[str, Any]:
                 "version": plugin.version,
                 "digest": plugin.digest,
             }
-            for plugin in plugins
+            for plugin in dict.fromkeys(plugins)
         ],
     }
+
+
+def remarks_on(said: object, catalogue: Catalogue) -> list[str]:
+    """Where the software here is not the one that made a record, in words.
+
+    Args:
+        said: what the record says of the software.
+        catalogue: what is loaded here.
+    """
+    if not isinstance(said, Mapping):
+        return ["the record does not say what software made it"]
+    remarks: list[str] = []
+    here = {plugin.name: plugin for plugin in catalogue.plugins}
+    refused = {refusal.name: refusal.reason for refusal in catalogue.refusals}
+    own = said.get("holdzero")
+    if isinstance(own, Mapping) and own.get("digest") != digest_of_package():
+        remarks.append(f"it was made by holdzero {own.get('version')} with another text; here is {__version__}")
+    plugins = said.get("plugins")
+    built_in: list[str] = []
+    for item in plugins if isinstance(plugins, list) else []:
+        if not isinstance(item, Mapping):
+            continue
+        name, origin = str(item.get("name")), f"{item.get('distribution')} {item.get('version')}".strip()
+        plugin = here.get(name)
+        if plugin is None:
+            why = f" ({refused[name]})" if name in refused else ""
+            remarks.append(f"the plugin {name} of {origin}, which it used, is not loaded here{why}")
+        elif plugin.digest != item.get("digest") and plugin.built_in:
+            built_in.append(name)
+        elif plugin.digest != item.get("digest"):
+            remarks.append(f"the plugin {name} of {origin} has another text here")
+    if built_in:
+        remarks.append(f"the built-in plugins have another text here ({', '.join(built_in)})")
+    return remarks

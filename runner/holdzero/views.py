@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
 from holdzero.display import MICRO
+from holdzero.material import Material
 from holdzero.model import Input, ModelError
 from holdzero.quantity import Number
 from holdzero.routine.schema import Characteristic, Comparator, Measure, Reference, Routine, Thermometer
 from holdzero.run.plan import SlotKind
-from holdzero.run.state import Phase, Prepared, Reading, SoakTaken, State, TemperatureTaken
+from holdzero.run.state import Given, Phase, Prepared, Reading, SoakTaken, State, TemperatureTaken
 from holdzero.statistics import mean, pooled_standard_deviation
 
 __all__ = ["CharacteristicView", "Finding", "Level", "RunView", "reference_deviation", "shown", "view_of"]
@@ -80,7 +83,12 @@ class RunView:
         readings: those that count, in order: of this part, and all zeros, returns and checks.
         temperatures: those that count.
         soaks: as they went.
-        prepared: preparing steps as they were confirmed.
+        prepared: preparing steps as they were confirmed, each time.
+        given: answers to questions that count, in order.
+        operator: who measures; None where that was not recorded.
+        day: on which the run began, at the bench.
+        now_s: the run's counter [s]: at the bench now, at the end that of the last event.
+        materials: all that are known, by name.
         finished: whether the run is over.
     """
 
@@ -93,6 +101,11 @@ class RunView:
     temperatures: tuple[TemperatureTaken, ...]
     soaks: tuple[SoakTaken, ...]
     prepared: tuple[Prepared, ...]
+    given: tuple[Given, ...]
+    operator: str | None
+    day: dt.date
+    now_s: float
+    materials: Mapping[str, Material]
     finished: bool
 
     def length(self, number: Number, digits: int = 2, *, sign: bool = False) -> str:
@@ -209,8 +222,19 @@ class CharacteristicView:
         return sums
 
 
-def view_of(state: State, serial: str | None) -> RunView:
+_NO_MATERIALS: Mapping[str, Material] = MappingProxyType({})
+
+
+def view_of(
+    state: State, serial: str | None, materials: Mapping[str, Material] = _NO_MATERIALS, now_s: float | None = None
+) -> RunView:
     """What checks see of a run for one part; of a routine without parts loop, all of it.
+
+    Args:
+        state: of the run.
+        serial: of the part.
+        materials: all that are known, by name.
+        now_s: the run's counter [s]; that of the last event if None.
 
     Raises:
         ModelError: the run has not started.
@@ -228,5 +252,10 @@ def view_of(state: State, serial: str | None) -> RunView:
         temperatures=tuple(t for t in state.temperatures if t.struck is None and t.slot.serial in (serial, None)),
         soaks=state.soaks,
         prepared=state.prepared,
+        given=tuple(g for g in state.given if g.struck is None and g.slot.serial in (serial, None)),
+        operator=state.operator,
+        day=dt.datetime.fromisoformat(state.started).date(),
+        now_s=state.now_s if now_s is None else now_s,
+        materials=materials,
         finished=state.phase in (Phase.FINISHED, Phase.ABANDONED),
     )

@@ -7,6 +7,7 @@ It prints the table of `plugins/SLIPS.md`. The shapes of the faults are common p
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 import sys
 import tomllib
@@ -186,6 +187,11 @@ def view_of(entries: Sequence[Entry]) -> RunView:
         temperatures=(),
         soaks=(),
         prepared=(),
+        given=(),
+        operator=None,
+        day=dt.date(2026, 3, 2),
+        now_s=0.0,
+        materials={},
         finished=False,
     )
 

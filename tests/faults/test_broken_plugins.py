@@ -68,7 +68,7 @@ def only(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Catalogue]:
         installed = importlib.metadata.entry_points(group=loading.GROUP)
         own = [point for point in installed if point.value.startswith(loading.BUILT_IN)] if built_ins else []
         catalogue = load_catalogue([*own, *points])
-        monkeypatch.setattr("holdzero.cli.conduct.load_catalogue", lambda **_: catalogue)
+        monkeypatch.setattr("holdzero.cli.house.load_catalogue", lambda **_: catalogue)
         return catalogue
 
     return use
@@ -119,8 +119,8 @@ class TestNotLoaded:
             ("import sys\nsys.exit(0)", "raised SystemExit"),
             ("raise KeyboardInterrupt", "raised KeyboardInterrupt"),
             ("@hookimpl\ndef holdzero_checks(run):\n    return []", "house"),
-            ("@hookimpl\ndef holdzero_rules():\n    return []", "holdzero_rules"),
-            ("def holdzero_rules():\n    return []", "holdzero_rules is no hook"),
+            ("@hookimpl\ndef holdzero_laws():\n    return []", "holdzero_laws"),
+            ("def holdzero_laws():\n    return []", "holdzero_laws is no hook"),
             ("def holdzero_checks():\n    return check()", "it declares nothing"),
             ("", "it declares nothing"),
             (HOOK + "    return 7", "returned int, not a list of Check"),
@@ -185,7 +185,7 @@ class TestNotLoaded:
     ) -> None:
         monkeypatch.setattr(loading, "_IMPORT_LIMIT_S", 0.2)
         catalogue = only(plugin(body))
-        assert "not loaded within 0.2 s" in refused(catalogue)[0].reason
+        assert "not done within 0.2 s" in refused(catalogue)[0].reason
         assert_undecided_and_whole(measure(routine), catalogue)
 
     def test_a_missing_plugin_is_named(self, only: Callable[..., Catalogue], measure: Measure, routine: str) -> None:

@@ -59,8 +59,13 @@ def test_all_built_in_plugins_load(catalogue: Catalogue) -> None:
         "thermal",
         "zero_return",
     }
-    assert set(catalogue.sources) == {"keyboard", "readings"}
+    assert set(catalogue.sources) == {"readings"}
     assert set(catalogue.writers) == {"csv", "html"}
+    assert set(catalogue.steps) == {"clean"}
+    assert set(catalogue.contrasts) == {"crown", "taper"}
+    assert set(catalogue.rules) == {"ratio"}
+    assert {"steel", "aluminium", "tungsten carbide"} <= set(catalogue.materials)
+    assert {"micron", "microinches"} <= set(catalogue.units)
 
 
 def test_every_check_has_settings_that_may_be_empty(catalogue: Catalogue) -> None:

@@ -13,6 +13,9 @@ import numpy as np
 import pytest
 
 from holdzero_plugins.checks.heat import fit_decay, soak_time_s, time_constant_s
+from holdzero_plugins.tables.materials import materials
+
+STEEL = materials()["steel"]
 
 TEXT = (Path(__file__).parent / "data" / "Misra1a.dat").read_text("ascii")
 B1, B2 = (2.3894212918e02, 2.7070075241e00), (5.5015643181e-04, 7.2668688436e-06)
@@ -80,18 +83,18 @@ class TestCoolingOfABlock:
 
     def test_time_constant_in_still_air(self) -> None:
         # h = 10 and 5 W/(m²·K): 21 and 42 min
-        assert [s / 60.0 for s in time_constant_s("steel", 100e3, "air")] == pytest.approx([21, 42], abs=0.5)
+        assert [s / 60.0 for s in time_constant_s(STEEL, 100e3, "air")] == pytest.approx([21, 42], abs=0.5)
 
     @pytest.mark.parametrize(
         ("limit_um", "minutes"), [(0.10, (51, 102)), (0.05, (65, 130)), (0.02, (84, 169)), (0.01, (99, 197))]
     )
     def test_wait_in_still_air(self, limit_um: float, minutes: tuple[int, int]) -> None:
-        wait = soak_time_s("steel", 100e3, 1.0, limit_um, on="air")
+        wait = soak_time_s(STEEL, 100e3, 1.0, limit_um, on="air")
         assert [s / 60.0 for s in wait] == pytest.approx(minutes, abs=0.6)
 
     @pytest.mark.parametrize(("length_mm", "minutes"), [(25, (63, 127)), (50, (81, 163)), (100, (99, 197))])
     def test_wait_for_a_hundredth_by_length(self, length_mm: int, minutes: tuple[int, int]) -> None:
-        wait = soak_time_s("steel", length_mm * 1e3, 1.0, 0.01, on="air")
+        wait = soak_time_s(STEEL, length_mm * 1e3, 1.0, 0.01, on="air")
         assert [s / 60.0 for s in wait] == pytest.approx(minutes, abs=0.6)
 
     @pytest.mark.parametrize(
@@ -99,14 +102,18 @@ class TestCoolingOfABlock:
         [("chrome carbide", 40, 20), ("tungsten carbide", 34, 17), ("aluminium", 28, 14)],
     )
     def test_time_constant_by_material(self, material: str, slow: int, fast: int) -> None:
-        assert [s / 60.0 for s in time_constant_s(material, 100e3, "air")] == pytest.approx([fast, slow], abs=0.6)
+        assert [s / 60.0 for s in time_constant_s(materials()[material], 100e3, "air")] == pytest.approx(
+            [fast, slow], abs=0.6
+        )
 
     def test_a_metal_plate_shortens_hours_to_minutes(self) -> None:
         # air films of 10 and 100 µm: 12 and 121 s, and 0.8 and 8.2 min to 0.02 µm
-        assert time_constant_s("steel", 100e3, "metal plate") == pytest.approx([12, 121], abs=0.6)
-        wait = soak_time_s("steel", 100e3, 1.0, 0.02, on="metal plate")
+        assert time_constant_s(STEEL, 100e3, "metal plate") == pytest.approx([12, 121], abs=0.6)
+        wait = soak_time_s(STEEL, 100e3, 1.0, 0.02, on="metal plate")
         assert [s / 60.0 for s in wait] == pytest.approx([0.8, 8.2], abs=0.06)
 
     def test_granite_is_slower_than_metal_and_faster_than_air(self) -> None:
-        metal, granite, air = (time_constant_s("steel", 100e3, on) for on in ("metal plate", "granite plate", "air"))
+        metal, granite, air = (
+            time_constant_s(STEEL, 100e3, on, materials()["granite"]) for on in ("metal plate", "granite plate", "air")
+        )
         assert metal[1] < granite[0] < granite[1] < air[0]

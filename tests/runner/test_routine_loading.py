@@ -120,7 +120,7 @@ class TestAValidRoutine:
         assert routine.decision == schema.Decision(
             rule=routine.decision.rule, guard=None, conformance=0.95, coverage_probability=0.9545
         )
-        assert routine.decision.rule.value == "guarded"
+        assert routine.decision.rule == "guarded"
         assert routine.bracket.longest_absence == 1800.0
         assert routine.routine.units == "mm"
 
@@ -239,7 +239,13 @@ class TestAFault:
             (('"5 mm"\nlower', "5\nlower"), "nominal", "5", 'a length such as "1.5 um"', "in quotation marks"),
             (('"5 mm"\nlower', '"-5 mm"\nlower'), "nominal", "'-5 mm'", "a length above zero", "check sign"),
             (('"-3 um"', "true"), "lower", "True", 'a length such as "1.5 um"', "in quotation marks"),
-            (('"size"', '"thickness"'), "measure", "'thickness'", "'size', 'variation' or 'step'", "choose one"),
+            (
+                ('"size"\nat = "a"\nnominal', '3\nat = "a"\nnominal'),
+                "measure",
+                "3",
+                "one of size, variation, step, or",
+                "check",
+            ),
             (('at = "a"\nn', "at = []\nn"), "at", "[]", "at least one entry", "check the value"),
             (('at = "a"\nn', 'at = ["a", 3]\nn'), "at[2]", "3", "a text in quotation marks", "check the value"),
             (('at = "a"\nn', 'at = "  "\nn'), "at", "'  '", "a text that is not empty", "check the value"),
@@ -403,14 +409,14 @@ class TestStepsThatAreWrong:
         (fault,) = faults(text)
         assert (fault.key, fault.line) == ("steps[3]", line_of(text, '[[steps]]\ndo = "retrun"'))
         assert fault.found == "'retrun'"
-        kinds = "prepare, soak, temperature, zero, check, read, repeat, return, compare"
+        kinds = "prepare, ask, soak, temperature, zero, check, read, repeat, return, compare"
         assert (fault.expected, fault.mend) == (f"a step kind: {kinds}", "did you mean return?")
 
     @pytest.mark.parametrize("kind", ['"weigh"', "3", '["read"]', '{ a = "read" }', "true"])
     def test_have_a_kind_that_is_none(self, faults: Faults, kind: str) -> None:
         (fault,) = faults(changed(('do = "return"', f"do = {kind}")))
         assert fault.key == "steps[3]"
-        assert fault.expected.startswith("a step kind: prepare, soak")
+        assert fault.expected.startswith("a step kind: prepare, ask, soak")
 
     def test_have_no_kind(self, faults: Faults) -> None:
         (fault,) = faults(changed(('do = "return"', 'say = "Go back"')))

@@ -6,11 +6,9 @@ A lumped body: its inside evens out fast beside what it loses. It knows material
 from __future__ import annotations
 
 import math
-import tomllib
-from collections.abc import Mapping
-from functools import cache
-from importlib import resources
-from typing import Any, Literal
+from typing import Literal
+
+from holdzero.hooks import Material
 
 Place = Literal["air", "granite plate", "metal plate"]
 
@@ -23,48 +21,43 @@ FILM = (2600.0, 260.0)
 _SHORTEST_MM, _LONGEST_MM = 1.0, 2000.0
 
 
-@cache
-def properties() -> Mapping[str, Mapping[str, Any]]:
-    """Density, heat and conductivity of materials, with their expansion, by name."""
-    folder = resources.files("holdzero_plugins.checks").joinpath("data")
-    thermal = tomllib.loads(folder.joinpath("heat.toml").read_text("utf-8"))
-    growing = tomllib.loads(folder.joinpath("materials.toml").read_text("utf-8"))
-    return {name: {**row, "expansion": growing[name]["expansion"] * 1e-6} for name, row in thermal.items()}
-
-
-def time_constant_s(material: str, length_um: float, on: Place = "metal plate") -> tuple[float, float]:
+def time_constant_s(
+    material: Material, length_um: float, on: Place = "metal plate", granite: Material | None = None
+) -> tuple[float, float]:
     """Time in which a block of 35 mm by 9 mm loses all but 1/e of what it is too warm.
 
     Args:
-        material: one of data/heat.toml.
+        material: of the block; its density, heat and conductivity are needed.
         length_um: the block's length [um].
         on: `air`: standing in still air, its foot not counted; a plate: lying on its broad side.
+        granite: the plate's material, for a granite plate.
 
     Returns:
         Shortest and longest likely time [s]: nobody knows the air and the film below it better.
 
     Raises:
-        ValueError: the material is not in the table, or it is not the length of a block.
+        ValueError: the material is not known well enough, or it is not the length of a block.
 
     Source: lumped body, τ = ρcV/(Σ hA), any textbook of heat transfer (from memory). A granite plate
     heats up below the body: the film in series with 4k/(πa), a disk of equal area on a half-space
     (from memory). A metal plate is taken as constant.
     """
-    if material not in properties():
-        raise ValueError(f"the material {material!r} is not in the table; it has: {', '.join(properties())}")
+    if material.density_kg_m3 is None or material.heat_J_kgK is None:
+        raise ValueError(f"density and heat of {material.name} are not known")
     if not _SHORTEST_MM <= length_um / 1e3 <= _LONGEST_MM:
         raise ValueError(f"{length_um:g} um is no length of a block")
-    row = properties()[material]
     long, short, length = SECTION_MM[0] / 1e3, SECTION_MM[1] / 1e3, length_um / 1e6
     sides, end, broad = 2.0 * (long + short) * length, long * short, long * length
-    capacity = row["density"] * row["heat"] * end * length
+    capacity = material.density_kg_m3 * material.heat_J_kgK * end * length
     if on == "air":
         fast, slow = (h * (sides + end) for h in AIR)
         return capacity / fast, capacity / slow
     below = [h * broad for h in FILM]
     if on == "granite plate":
+        if granite is None or granite.conductivity_W_mK is None:
+            raise ValueError("the conductivity of granite is not known")
         radius = math.sqrt(broad / math.pi)
-        spreading = 4.0 * properties()["granite"]["conductivity"] * radius
+        spreading = 4.0 * granite.conductivity_W_mK * radius
         below = [1.0 / (1.0 / conductance + 1.0 / spreading) for conductance in below]
     bare = sides + 2.0 * end - broad
     fast, slow = (conductance + h * bare for conductance, h in zip(below, AIR, strict=True))
@@ -72,7 +65,7 @@ def time_constant_s(material: str, length_um: float, on: Place = "metal plate") 
 
 
 def soak_time_s(
-    material: str,
+    material: Material,
     length_um: float,
     start_K: float,  # noqa: N803  the unit's own capital
     limit_um: float,
@@ -81,7 +74,7 @@ def soak_time_s(
     """How long to wait until heat changes a block's length by less than a limit: guidance.
 
     Args:
-        material: one of data/heat.toml.
+        material: of the block; its expansion too is needed.
         length_um: the block's length [um].
         start_K: how much warmer (or colder) than the bench it is at the start [K].
         limit_um: how much of its length may still be heat [um].
@@ -95,12 +88,15 @@ def soak_time_s(
 
     Source: αLΔT·exp(−t/τ) = limit, lumped body, see `time_constant_s`.
 
-    >>> [round(s / 60.0) for s in soak_time_s("steel", 100e3, 1.0, 0.02, on="air")]
+    >>> from holdzero_plugins.tables.materials import materials
+    >>> [round(s / 60.0) for s in soak_time_s(materials()["steel"], 100e3, 1.0, 0.02, on="air")]
     [84, 169]
     """
     if not limit_um > 0.0:
         raise ValueError("the limit must be above zero")
     shortest, longest = time_constant_s(material, length_um, on)
-    start_um = abs(properties()[material]["expansion"] * length_um * start_K)
+    if material.expansion is None:
+        raise ValueError(f"the expansion of {material.name} is not known")
+    start_um = abs(float(material.expansion.value) * length_um * start_K)
     factor = math.log(max(start_um / limit_um, 1.0))
     return shortest * factor, longest * factor

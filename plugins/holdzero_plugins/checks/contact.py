@@ -24,11 +24,8 @@ thinner than the contact is wide, and whether the elastic limit is passed.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
-from importlib import resources
 from typing import Literal, Self, TypeAlias
 
 import numpy as np
@@ -97,30 +94,20 @@ class ContactSettings(Settings):
         return self
 
 
-@dataclass(frozen=True, slots=True)
-class Elastic:
-    """A row of the table of elastic constants; modulus and half-width in GPa, Poisson's ratio [1]."""
-
-    modulus_GPa: float  # noqa: N815  the unit's own capitals
-    halfwidth_GPa: float  # noqa: N815  the unit's own capitals
-    poisson: float
-    source: str
-
-    def input(self, name: str, material: str) -> Input:
-        """Its modulus as an input."""
-        why = f"{material}: {self.source}"
-        estimate = Estimate.within(self.modulus_GPa, self.halfwidth_GPa)
-        return Input(name=name, estimate=estimate, unit="GPa", evaluation="B", why=why)
-
-
-@cache
-def elastic() -> Mapping[str, Elastic]:
-    """The table of elastic constants, by name of the material."""
-    text = resources.files("holdzero_plugins.checks").joinpath("data/elastic.toml").read_text("utf-8")
+def _elastic(run: RunView) -> dict[str, tuple[Estimate, float]]:
+    """Modulus [GPa] and Poisson's ratio [1] of the materials whose two are known."""
     return {
-        name: Elastic(float(row["modulus"]), float(row["halfwidth"]), row["poisson"], row["source"])
-        for name, row in tomllib.loads(text).items()
+        name: (row.modulus, row.poisson)
+        for name, row in run.materials.items()
+        if row.modulus is not None and row.poisson is not None
     }
+
+
+def _modulus(run: RunView, of: str, material: str) -> Input:
+    """The modulus of a material as an input."""
+    estimate, _ = _elastic(run)[material]
+    why = f"{material}: {estimate.why}"
+    return Input(name=f"modulus of {of}", estimate=estimate, unit="GPa", evaluation="B", why=why)
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,23 +180,22 @@ def _materials(run: RunView) -> dict[str, str]:
 def _contact(settings: ContactSettings, run: RunView) -> _Contact | None:
     """What the approaches follow from; None where something of it is not known."""
     force, radius, names = _force(settings, run), _radius(settings, run), _materials(run)
-    if force is None or radius is None or any(name not in elastic() for name in names.values()):
+    if force is None or radius is None or any(name not in _elastic(run) for name in names.values()):
         return None
     alike = names["part"] == names["reference"]
     bodies = {
         role: _Body(
-            elastic()[names[role]].input(f"modulus of {'part and reference' if alike else f'the {role}'}", names[role]),
-            elastic()[names[role]].poisson,
+            _modulus(run, "part and reference" if alike else f"the {role}", names[role]),
+            _elastic(run)[names[role]][1],
             diameter / 2.0 if diameter is not None else None,
         )
         for role, diameter in _diameters(settings)
     }
-    tip = elastic()[names["tip"]]
     return _Contact(
         geometry=settings.geometry,
         force=force,
         radius=radius,
-        tip=_Body(tip.input("modulus of the tip", names["tip"]), tip.poisson, None),
+        tip=_Body(_modulus(run, "the tip", names["tip"]), _elastic(run)[names["tip"]][1], None),
         bodies=bodies,
     )
 
@@ -286,12 +272,12 @@ def _in_words(contact: _Contact, run: RunView, loads: Loads) -> str:
 
 def _missing(settings: ContactSettings, run: RunView) -> Iterator[tuple[str, str]]:
     """What is not known: a word for the code, and what to state."""
-    unknown = {role: name for role, name in _materials(run).items() if name not in elastic()}
+    unknown = {role: name for role, name in _materials(run).items() if name not in _elastic(run)}
     if unknown:
         words = ", ".join(f"{role} {name or 'not stated'}" for role, name in unknown.items())
         keys = {"tip": "comparator.tip.material", "part": "part.material", "reference": "reference.material"}
         where = ", ".join(keys[role] for role in unknown)
-        yield "material", f"The modulus is not known ({words}): state {where}, one of {', '.join(elastic())}."
+        yield "material", f"The modulus is not known ({words}): state {where}, one of {', '.join(_elastic(run))}."
     if _force(settings, run) is None:
         yield "force", "The contact force is not known: state comparator.force, or force in [checks.contact]."
     if _radius(settings, run) is None:

@@ -33,7 +33,7 @@ from holdzero.hooks import (
     value_and_uncertainty,
 )
 from holdzero_plugins.checks._decay import Decay, Floats, fit_decay
-from holdzero_plugins.checks._soak import properties, soak_time_s, time_constant_s
+from holdzero_plugins.checks._soak import soak_time_s, time_constant_s
 
 __all__ = ["HeatSettings", "fit_decay", "soak_time_s", "time_constant_s"]
 
@@ -207,8 +207,9 @@ def _minutes(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 120.0 else f"{math.ceil(seconds / 60.0)} min"  # noqa: PLR2004  two minutes
 
 
-def _named(name: str, measure: Measure) -> str:
-    what = {Measure.SIZE: "size", Measure.VARIATION: "tilt", Measure.STEP: "a step"}[measure]
+def _named(name: str, measure: Measure | str) -> str:
+    words: dict[Measure | str, str] = {Measure.SIZE: "size", Measure.VARIATION: "tilt", Measure.STEP: "a step"}
+    what = words.get(measure, f"a {measure}")
     return f"{name}: what looks like {what}"
 
 
@@ -249,13 +250,13 @@ def _advice(run: RunView, fade: Fade, limit_um: float) -> str:
         return "Wait and read again; note the times, and they tell how long."
     if not wait:
         return "Less than that is left now: read again."
-    material, words = run.routine.part.material, f"Wait about {_minutes(wait)} and read again."
-    if run.reference is not None and material in properties():
-        length, row = run.reference.size, properties()[material]
-        start = abs(_middle(fade.left_um)) / (row["expansion"] * length)
+    material, words = run.materials.get(run.routine.part.material), f"Wait about {_minutes(wait)} and read again."
+    if run.reference is not None and material is not None and material.expansion is not None:
+        length = run.reference.size
+        start = abs(_middle(fade.left_um)) / (float(material.expansion.value) * length)
         try:
             shortest, longest = soak_time_s(material, length, start, limit_um, on="metal plate")
-        except ValueError:  # no block is so short or so long: nothing to say
+        except ValueError:  # no block is so short or so long, or its heat is not known: nothing to say
             return words
         words += f" Lying on a metal plate, a block of this length needs {_minutes(shortest)} to {_minutes(longest)}."
     return words

@@ -6,11 +6,8 @@ expansion coefficients from the settings, else from the table of materials.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
-from importlib import resources
 
 import numpy as np
 from pydantic import Field
@@ -66,25 +63,6 @@ class ThermalSettings(Settings):
     largest_difference: TemperatureDifference | None = Field(
         None, description="Part and reference may not differ by more."
     )
-
-
-@dataclass(frozen=True, slots=True)
-class Material:
-    """A row of the table of materials; expansion and half-width in 1/K."""
-
-    expansion_per_K: float  # noqa: N815  the unit's own capital
-    halfwidth_per_K: float  # noqa: N815  the unit's own capital
-    source: str
-
-
-@cache
-def materials() -> Mapping[str, Material]:
-    """The table of materials, by name."""
-    text = resources.files("holdzero_plugins.checks").joinpath("data/materials.toml").read_text("utf-8")
-    return {
-        name: Material(row["expansion"] * 1e-6, row["halfwidth"] * 1e-6, row["source"])
-        for name, row in tomllib.loads(text).items()
-    }
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,26 +147,26 @@ def _above_20(known: _Known) -> _Known:
     return _Known(known.inputs, lambda at: number(at) - REFERENCE_TEMPERATURE_DEGC)
 
 
-def _expansion(name: str, stated: Estimate | None, material: str) -> _Known | None:
+def _expansion(run: RunView, name: str, stated: Estimate | None, material: str) -> _Known | None:
     if stated is not None:
         return _from_settings(name, stated, "1/K")
-    row = materials().get(material)
-    if row is None:
+    row = run.materials.get(material)
+    if row is None or row.expansion is None:
         return None
-    estimate = Estimate.within(row.expansion_per_K, row.halfwidth_per_K)
-    item = Input(name=name, estimate=estimate, unit="1/K", evaluation="B", why=f"{material}: {row.source}")
+    why = f"{material}: {row.expansion.why}"
+    item = Input(name=name, estimate=row.expansion, unit="1/K", evaluation="B", why=why)
     return _Known((item,), lambda at: at[name])
 
 
 def _expansions(settings: ThermalSettings, run: RunView) -> tuple[_Known, _Known] | None:
     """Reference's expansion [1/K], and part less reference [1/K]; None where they can't be known."""
     material = run.reference.material if run.reference else ""
-    reference = _expansion("expansion of the reference", settings.reference_expansion, material)
+    reference = _expansion(run, "expansion of the reference", settings.reference_expansion, material)
     if reference is None:
         return None
     if settings.expansion_difference is not None:
         return reference, _from_settings("expansion, part less reference", settings.expansion_difference, "1/K")
-    part = _expansion("expansion of the part", settings.part_expansion, run.routine.part.material)
+    part = _expansion(run, "expansion of the part", settings.part_expansion, run.routine.part.material)
     if part is None:
         return None
     at_part, at_reference = part.number, reference.number
@@ -286,10 +264,11 @@ def judge(settings: ThermalSettings, run: RunView, characteristics: Sequence[Cha
         )
         yield Finding(level=Level.STOP, code="thermal/temperature", text=text)
     if _expansions(settings, run) is None:
+        materials = [name for name, row in run.materials.items() if row.expansion is not None]
         names = f"part {run.routine.part.material or 'not stated'}, reference "
         names += run.reference.material or "not stated" if run.reference else "not chosen"
         text = (
-            f"The expansion is not known ({names}): use a material of the table ({', '.join(materials())}), "
+            f"The expansion is not known ({names}): use a material that is known ({', '.join(materials)}), "
             "or state it in [checks.thermal]."
         )
         yield Finding(level=Level.STOP, code="thermal/expansion", text=text)

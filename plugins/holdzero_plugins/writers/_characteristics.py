@@ -275,7 +275,7 @@ def _picture(r: Mapping[str, Any], routine: Routine | None, units: str, measured
         expanded=in_micro(expanded or 0.0, units),
         value_text=measured,
         from_zero=r.get("measure") == "variation",
-        decides=r["guard_band_um"] is not None and routine is not None and routine.decision.rule.value != "probability",
+        decides=r["guard_band_um"] is not None and routine is not None and routine.decision.rule != "probability",
     )
 
 

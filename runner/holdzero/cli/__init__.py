@@ -26,6 +26,7 @@ register_app = typer.Typer(
 )
 app.add_typer(register_app, name="register")
 
+DEFAULT_SHOP = Path("shop.toml")
 EXIT_INVALID = 2
 EXIT_INTERRUPTED = 4
 
@@ -34,7 +35,15 @@ SourceOption = Annotated[
 ]
 OutOption = Annotated[Path | None, typer.Option("--out", help="Folder for journal, records and reports.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the record, and nothing else, on standard output.")]
-ShopOption = Annotated[Path, typer.Option("--shop", help="The register of the shop.")]
+ShopOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--shop",
+        envvar="HOLDZERO_SHOP",
+        help="Register and settings of the shop; shop.toml here if left out, its house folder not loaded.",
+        show_default=False,
+    ),
+]
 OverruleOption = Annotated[
     str | None, typer.Option("--overrule", help="Reason to use a device that is overdue or unfit; goes on record.")
 ]
@@ -71,8 +80,11 @@ def run(
         str | None, typer.Option("--trials", help="Monte Carlo trials: a number, or adaptive for as many as it takes.")
     ] = None,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Of the Monte Carlo draws.")] = 0,
+    trial: Annotated[
+        bool, typer.Option("--trial", help="Try the routine out: no approval is needed, nothing may be accepted.")
+    ] = False,
     overrule: OverruleOption = None,
-    shop: ShopOption = Path("shop.toml"),
+    shop: ShopOption = None,
     out: OutOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -92,6 +104,7 @@ def run(
         choices={role: name for role, name in chosen.items() if name is not None},
         trials=trials,
         seed=seed,
+        trial=trial,
     )
     raise typer.Exit(run_routine(routine, options, operator=operator, serials=tuple(serial or ()), member=member))
 
@@ -105,7 +118,7 @@ def resume(
         Path | None, typer.Option("--routine", help="Go on only if the journal is of this routine.")
     ] = None,
     overrule: OverruleOption = None,
-    shop: ShopOption = Path("shop.toml"),
+    shop: ShopOption = None,
     out: OutOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -124,23 +137,41 @@ def resume(
 
 
 @app.command()
-def verify(records: Annotated[list[Path], typer.Argument(help="Records, or folders of records.")]) -> None:
+def verify(
+    records: Annotated[list[Path], typer.Argument(help="Records, or folders of records.")],
+    *,
+    shop: ShopOption = None,
+) -> None:
     """Recompute records from their events and compare every number. 0: identical; 1: differs or tampered."""
     from holdzero.cli.inspect import verify_records
 
-    raise typer.Exit(verify_records(records))
+    raise typer.Exit(verify_records(records, shop))
 
 
 @app.command()
 def validate(
     routines: Annotated[list[Path], typer.Argument(help="Routines, or folders of routines.")],
     *,
-    shop: ShopOption = Path("shop.toml"),
+    shop: ShopOption = None,
 ) -> None:
     """Check routines before anybody measures with them. 0: valid; 2: not."""
-    from holdzero.cli.inspect import validate_routines
+    from holdzero.cli.routines import validate_routines
 
     raise typer.Exit(validate_routines(routines, shop))
+
+
+@app.command()
+def approve(
+    routine: Annotated[Path, typer.Argument(help="The routine, a TOML file.")],
+    *,
+    by: Annotated[str, typer.Option("--by", help="Who answers for it.")],
+    note: Annotated[str, typer.Option("--note", help="What was looked at, or why it changed.")] = "",
+    shop: ShopOption = None,
+) -> None:
+    """Write into a valid routine who answers for its text as it stands now."""
+    from holdzero.cli.routines import approve_routine
+
+    raise typer.Exit(approve_routine(routine, shop, by=by, note=note))
 
 
 @app.command()
@@ -165,24 +196,26 @@ def budget(
     reference: Annotated[str | None, typer.Option("--reference", help="Identifier in the register.")] = None,
     comparator: Annotated[str | None, typer.Option("--comparator", help="Identifier in the register.")] = None,
     thermometer: Annotated[str | None, typer.Option("--thermometer", help="Identifier in the register.")] = None,
-    shop: ShopOption = Path("shop.toml"),
+    shop: ShopOption = None,
 ) -> None:
     """Uncertainty and capability of a routine, before any reading."""
     from holdzero.cli.budget import show_budget
 
     chosen = {"reference": reference, "comparator": comparator, "thermometer": thermometer}
     choices = {role: name for role, name in chosen.items() if name is not None}
-    raise typer.Exit(show_budget(routine, member=member, scatter=scatter, choices=choices, shop=shop))
+    raise typer.Exit(show_budget(routine, member=member, scatter=scatter, choices=choices, named=shop))
 
 
 @app.command()
 def plugins(
-    *, trace: Annotated[bool, typer.Option("--trace", help="Show tracebacks of refused plugins.")] = False
+    *,
+    trace: Annotated[bool, typer.Option("--trace", help="Show tracebacks of refused plugins.")] = False,
+    shop: ShopOption = None,
 ) -> None:
     """List what is loaded, from where and which version; and what was refused, and why."""
     from holdzero.cli.inspect import list_plugins
 
-    raise typer.Exit(list_plugins(trace=trace))
+    raise typer.Exit(list_plugins(shop, trace=trace))
 
 
 @register_app.command("add")
@@ -191,12 +224,12 @@ def register_add(
     identifier: Annotated[str, typer.Argument(help="Its identifier, as marked on it.")],
     keys: Annotated[list[str], typer.Argument(help='KEY=VALUE, the value as in TOML, e.g. size="12 mm".')],
     *,
-    shop: ShopOption = Path("shop.toml"),
+    shop: ShopOption = None,
 ) -> None:
     """Add an entry, or replace it."""
     from holdzero.cli.shop import add
 
-    raise typer.Exit(add(shop, kind, identifier, keys))
+    raise typer.Exit(add(shop or DEFAULT_SHOP, kind, identifier, keys))
 
 
 @register_app.command("list")
@@ -204,19 +237,19 @@ def register_list(*, shop: ShopOption = Path("shop.toml")) -> None:
     """List all entries with their due dates."""
     from holdzero.cli.shop import list_entries
 
-    raise typer.Exit(list_entries(shop))
+    raise typer.Exit(list_entries(shop or DEFAULT_SHOP))
 
 
 @register_app.command("show")
 def register_show(
     identifier: Annotated[str, typer.Argument(help="Identifier of the entry.")],
     *,
-    shop: ShopOption = Path("shop.toml"),
+    shop: ShopOption = None,
 ) -> None:
     """Show all that is known of an entry."""
     from holdzero.cli.shop import show
 
-    raise typer.Exit(show(shop, identifier))
+    raise typer.Exit(show(shop or DEFAULT_SHOP, identifier))
 
 
 def main() -> NoReturn:

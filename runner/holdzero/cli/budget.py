@@ -10,14 +10,14 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from holdzero.catalogue import load_catalogue
 from holdzero.checks import bind
+from holdzero.cli.house import open_shop
 from holdzero.display import length_text, micro_text
 from holdzero.errors import FileFaultsError, HoldzeroError, QuantityError
+from holdzero.expansion import kinds_of
 from holdzero.expect import Expectation, expect
 from holdzero.hooks import Level
 from holdzero.quantity import Dimension, parse_quantity
-from holdzero.register import load_register
 from holdzero.routine.load import load_routine
 
 __all__ = ["show_budget"]
@@ -25,18 +25,21 @@ __all__ = ["show_budget"]
 _BAR = 24
 
 
-def show_budget(path: Path, *, member: str | None, scatter: str | None, choices: Mapping[str, str], shop: Path) -> int:
+def show_budget(
+    path: Path, *, member: str | None, scatter: str | None, choices: Mapping[str, str], named: Path | None
+) -> int:
     """Print what to expect of a routine; gives the exit code."""
-    loaded = load_routine(path, member)
-    checks, faults = bind(loaded.routine, load_catalogue(), loaded.origins)
+    shop = open_shop(named)
+    loaded = load_routine(path, member, kinds_of(shop.catalogue))
+    checks, faults = bind(loaded.routine, shop.catalogue, loaded.origins)
     if faults:
         raise FileFaultsError(faults)
-    register = load_register(shop)
+    register = shop.register
     entries: dict[str, Mapping[str, Any]] = {}
     for role, name in choices.items():
         entry = register.entry(role, name)
         if entry is None:
-            raise HoldzeroError(f"there is no {role} {name!r} in {shop}")
+            raise HoldzeroError(f"there is no {role} {name!r} in {shop.path}")
         entries[role] = entry
     evaluation, expected = expect(
         loaded.document, loaded.digest, checks, scatter_um=_scatter_um(scatter), entries=entries
@@ -76,7 +79,7 @@ def _characteristic(console: Console, item: Expectation, units: str) -> None:
     expanded = float(result.decision.expanded_uncertainty_um)
     k = float(result.decision.coverage_factor)
     nominal = f", nominal {length_text(spec.nominal, units)}" if spec.nominal is not None else ""
-    console.print(Text(f"{result.name}: {spec.measure.value} at {', '.join(spec.at)}{nominal}", style="bold"))
+    console.print(Text(f"{result.name}: {spec.measure} at {', '.join(spec.at)}{nominal}", style="bold"))
     size = micro_text(expanded, units, expanded, sign=False)
     console.print(f"U = {size} (k = {k:.2f}, u = {micro_text(u, units, u, sign=False)})")
     _against_tolerance(console, item, expanded, units)

@@ -14,10 +14,11 @@ from rich.console import Console
 
 from holdzero import __version__
 from holdzero import events as e
-from holdzero.catalogue import Catalogue, load_catalogue
-from holdzero.checks import bind, implied_checks, told
-from holdzero.cli.faces import Asker, face_for
+from holdzero.catalogue import Catalogue
+from holdzero.checks import bind, told
+from holdzero.cli.faces import KEYBOARD, Asker, face_for
 from holdzero.cli.files import free_path, safe_name, write_files
+from holdzero.cli.house import Shop, open_shop
 from holdzero.cli.output import plain_console, print_json, tell
 from holdzero.errors import (
     EventRefusedError,
@@ -27,11 +28,13 @@ from holdzero.errors import (
     SourceError,
     SourceExhaustedError,
 )
+from holdzero.expansion import kinds_of
 from holdzero.hooks import Feed, Source
 from holdzero.journal import Journal, read_journal
-from holdzero.register import load_register, unfit
+from holdzero.quantity import Dimension, parse_quantity
+from holdzero.register import RoutineSettings, unfit
+from holdzero.routine.approval import approval_state
 from holdzero.routine.load import LoadedRoutine, load_routine, routine_from_document
-from holdzero.routine.schema import Routine
 from holdzero.run import Run
 from holdzero.run.fold import device_and_requirement
 from holdzero.run.state import Phase
@@ -51,11 +54,12 @@ class Options:
     source: str
     out: Path
     json: bool
-    shop: Path
+    shop: Path | None
     overrule: str | None
     choices: Mapping[str, str]
     trials: str | None = None
     seed: int = 0
+    trial: bool = False
 
 
 @dataclass(slots=True)
@@ -63,10 +67,15 @@ class _Bench:
     """What is open while a run goes on."""
 
     console: Console
-    catalogue: Catalogue
+    shop: Shop
     source: Source
     argument: str
     clock: Clock = field(default_factory=lambda: Clock(_wall, time.monotonic))
+
+    @property
+    def catalogue(self) -> Catalogue:
+        """What plugins declare."""
+        return self.shop.catalogue
 
     @property
     def source_text(self) -> str:
@@ -107,12 +116,13 @@ def _unbroken(work: Callable[[], int]) -> int:
 
 def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[str, ...], member: str | None) -> int:
     _readable(operator=operator, serial=", ".join(serials), overrule=options.overrule)
-    loaded = load_routine(path, member)
-    bench = _bench(options, loaded.routine)
-    checks, faults = bind(loaded.routine, bench.catalogue, loaded.origins)
+    shop = open_shop(options.shop, lazily=True)
+    loaded = load_routine(path, member, kinds_of(shop.catalogue))
+    checks, faults = bind(loaded.routine, shop.catalogue, loaded.origins, shop.patience)
     if faults:
         raise FileFaultsError(faults)
-    register = load_register(options.shop)
+    _released(path, loaded, shop.register.routines, trial=options.trial)
+    bench = _bench(options, shop)
     face, ask = face_for(bench.source, bench.console)
     feed = _opened(bench, ask)
     if bench.source.interactive:
@@ -125,8 +135,7 @@ def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[s
         serials=serials,
         member=member,
         overruled=_overruled(loaded, options, bench, face),
-        trials=trials_of(options.trials),
-        seed=options.seed,
+        options=options,
     )
     run = Run().take(started)
     journal_path = free_path(
@@ -142,7 +151,7 @@ def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[s
             feed=feed,
             face=face,
             clock=bench.clock,
-            register=register,
+            register=bench.shop.register,
             choices=options.choices,
             overrule=options.overrule,
             started_at_s=bench.clock.counter_s(),
@@ -152,19 +161,19 @@ def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[s
 
 def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
     _readable(overrule=options.overrule)
-    register = load_register(options.shop)
+    shop = open_shop(options.shop, lazily=True)
     before = read_journal(path)
     run = _folded(path, before.events)
     if run.state.routine is None or not isinstance(before.events[0], e.RunStarted):
         raise JournalError(path, "it does not begin with the start of a run", "start a new run")
     started = before.events[0]
     if routine is not None:
-        loaded = load_routine(routine, started.member)
+        loaded = load_routine(routine, started.member, kinds_of(shop.catalogue))
         if loaded.digest != started.routine_digest:
             found = f"it is of another routine or another text of it ({started.routine_file})"
             raise JournalError(path, found, f"go on without --routine, or start a new run of {routine}")
-    bench = _bench(options, run.state.routine)
-    checks, _ = bind(run.state.routine, bench.catalogue)
+    bench = _bench(options, shop)
+    checks, _ = bind(run.state.routine, shop.catalogue, patience=shop.patience)
     if run.state.phase in (Phase.FINISHED, Phase.ABANDONED):
         return _recorded(run, bench, options)
     face, ask = face_for(bench.source, bench.console)
@@ -180,7 +189,7 @@ def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
             feed=feed,
             face=face,
             clock=bench.clock,
-            register=register,
+            register=bench.shop.register,
             choices=options.choices,
             overrule=options.overrule,
             started_at_s=bench.clock.counter_s() - run.state.now_s - away_s,
@@ -223,15 +232,36 @@ def _away_s(then: str, now: str) -> float:
     return max(0.0, (dt.datetime.fromisoformat(now) - dt.datetime.fromisoformat(then)).total_seconds())
 
 
-def _bench(options: Options, routine: Routine) -> _Bench:
-    """What the run needs open; of the built-in plugins those that it names, each named after what it declares."""
-    catalogue = load_catalogue(needed={options.source.partition(":")[0], *routine.checks, *implied_checks(routine)})
+def _bench(options: Options, shop: Shop) -> _Bench:
+    """What the run needs open."""
     name, _, argument = options.source.partition(":")
-    if name not in catalogue.sources:
-        known = ", ".join(load_catalogue().sources) or "none: reinstall holdzero"
-        raise SourceError(f"--source {name}: no such source is loaded; there are: {known}")
     console = plain_console(stderr=options.json)
-    return _Bench(console=console, catalogue=catalogue, source=catalogue.sources[name][1], argument=argument)
+    if name == KEYBOARD.name:
+        return _Bench(console=console, shop=shop, source=KEYBOARD, argument=argument)
+    shop.catalogue.want(name)
+    if name not in shop.catalogue.sources:
+        shop.catalogue.want_all()
+        known = ", ".join((KEYBOARD.name, *shop.catalogue.sources))
+        lost = "" if shop.catalogue.has_built_ins else "; no built-in plugins are installed: reinstall holdzero"
+        raise SourceError(f"--source {name}: no such source is loaded; there are: {known}{lost}")
+    return _Bench(console=console, shop=shop, source=shop.catalogue.sources[name][1], argument=argument)
+
+
+def _released(path: Path, loaded: LoadedRoutine, settings: RoutineSettings, *, trial: bool) -> None:
+    """Refuse for production a routine that nobody answers for as it stands.
+
+    Raises:
+        HoldzeroError: it is not approved, and has to be.
+    """
+    approval = loaded.document.get("approval")
+    state = approval_state(approval, loaded.text_digest)
+    if trial or state == "approved" or (state == "none" and settings.approval == "asked"):
+        return
+    mend = f"have it approved (holdzero approve {path} --by NAME), or try it out: --trial"
+    if approval is None:
+        raise HoldzeroError(f"{path}: it has no approval, and the shop requires one for production\n    {mend}")
+    by, on = approval["by"], approval["on"]
+    raise HoldzeroError(f"{path}: its text was changed after {by} approved it on {on}\n    {mend}")
 
 
 def _who(
@@ -276,8 +306,7 @@ def _started(
     serials: tuple[str, ...],
     member: str | None,
     overruled: dict[str, str],
-    trials: int | Literal["adaptive"] | None,
-    seed: int,
+    options: Options,
 ) -> e.RunStarted:
     return e.RunStarted(
         seq=1,
@@ -293,9 +322,18 @@ def _started(
         source=bench.source_text,
         simulated=bench.source.simulated,
         overruled=overruled,
-        trials=trials,
-        seed=seed,
+        trials=trials_of(options.trials),
+        seed=options.seed,
+        trial=options.trial,
+        text_digest=loaded.text_digest,
+        aliases=_aliases_um(bench.catalogue),
     )
+
+
+def _aliases_um(catalogue: Catalogue) -> dict[str, float]:
+    """What one of each further unit of readings is worth [um]."""
+    units = sorted(catalogue.units.items())
+    return {name: parse_quantity(unit.worth, Dimension.LENGTH).value for name, (_, unit) in units}
 
 
 def _overruled(loaded: LoadedRoutine, options: Options, bench: _Bench, face: Face) -> dict[str, str]:
@@ -348,6 +386,11 @@ def _interrupted(session: Session, reason: str) -> int:
     return _INTERRUPTED
 
 
+def _reads_in(run: Run, unit: str) -> bool:
+    """Whether a reading was given in a unit."""
+    return any(reading.raw.strip().endswith(unit) for reading in run.state.readings)
+
+
 def _recorded(run: Run, bench: _Bench, options: Options) -> int:
     """Write the records of a run and say what came of it."""
     from holdzero.cli.summary import print_summary
@@ -358,12 +401,12 @@ def _recorded(run: Run, bench: _Bench, options: Options) -> int:
     if not isinstance(started, e.RunStarted):
         raise JournalError("the run", "it does not begin with its start", "start a new run")
     # Writers are loaded only now: nobody waits for them at the start.
-    catalogue = load_catalogue()
-    checks, _ = bind(routine_from_document(started.routine), catalogue)
-    plugins = dict.fromkeys(item.plugin for item in checks.bound)
-    source = catalogue.sources.get(started.source.partition(":")[0])
-    used = (*plugins, source[0]) if source is not None else tuple(plugins)
-    software = software_of(used)
+    catalogue = bench.catalogue
+    catalogue.want_all()
+    checks, _ = bind(routine_from_document(started.routine), catalogue, patience=bench.shop.patience)
+    sources = (catalogue.sources.get(source.partition(":")[0]) for source in run.state.sources)
+    units = (plugin for name, (plugin, _) in catalogue.units.items() if _reads_in(run, name))
+    software = software_of((*checks.plugins, *(item[0] for item in sources if item is not None), *units))
     verdicts: list[str] = []
     failed = False
     for serial in started.serials:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 from rich.console import Console
 
@@ -14,7 +15,43 @@ from holdzero.hooks import Answer, Command, Finding, Prompt, Source
 from holdzero.run import Run
 from holdzero.session import Face
 
-__all__ = ["Asker", "face_for"]
+__all__ = ["KEYBOARD", "Asker", "face_for"]
+
+
+@dataclass(frozen=True, slots=True)
+class _Keyboard:
+    """An open keyboard: every prompt goes to the person at the face."""
+
+    ask: Callable[[Prompt], Answer | Command]
+
+    def answer(self, prompt: Prompt, now_s: float) -> Answer | Command:
+        """What the person types."""
+        del now_s
+        return self.ask(prompt)
+
+    def blame(self, reason: str) -> SourceError:
+        """A person is asked again instead; this is for the record only."""
+        return SourceError(reason)
+
+    def close(self) -> None:
+        """Nothing is held."""
+
+
+def _open(argument: str, ask: Callable[[Prompt], Answer | Command]) -> _Keyboard:
+    if argument:
+        raise SourceError(f"--source keyboard takes no argument, found {argument!r}")
+    return _Keyboard(ask)
+
+
+# The face itself: it is there when no plugin is.
+KEYBOARD = Source(
+    name="keyboard",
+    title="a person types what the dial shows",
+    open=_open,
+    interactive=True,
+    keeps_time=False,
+    simulated=False,
+)
 
 
 class _Silent:

@@ -7,12 +7,15 @@ import json
 import os
 import re
 import tempfile
+from collections.abc import Mapping
 from pathlib import Path
 
-from holdzero.catalogue import Catalogue
+from holdzero.catalogue import Catalogue, Plugin
 from holdzero.checks import told
+from holdzero.hooks import Writer
+from holdzero.patience import within
 
-__all__ = ["free_path", "safe_name", "write_files"]
+__all__ = ["free_path", "safe_name", "write_files", "write_whole"]
 
 _UNSAFE = re.compile(r"[^A-Za-z0-9._-]+")
 _LONGEST = 120
@@ -53,19 +56,18 @@ def write_files(folder: Path, name: str, text: str, catalogue: Catalogue) -> tup
     path = free_path(folder, name, ".record.json")
     stem = path.name.removesuffix(".record.json")
     try:
-        _write(path, text.encode("utf-8"))
+        write_whole(path, text.encode("utf-8"))
     except OSError as error:
         mend = "the journal is safe: make room, then resume it, and the record is written again"
         return [], [f"{path}: the record could not be written: {error.strerror}\n    {mend}"]
     files, problems = [path], []
-    for writer_name, (_, writer) in catalogue.writers.items():
+    for writer_name, (plugin, writer) in catalogue.writers.items():
         try:
-            # A copy of its own: what a writer does to it must not reach the record or the verdict.
-            for ending, content in writer.write(json.loads(text)).items():
+            for ending, content in _written(plugin, writer, text).items():
                 target = folder / f"{stem}{_UNSAFE.sub('_', ending)}"
                 if target.exists() or not ending.startswith("."):
                     raise FileExistsError(f"{target.name} must not be written over")  # noqa: TRY301
-                _write(target, content)
+                write_whole(target, content)
                 files.append(target)
         except (Exception, SystemExit) as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
             mend = "the record is safe; resume the journal to write it again"
@@ -73,7 +75,22 @@ def write_files(folder: Path, name: str, text: str, catalogue: Catalogue) -> tup
     return files, problems
 
 
-def _write(path: Path, content: bytes) -> None:
+# A report of a record takes well under a second; somebody else's may ask a slow drive.
+_WRITER_LIMIT_S = 60.0
+
+
+def _written(plugin: Plugin, writer: Writer, text: str) -> Mapping[str, bytes]:
+    """What a writer makes; a stranger's is given up if it does not come to an end."""
+
+    def work() -> Mapping[str, bytes]:
+        # A copy of its own: what a writer does to it must not reach the record or the verdict.
+        return writer.write(json.loads(text))
+
+    return work() if plugin.built_in else within(_WRITER_LIMIT_S, work, f"writer {writer.name}")
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file beside its place and rename it over, so that it is there whole or not at all."""
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=".writing-")
     try:

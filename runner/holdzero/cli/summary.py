@@ -27,6 +27,8 @@ def print_summary(console: Console, record: Mapping[str, Any], files: Sequence[P
     console.print()
     if record["simulated"]:
         console.print(Text("SIMULATED READINGS: no part was measured", style="bold reverse"))
+    if run["purpose"] == "trial":
+        console.print(Text("TRIAL of the routine: nothing may be accepted by it", style="bold reverse"))
     serial = f"  serial {run['serial']}" if run["serial"] else ""
     console.print(Text(f"{sign} {word}", style=f"bold {colour}"), Text(f"  {routine['part']}{serial}"))
     console.print()
@@ -50,6 +52,7 @@ def _at_a_glance(console: Console, record: Mapping[str, Any], sign: str, word: s
     for row in large(word):
         console.print(Text(f"  {row}", style=f"bold {colour}"))
     simulated = "  SIMULATED" if record["simulated"] else ""
+    simulated += "  TRIAL" if record["run"]["purpose"] == "trial" else ""
     console.print(Text(f"  {sign} {word}  {record['routine']['part']}{serial}{simulated}", style="bold"))
 
 

@@ -17,7 +17,17 @@ from holdzero.display import micro_text
 from holdzero.errors import SourceExhaustedError
 from holdzero.hooks import Answer, Asks, Finding, Prompt
 from holdzero.run import Run
-from holdzero.run.commands import STRIKE_REASONS, Abandon, Acknowledge, AddNote, Command, Pause, RenewZero, Strike
+from holdzero.run.commands import (
+    STRIKE_REASONS,
+    Abandon,
+    Acknowledge,
+    AddNote,
+    Again,
+    Command,
+    Pause,
+    RenewZero,
+    Strike,
+)
 from holdzero.run.plan import SlotKind
 from holdzero.run.state import State
 
@@ -28,6 +38,7 @@ _HELP = """\
   Or one of these letters, then Enter:
     s  strike out an earlier reading, with a reason, and take it again
     n  write a note
+    d  a preparing step was done again, such as wiping
     z  the dial was moved: take the zero again
     p  pause
     q  give this run up for good
@@ -120,6 +131,10 @@ class Terminal:
                 self._echo(micro_text(float(event.value_um), units))
             case e.TemperatureRead():
                 self._echo(f"{float(event.value_degC):.2f} °C")
+            case e.AnswerGiven():
+                self._say(f"{event.raw.strip()}", "bold")
+            case e.PreparedAgain():
+                self._say("Done again; the time is on record.")
             case e.AnswerStruck():
                 self._say(f"Entry {event.target} is struck out: {event.reason}. Take it again when asked.")
             case e.NoteAdded():
@@ -168,7 +183,7 @@ class Terminal:
             if command is not None:
                 return command
 
-    def _letter(self, letter: str) -> Command | None:
+    def _letter(self, letter: str) -> Command | None:  # noqa: PLR0911  one arm a letter
         """The command of a letter; None where something was only shown, or the inspector thought better of it."""
         match letter:
             case "l":
@@ -180,6 +195,8 @@ class Terminal:
             case "n":
                 text = self.line("  Note: ").strip()
                 return AddNote(text) if text else None
+            case "d":
+                return self._again()
             case "z":
                 reason = self.line("  The dial was moved. Why? (Enter alone: leave it) ").strip()
                 return RenewZero(reason) if reason else None
@@ -200,7 +217,7 @@ class Terminal:
         self._list()
         number = self.line("  Number of the entry to strike out (Enter alone: none): ").strip()
         state = self.run.state
-        live = {r.seq for r in state.live} | {t.seq for t in state.temperatures if t.struck is None}
+        live = {item.seq for item in state.entries if item.struck is None}
         if number not in map(str, live):
             self._say("Nothing was struck out." if not number else f"There is no entry {number} that counts.")
             return None
@@ -213,6 +230,20 @@ class Terminal:
             self._say("Nothing was struck out: a reason is needed.")
             return None
         return Strike(int(number), said)
+
+    def _again(self) -> Again | None:
+        """Which of the preparing steps was done once more."""
+        steps = {done.slot.id: done.slot for done in self.run.state.prepared}
+        if not steps:
+            self._say("No preparing step was done so far.")
+            return None
+        for number, slot in enumerate(steps.values(), 1):
+            self.console.print(Text(f"    {number}  {_in_a_line(slot.of or slot.say)}"))
+        said = self.line("  Number of the step that was done again (Enter alone: none): ").strip()
+        if not (said.isascii() and said.isdigit() and 1 <= int(said) <= len(steps)):
+            self._say("Nothing was noted.")
+            return None
+        return Again(list(steps)[int(said) - 1])
 
     def line(self, mark: str) -> str:
         """What is typed after `mark`."""
@@ -264,13 +295,15 @@ class Terminal:
         self.console.bell()
         self.console.print()
         self._finding(finding)
+        again = "    d  a preparing step was done again just now\n" if run.state.prepared else ""
         while True:
             self.console.print(
                 "    s  strike out a reading and take it again\n"
+                f"{again}"
                 "    c  carry on; the result will be undecided if this stands\n"
                 "    q  give this run up for good"
             )
-            letter = self.line("  s, c or q: ").strip().lower()
+            letter = self.line("  s, d, c or q: " if again else "  s, c or q: ").strip().lower()
             if letter == "c":
                 return Acknowledge(finding.code)
             command = self._letter(letter) if letter in _LETTERS else None
@@ -292,7 +325,14 @@ class Terminal:
         return said or None
 
 
-_LETTERS = frozenset({"?", "s", "n", "z", "p", "q", "l"})
+_LETTERS = frozenset({"?", "s", "n", "d", "z", "p", "q", "l"})
+
+
+def _in_a_line(text: str) -> str:
+    return text if len(text) <= _LINE else f"{text[: _LINE - 1]}…"
+
+
+_LINE = 60
 
 
 def _mark(prompt: Prompt) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from holdzero.display import micro_text
 from holdzero.hooks import Level
 from holdzero.run.plan import SlotKind
-from holdzero.run.state import Reading, State
+from holdzero.run.state import Given, Reading, State, TemperatureTaken
 
 __all__ = ["LEVELS", "VERDICTS", "clock_text", "reading_label", "readings_so_far"]
 
@@ -37,10 +37,16 @@ def reading_label(reading: Reading, state: State) -> str:
 
 
 def readings_so_far(state: State, units: str) -> list[str]:
-    """Each reading as `number label value`; a struck one says so."""
+    """Each entry as `number label value`, in their order; a struck one says so."""
     lines = []
-    for reading in state.readings:
-        value = micro_text(float(reading.value_um), units)
-        struck = f"  struck out: {reading.struck}" if reading.struck else ""
-        lines.append(f"{reading.seq:>3}  {reading_label(reading, state):<12} {value:>12}{struck}")
+    for item in sorted(state.entries, key=lambda item: item.seq):
+        match item:
+            case Reading():
+                label, value = reading_label(item, state), micro_text(float(item.value_um), units)
+            case TemperatureTaken():
+                label, value = f"{item.slot.of} temp.", f"{float(item.value_degC):.2f} °C"
+            case Given():
+                label, value = item.slot.of, item.raw.strip()
+        struck = f"  struck out: {item.struck}" if item.struck else ""
+        lines.append(f"{item.seq:>3}  {label:<12} {value:>12}{struck}")
     return lines

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from enum import StrEnum
 from typing import Annotated, Literal, TypeAlias
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, WithJsonSchema
@@ -39,6 +40,7 @@ __all__ = [
     "Text",
     "Time",
     "refuse",
+    "words",
 ]
 
 
@@ -107,6 +109,11 @@ def _kind(dimension: Dimension, words: str) -> WithJsonSchema:
         forms = [{"type": "string"}, anyway, {"type": "array"}]
         return WithJsonSchema({"title": words, "anyOf": forms, "examples": [dimension.example]})
     return WithJsonSchema({"title": words, "type": "string", "examples": [dimension.example]})
+
+
+def words(title: str, core: type[StrEnum]) -> WithJsonSchema:
+    """A word of the core's own or a plugin's name, for key tables and editors."""
+    return WithJsonSchema({"title": title, "type": "string", "examples": list(core)})
 
 
 Text: TypeAlias = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=2000)]

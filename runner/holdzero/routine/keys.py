@@ -21,6 +21,7 @@ __all__ = ["key_table", "key_tables"]
 
 _TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
     ("[routine]", schema.Header),
+    ("[approval]", schema.Approval),
     ("[reference], whole", schema.Reference),
     ("[reference], what is required of one of the register", schema.RequiredReference),
     ("[check_standard]", schema.CheckStandard),
@@ -35,6 +36,7 @@ _TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
     ("[characteristics.NAME]", schema.Characteristic),
     ("[[terms]]", schema.Term),
     ('do = "prepare"', schema.Prepare),
+    ('do = "ask"', schema.Ask),
     ('do = "soak"', schema.Soak),
     ('do = "temperature"', schema.TemperatureStep),
     ('do = "zero"', schema.Zero),

@@ -21,7 +21,7 @@ from holdzero.errors import Fault, FileFaultsError
 from holdzero.quantity import shown
 from holdzero.routine import schema
 from holdzero.routine.locate import KeyPath, dotted, lines_of_keys
-from holdzero.routine.resolve import Origins, Text, members_of, resolve
+from holdzero.routine.resolve import Kinds, Origins, Text, members_of, resolve
 
 __all__ = [
     "LoadedRoutine",
@@ -47,12 +47,15 @@ class LoadedRoutine:
         routine: the typed models.
         document: the resolved routine as plain data, as records keep it.
         digest: SHA-256 of the canonical document.
+        text_digest: SHA-256 of all that was written, fragments among it, but for the approval:
+            comments and the order of keys do not count.
         origins: where each key was written.
     """
 
     routine: schema.Routine
     document: dict[str, Any]
     digest: str
+    text_digest: str
     origins: Origins
 
 
@@ -135,27 +138,44 @@ def members(path: Path) -> tuple[str, ...]:
     return members_of(read_toml(path))
 
 
-def load_routine(path: Path, member: str | None = None) -> LoadedRoutine:
+def _no_kinds(name: str) -> None:
+    """A routine of the core's own steps alone."""
+    del name
+
+
+def load_routine(path: Path, member: str | None = None, kinds: Kinds = _no_kinds) -> LoadedRoutine:
     """Read, resolve and check a routine file.
 
     Args:
         path: of the file.
         member: which member of its part family, if it has one.
+        kinds: of step that plugins declare.
 
     Raises:
         FileFaultsError: with every fault found.
     """
+    fragments: dict[str, Any] = {}
 
     def read(name: str, by: str) -> Text:
-        return read_toml(Path(by).parent / name)
+        fragment = read_toml(Path(by).parent / name)
+        fragments[name] = _plain(fragment.data)
+        return fragment
 
-    data, origins = resolve(read_toml(path), member, read)
+    text = read_toml(path)
+    data, origins = resolve(text, member, read, kinds)
     document = _plain(data)
     try:
         routine = schema.Routine.model_validate(document)
     except ValidationError as error:
         raise FileFaultsError(faults_of(error, document, origins, schema.Routine)) from None
-    return LoadedRoutine(routine=routine, document=document, digest=digest_of(document), origins=origins)
+    written = {key: item for key, item in _plain(text.data).items() if key != "approval"}
+    return LoadedRoutine(
+        routine=routine,
+        document=document,
+        digest=digest_of(document),
+        text_digest=digest_of({"routine": written, "fragments": fragments}),
+        origins=origins,
+    )
 
 
 def routine_from_document(document: Mapping[str, Any]) -> schema.Routine:
@@ -257,7 +277,8 @@ def _complaint(
     if kind == "union_tag_invalid":
         tags = context["expected_tags"].replace("'", "")
         close = difflib.get_close_matches(str(context["tag"]), tags.split(", "), 1)
-        return shown(item["input"]["do"]), f"a step kind: {tags}", f"did you mean {close[0]}?" if close else "check it"
+        mend = f"did you mean {close[0]}?" if close else "check it; or the plugin that declares it is not loaded"
+        return shown(item["input"]["do"]), f"a step kind: {tags}", mend
     if kind in ("literal_error", "enum"):
         return shown(item["input"]), str(context["expected"]), "choose one of these"
     return shown(item["input"]), _PLAINLY.get(kind) or _plainly(item["msg"]), "check the value and its kind"
@@ -317,6 +338,7 @@ def _keys(model: type[BaseModel]) -> list[str]:
 _DEVICES = frozenset({"reference", "comparator", "thermometer"})
 _TABLES: dict[str, tuple[type[BaseModel], ...]] = {
     "routine": (schema.Header,),
+    "approval": (schema.Approval,),
     "reference": (schema.Reference, schema.RequiredReference),
     "check_standard": (schema.CheckStandard,),
     "part": (schema.PartMaterial,),
@@ -328,6 +350,7 @@ _TABLES: dict[str, tuple[type[BaseModel], ...]] = {
 }
 _STEPS: dict[str, type[BaseModel]] = {
     "prepare": schema.Prepare,
+    "ask": schema.Ask,
     "soak": schema.Soak,
     "temperature": schema.TemperatureStep,
     "zero": schema.Zero,

@@ -9,13 +9,18 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeAlias
 
 from holdzero.errors import Fault, FileFaultsError
 from holdzero.quantity import shown
 from holdzero.routine.locate import KeyPath, dotted
 
-__all__ = ["Origins", "Text", "members_of", "resolve"]
+__all__ = ["Expand", "Kinds", "Origins", "Text", "members_of", "resolve"]
+
+Expand: TypeAlias = Callable[[dict[str, Any], "Origins", KeyPath], list[dict[str, Any]]]
+"""Turns a step of a plugin's kind into the core's; gets the step, the text's origins, and where it stands there."""
+Kinds: TypeAlias = Callable[[str], Expand | None]
+"""Knows the kinds of step that plugins declare, by name; None for any other name."""
 
 _PLACEHOLDER = re.compile(r"\{\{|\}\}|\{([A-Za-z_][A-Za-z0-9_]*)\}")
 _DEEPEST = 8
@@ -58,24 +63,27 @@ def members_of(text: Text) -> tuple[str, ...]:
     return tuple(family) if isinstance(family, dict) else ()
 
 
-def resolve(text: Text, member: str | None, read: Callable[[str, str], Text]) -> tuple[dict[str, Any], Origins]:
-    """The routine's data without parameters, family and included fragments.
+def resolve(
+    text: Text, member: str | None, read: Callable[[str, str], Text], kinds: Kinds
+) -> tuple[dict[str, Any], Origins]:
+    """The routine's data without parameters, family, included fragments and plugins' kinds of step.
 
     Args:
         text: the routine as written.
         member: which member of the part family; None for none.
         read: gives the text of a fragment, from its name and the file that names it.
+        kinds: of step that plugins declare.
 
     Raises:
         FileFaultsError: an unknown member or parameter, a fragment that can't be read or includes
-            itself.
+            itself, a step of a plugin's kind that is not as it should be.
     """
     values = _parameters(text, member)
     kept = {key: item for key, item in text.data.items() if key not in ("parameters", "family")}
     data = _filled(text, kept, values, ())
     origins = Origins(text)
     if isinstance(data.get("steps"), list):
-        data["steps"] = _Unfolding(read, origins).steps(text, data["steps"], ("steps",), ("steps",), ())
+        data["steps"] = _Unfolding(read, kinds, origins).steps(text, data["steps"], ("steps",), ("steps",), ())
     return data, origins
 
 
@@ -154,6 +162,7 @@ class _Unfolding:
     """What the unfolding of steps carries along: how to read a fragment, and where steps came from."""
 
     read: Callable[[str, str], Text]
+    kinds: Kinds
     origins: Origins
     count: int = 0
 
@@ -184,12 +193,25 @@ class _Unfolding:
                 self.put(out, fragment, inner, ("steps",), resolved, (*chain, fragment.file))
                 continue
             place: KeyPath = (*resolved, len(out))
+            if (expand := self.kind_of(text, step, here)) is not None:
+                for own in expand(step, Origins(text), here):
+                    self.origins.steps[*resolved, len(out)] = (text, here)
+                    out.append({**own, "kind": step["do"]})
+                continue
             self.origins.steps[place] = (text, here)
             if isinstance(step, dict) and isinstance(step.get("steps"), list):
                 inner = self.steps(text, step["steps"], (*here, "steps"), (*place, "steps"), chain)
                 out.append({**step, "steps": inner})
             else:
                 out.append(step)
+
+    def kind_of(self, text: Text, step: Any, here: KeyPath) -> Expand | None:
+        """What turns a step of a plugin's kind into the core's; None for a step of the core."""
+        if not isinstance(step, dict) or not isinstance(step.get("do"), str):
+            return None
+        if "kind" in step:
+            raise _fault(text, (*here, "kind"), "the key kind", "do, which says the kind of step", "drop it")
+        return self.kinds(step["do"])
 
 
 def _fragment(

@@ -5,6 +5,7 @@ These models know the file and nothing of its text, its place on disk or the run
 
 from __future__ import annotations
 
+import math
 from enum import StrEnum
 from typing import Annotated, Any, Literal, Self, TypeAlias
 
@@ -17,10 +18,10 @@ from pydantic import (
     model_validator,
 )
 
-from holdzero.decide import DecisionRule, Rule
+from holdzero.decide import DecisionRule, GivenBand, Rule
 from holdzero.errors import QuantityError
 from holdzero.estimate import Estimate, parse_estimate
-from holdzero.quantity import Dimension, parse_quantity
+from holdzero.quantity import Dimension, parse_quantity, shown
 from holdzero.routine.fields import (
     AngleError,
     ComplianceEstimate,
@@ -44,9 +45,12 @@ from holdzero.routine.fields import (
     Text,
     Time,
     refuse,
+    words,
 )
 from holdzero.routine.steps import (
+    AnswerKind,
     AnyStep,
+    Ask,
     Check,
     Compare,
     Prepare,
@@ -63,7 +67,10 @@ from holdzero.routine.steps import (
 
 __all__ = [
     "AngleError",
+    "AnswerKind",
     "AnyStep",
+    "Approval",
+    "Ask",
     "Bracket",
     "Characteristic",
     "Check",
@@ -116,12 +123,22 @@ __all__ = [
 ]
 
 
+class Approval(Model):
+    """Who answers for the routine, and for which text of it."""
+
+    by: Text = Field(description="Who approved it.")
+    on: Day = Field(description="On which day.")
+    digest: Text = Field(description="Of the text that was approved; `holdzero approve` writes it.")
+    note: str = Field("", description="What was looked at, or why it changed.")
+
+
 class Header(Model):
     """What the routine is for."""
 
     title: Text = Field(description="What is measured, in a few words.")
     part: Text = Field(description="Part number.")
     revision: str = Field("", description="Revision of the routine or drawing.")
+    author: str = Field("", description="Who wrote it.")
     units: Literal["mm", "in"] = Field("mm", description="How lengths are shown: `mm` or `in`.")
 
 
@@ -223,10 +240,35 @@ class RequiredThermometer(Model):
     largest_expanded: TemperatureDifference = Field(description="Largest expanded uncertainty (k = 2) of its error.")
 
 
+class Measure(StrEnum):
+    """What a characteristic is, made of the readings at its places."""
+
+    SIZE = "size"
+    VARIATION = "variation"
+    STEP = "step"
+
+
+def _core_or_named(core: type[Rule | Measure]) -> BeforeValidator:
+    """A word of the core's own, or the name of what a plugin declares."""
+
+    def read(raw: object) -> object:
+        if not isinstance(raw, str) or not raw.isidentifier():
+            words = ", ".join(core)
+            raise refuse(shown(raw), f"one of {words}, or the name of a plugin's", "check the spelling")
+        return core(raw) if raw in set(core) else raw
+
+    return BeforeValidator(read)
+
+
 class Decision(Model):
     """How the verdict is made."""
 
-    rule: Rule = Field(Rule.GUARDED, description="`simple`, `guarded` or `probability`.")
+    rule: Annotated[Rule | str, _core_or_named(Rule), words("rule", Rule)] = Field(
+        Rule.GUARDED, description="`simple`, `guarded` or `probability`; or a rule that a plugin declares."
+    )
+    settings: dict[str, Any] = Field(
+        default_factory=dict, description="Settings of a rule that a plugin declares; see there."
+    )
     guard: float | None = Field(
         None, strict=True, ge=0.0, le=5.0, description="Guard band in multiples of U; ISO 14253-1:2017 where left out."
     )
@@ -237,11 +279,20 @@ class Decision(Model):
         None, description="How the parts of the process lie (value and standard), for the global risks."
     )
 
-    @property
-    def numbers(self) -> DecisionRule:
-        """The rule as the decision takes it."""
+    @model_validator(mode="after")
+    def _settings_have_a_rule(self) -> Self:
+        if self.settings and isinstance(self.rule, Rule):
+            raise refuse("settings", f"none with rule = {self.rule.value!r}", "drop them, or name a plugin's rule")
+        return self
+
+    def numbers(self, given: GivenBand | None) -> DecisionRule:
+        """The rule as the decision takes it.
+
+        Args:
+            given: the rule where it is not the core's own.
+        """
         return DecisionRule(
-            rule=self.rule,
+            rule=self.rule if isinstance(self.rule, Rule) else given or _nothing(self.rule),
             guard=self.guard,
             conformance=self.conformance,
             coverage_probability=self.coverage_probability,
@@ -261,20 +312,17 @@ class Bracket(Model):
     )
 
 
-class Measure(StrEnum):
-    """What a characteristic is, made of the readings at its places."""
-
-    SIZE = "size"
-    VARIATION = "variation"
-    STEP = "step"
-
-
 class Selection(StrEnum):
     """Which size counts where a size is read at several places."""
 
     MEAN = "mean"
     LARGEST = "largest"
     SMALLEST = "smallest"
+
+
+def _nothing(name: str) -> GivenBand:
+    """In place of a rule that is not there: nothing is decided."""
+    return GivenBand(name=name, guard=lambda _: math.inf, sentence=f"The rule {name} is not there: nothing is decided.")
 
 
 def _listed(raw: object) -> object:
@@ -287,7 +335,9 @@ Places: TypeAlias = Annotated[tuple[Text, ...], BeforeValidator(_listed), Field(
 class Characteristic(Model):
     """One thing that is asked of the part."""
 
-    measure: Measure = Field(description="`size`, `variation` or `step`.")
+    measure: Annotated[Measure | str, _core_or_named(Measure), words("measure", Measure)] = Field(
+        description="`size`, `variation` or `step`; or a measure that a plugin declares."
+    )
     at: Places = Field(description="Places that are read; for a step the raised (covered) ones.")
     base: Places | None = Field(
         None,
@@ -315,8 +365,9 @@ class Characteristic(Model):
             raise refuse("measure = 'step'", "from, the places that it rises from", "add from")
         if self.measure is Measure.VARIATION and self.base is not None:
             raise refuse("measure = 'variation'", "from with a step, or with a size", "drop from")
-        if self.measure is not Measure.SIZE and (self.nominal is not None or self.of is not Selection.MEAN):
-            raise refuse(f"measure = {self.measure.value!r}", "nominal and of only with a size", "drop them")
+        of_a_size = self.nominal is not None or self.of is not Selection.MEAN
+        if self.measure in (Measure.STEP, Measure.VARIATION) and of_a_size:
+            raise refuse(f"measure = '{self.measure}'", "nominal and of only with a size", "drop them")
         if self.beside is not None and self.base is None:
             raise refuse("with, and no from", "with beside from", "name the places of the reference in from")
         if len(set(self.places)) != len(self.places):
@@ -394,6 +445,7 @@ class Routine(Model):
 
     format: Format = Field(description="Format of this file.")
     routine: Header
+    approval: Approval | None = None
     reference: Annotated[
         Annotated[Reference, Tag("whole")] | Annotated[RequiredReference, Tag("required")],
         _required_if(only=frozenset({"size", "material", "largest_expanded"})),

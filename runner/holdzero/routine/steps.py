@@ -7,10 +7,13 @@ from typing import Annotated, Literal, Self, TypeAlias
 
 from pydantic import Field, model_validator
 
+from holdzero.quantity import Dimension
 from holdzero.routine.fields import Force, Model, Positive, Text, Time, refuse
 
 __all__ = [
+    "AnswerKind",
     "AnyStep",
+    "Ask",
     "Check",
     "Compare",
     "Prepare",
@@ -31,6 +34,8 @@ class Step(Model):
 
     say: str = Field("", description="What the inspector is told, in place of the usual words.")
     caution: str = Field("", description="What can hurt; shown before the step.")
+    # A record says which plugin's kind of step was turned into this one; nobody writes it.
+    kind: str = Field("", exclude=True)
 
 
 class Prepare(Step):
@@ -38,6 +43,41 @@ class Prepare(Step):
 
     do: Literal["prepare"]
     say: Text = Field(description="What to do.")
+    name: str = Field("", description="By what a check knows the step; left out where none needs to.")
+
+
+# What an answer can be besides words: a number, or a quantity by its dimension.
+AnswerKind: TypeAlias = Literal[
+    "text", "number", "length", "temperature", "temperature difference", "force", "time", "angle"
+]
+
+
+class Ask(Step):
+    """Ask for something that no reading tells: words, a number, a quantity, one of several."""
+
+    do: Literal["ask"]
+    name: Text = Field(description="What is asked for; a check knows the answer by it.")
+    answer: AnswerKind = Field("text", description="What can be answered; a quantity is kept in its inside unit.")
+    unit: str = Field("", description="Unit of a bare quantity; or what a `number` counts, for the prompt alone.")
+    choices: tuple[Text, ...] = Field((), description="The words that can be answered; any where left out.")
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Self:
+        if self.choices and self.answer != "text":
+            raise refuse(f"choices with answer = {self.answer!r}", "choices with a text", "drop one of them")
+        if len({choice.lower() for choice in self.choices}) != len(self.choices):
+            raise refuse(", ".join(self.choices), "each choice once", "drop the double")
+        dimension = self.dimension
+        if self.unit and dimension is not None and self.unit not in dimension.spellings:
+            raise refuse(f"unit = {self.unit!r}", "one of " + ", ".join(dimension.spellings), "choose one of these")
+        if self.unit and self.answer == "text":
+            raise refuse("unit with a text", "unit with a number or quantity", "drop it, or say what answer it is")
+        return self
+
+    @property
+    def dimension(self) -> Dimension | None:
+        """Dimension of the answer; None for words and bare numbers."""
+        return next((dimension for dimension in Dimension if dimension.title == self.answer), None)
 
 
 class Soak(Step):
@@ -107,7 +147,8 @@ class Repeat(Step):
 
 
 AnyStep: TypeAlias = Annotated[
-    "Prepare | Soak | TemperatureStep | Zero | Check | Read | Repeat | Return | Compare", Field(discriminator="do")
+    "Prepare | Ask | Soak | TemperatureStep | Zero | Check | Read | Repeat | Return | Compare",
+    Field(discriminator="do"),
 ]
 
 

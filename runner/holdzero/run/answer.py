@@ -5,15 +5,16 @@ One place for every face and source. It knows the prompt and the comparator, and
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import assert_never
 
 from holdzero.errors import AnswerRefusedError, QuantityError
-from holdzero.quantity import Dimension, parse_quantity, shown, tidy
+from holdzero.quantity import Dimension, parse_number, parse_quantity, shown, tidy
 from holdzero.routine import schema
 from holdzero.run.prompt import Asks, Prompt
 
-__all__ = ["Confirmed", "Ended", "Named", "TakenReading", "TakenTemperature", "Understood", "understand"]
+__all__ = ["Confirmed", "Ended", "Named", "TakenReading", "TakenTemperature", "Told", "Understood", "understand"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +50,14 @@ class Named:
     identifier: str
 
 
-Understood = Confirmed | Ended | TakenReading | TakenTemperature | Named
+@dataclass(frozen=True, slots=True)
+class Told:
+    """An answer to a question: words, a bare number, or a quantity in the inside unit of its dimension."""
+
+    value: float | str
+
+
+Understood = Confirmed | Ended | TakenReading | TakenTemperature | Named | Told
 
 # A room in which lengths are measured; anything else is a slip (common practice, no source).
 _COLDEST_DEGC, _HOTTEST_DEGC = 0.0, 50.0
@@ -78,9 +86,11 @@ def understand(text: str, prompt: Prompt, comparator: schema.Comparator | None, 
         case Asks.WAIT:
             return _wait(text, prompt, now_s)
         case Asks.READING:
-            return _reading(text, comparator)
+            return _reading(text, comparator, prompt.aliases)
         case Asks.TEMPERATURE:
             return _temperature(text)
+        case Asks.ANSWER:
+            return _told(text, prompt)
         case Asks.CHOICE:
             if not text.strip():
                 raise AnswerRefusedError(f"type the identifier of the {prompt.slot.of}")
@@ -103,14 +113,44 @@ def _clock(seconds: float) -> str:
     return f"{minutes} min {rest:02d} s" if minutes else f"{rest} s"
 
 
-def _reading(text: str, comparator: schema.Comparator | None) -> TakenReading:
+def _told(text: str, prompt: Prompt) -> Told:
+    slot, said = prompt.slot, tidy(text)
+    if not said:
+        raise AnswerRefusedError(f"nothing was typed; type the {slot.of}")
+    if len(said) > _LONGEST_ANSWER or not said.isprintable():
+        raise AnswerRefusedError(f"{shown(said)} is no answer: type at most {_LONGEST_ANSWER} plain signs")
+    if slot.choices:
+        meant = next((choice for choice in slot.choices if choice.lower() == said.lower()), None)
+        if meant is None:
+            raise AnswerRefusedError(f"{shown(said)} is not one of: {', '.join(slot.choices)}")
+        return Told(meant)
+    if slot.answer == "text":
+        return Told(said)
+    dimension = next((dimension for dimension in Dimension if dimension.title == slot.answer), None)
+    try:
+        if dimension is None:
+            return Told(parse_number(said.removesuffix(slot.unit) if slot.unit else said))
+        return Told(parse_quantity(said, dimension, bare_unit=slot.unit or None).value)
+    except QuantityError as error:
+        raise AnswerRefusedError(f"{error.found} is not the {slot.of}: {error.mend}") from None
+
+
+_LONGEST_ANSWER = 200
+
+
+def _reading(text: str, comparator: schema.Comparator | None, aliases: Mapping[str, float]) -> TakenReading:
     if not text.strip():
         raise AnswerRefusedError("nothing was typed; type what the dial shows")
     unit = comparator.unit if comparator else None
     division = comparator.division if comparator else None
     try:
         value = parse_quantity(
-            text, Dimension.LENGTH, bare_unit=unit or None, division_um=division, exponent=False
+            text,
+            Dimension.LENGTH,
+            bare_unit=unit or None,
+            division_um=division,
+            exponent=False,
+            further=aliases,
         ).value
     except QuantityError as error:
         raise AnswerRefusedError(f"{error.found} is no reading: {error.mend}") from None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["STRIKE_REASONS", "Abandon", "Acknowledge", "AddNote", "Command", "Pause", "RenewZero", "Strike"]
+__all__ = ["STRIKE_REASONS", "Abandon", "Acknowledge", "AddNote", "Again", "Command", "Pause", "RenewZero", "Strike"]
 
 # Short list of the causes that a bench knows (common practice, no source).
 STRIKE_REASONS = ("mistyped", "part slipped", "dirt", "bumped", "interrupted", "wrong part")
@@ -23,6 +23,13 @@ class AddNote:
     """Write something down."""
 
     text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Again:
+    """A preparing step was done once more: the slot that it fills."""
+
+    slot: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,4 +58,4 @@ class Abandon:
     reason: str
 
 
-Command = Strike | AddNote | Pause | RenewZero | Acknowledge | Abandon
+Command = Strike | AddNote | Again | Pause | RenewZero | Acknowledge | Abandon

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import replace
-from typing import assert_never
+from typing import TypeVar, assert_never
 
 from holdzero import events as e
 from holdzero.errors import EventRefusedError
@@ -16,7 +16,7 @@ from holdzero.register import Device, Requirement, device_from_data, unfit
 from holdzero.routine import schema
 from holdzero.routine.load import digest_of, routine_from_document
 from holdzero.run.plan import Slot, SlotKind, fresh_return, fresh_zero, plan_of
-from holdzero.run.state import Chosen, Note, Phase, Prepared, Reading, SoakTaken, State, TemperatureTaken
+from holdzero.run.state import Chosen, Given, Note, Phase, Prepared, Reading, SoakTaken, State, TemperatureTaken
 
 __all__ = ["TRANSITIONS", "device_and_requirement", "take"]
 
@@ -26,6 +26,8 @@ TRANSITIONS: dict[Phase, dict[type[e.Event], Phase]] = {
     Phase.RUNNING: {
         e.EntryChosen: Phase.RUNNING,
         e.StepDone: Phase.RUNNING,
+        e.PreparedAgain: Phase.RUNNING,
+        e.AnswerGiven: Phase.RUNNING,
         e.SoakEnded: Phase.RUNNING,
         e.ReadingTaken: Phase.RUNNING,
         e.TemperatureRead: Phase.RUNNING,
@@ -34,6 +36,7 @@ TRANSITIONS: dict[Phase, dict[type[e.Event], Phase]] = {
         e.NoteAdded: Phase.RUNNING,
         e.StopAcknowledged: Phase.RUNNING,
         e.PluginFailed: Phase.RUNNING,
+        e.PluginSlow: Phase.RUNNING,
         e.RunPaused: Phase.PAUSED,
         e.RunContinued: Phase.RUNNING,
         e.RunFinished: Phase.FINISHED,
@@ -87,8 +90,15 @@ def _applied(state: State, before: State, event: e.AnyEvent) -> State:  # noqa: 
         case e.EntryChosen():
             return _choose(state, before, event)
         case e.StepDone():
-            done = Prepared(seq=event.seq, slot=_asked(before, event.slot, {SlotKind.PREPARE}))
-            return replace(state, prepared=(*state.prepared, done), done=state.done | {event.slot})
+            return _prepared(state, event, _asked(before, event.slot, {SlotKind.PREPARE}))
+        case e.PreparedAgain():
+            return _prepared(state, event, _done_before(before, event.slot))
+        case e.AnswerGiven():
+            slot = _asked(before, event.slot, {SlotKind.ASK})
+            given = Given(
+                seq=event.seq, slot=slot, raw=event.raw, value=event.value, time_s=event.time_s, wall=event.wall
+            )
+            return replace(state, given=(*state.given, given))
         case e.SoakEnded():
             return _end_soak(state, before, event)
         case e.ReadingTaken():
@@ -112,6 +122,10 @@ def _applied(state: State, before: State, event: e.AnyEvent) -> State:  # noqa: 
             return replace(state, notes=(*state.notes, Note(seq=event.seq, text=event.text)))
         case e.PluginFailed():
             note = Note(seq=event.seq, text=f"{event.during}: {event.message}", plugin=event.plugin)
+            return replace(state, notes=(*state.notes, note))
+        case e.PluginSlow():
+            text = f"{event.during} took {event.took_s:.2g} s"
+            note = Note(seq=event.seq, text=text, plugin=event.plugin, slow=True)
             return replace(state, notes=(*state.notes, note))
         case e.StopAcknowledged():
             return replace(state, acknowledged=state.acknowledged | {event.code})
@@ -137,6 +151,19 @@ def _asked(before: State, slot_id: str, kinds: set[SlotKind]) -> Slot:
     return slot
 
 
+def _prepared(state: State, event: e.StepDone | e.PreparedAgain, slot: Slot) -> State:
+    done = Prepared(seq=event.seq, slot=slot, time_s=event.time_s, wall=event.wall)
+    return replace(state, prepared=(*state.prepared, done), done=state.done | {slot.id})
+
+
+def _done_before(before: State, slot_id: str) -> Slot:
+    """The preparing step, if it was done once already."""
+    found = next((done.slot for done in before.prepared if done.slot.id == slot_id), None)
+    if found is None:
+        raise EventRefusedError(f"no preparing step {slot_id!r} was done before")
+    return found
+
+
 # Minutes of a processor's time; a record that asks for more is not meant to be recomputed.
 _MOST_TRIALS = 1_000_000_000
 
@@ -154,6 +181,11 @@ def _start(state: State, event: e.RunStarted) -> State:
     state = replace(
         state,
         routine=routine,
+        operator=event.operator,
+        started=event.wall,
+        trial=event.trial,
+        text_digest=event.text_digest,
+        aliases=event.aliases,
         serials=event.serials,
         slots=plan_of(routine, event.serials),
         sources=(event.source,),
@@ -258,18 +290,27 @@ def _visit(state: State, slot: Slot) -> int:
     return max((reading.visit for reading in state.readings), default=0) + 1
 
 
+_Entry = TypeVar("_Entry", Reading, TemperatureTaken, Given)
+
+
 def _strike(state: State, event: e.AnswerStruck) -> State:
     if not event.reason.strip():
         raise EventRefusedError("a strike-out needs a reason")
-    entries: tuple[Reading | TemperatureTaken, ...] = (*state.readings, *state.temperatures)
-    hits = [item for item in entries if item.seq == event.target]
+    hits = [item for item in state.entries if item.seq == event.target]
     if not hits:
         raise EventRefusedError(f"there is no reading number {event.target}")
     if hits[0].struck is not None:
         raise EventRefusedError(f"reading number {event.target} is struck out already")
-    readings = tuple(replace(r, struck=event.reason) if r.seq == event.target else r for r in state.readings)
-    temperatures = tuple(replace(t, struck=event.reason) if t.seq == event.target else t for t in state.temperatures)
-    state = replace(state, readings=readings, temperatures=temperatures)
+
+    def struck(items: tuple[_Entry, ...]) -> tuple[_Entry, ...]:
+        return tuple(replace(item, struck=event.reason) if item.seq == event.target else item for item in items)
+
+    state = replace(
+        state,
+        readings=struck(state.readings),
+        temperatures=struck(state.temperatures),
+        given=struck(state.given),
+    )
     return _without_its_zero(state, event)
 
 

@@ -20,6 +20,7 @@ class SlotKind(Enum):
 
     CHOOSE = "choose"
     PREPARE = "prepare"
+    ASK = "ask"
     SOAK = "soak"
     TEMPERATURE = "temperature"
     ZERO = "zero"
@@ -49,7 +50,11 @@ class Slot:
         place: where the part is read.
         force_N: contact force of this reading [N].
         serial: of the part; None where it has none.
-        of: what a temperature is of, or the role of a device to choose.
+        of: what a temperature is of, what is asked for, the role of a device to choose, or the name
+            of a preparing step.
+        answer: what can be answered to a question.
+        unit: of a bare answer to a question.
+        choices: the words that can be answered to a question; empty for any.
         at_least_s: length of a soak [s].
         round_text: which round of which repeat, for the inspector.
     """
@@ -65,6 +70,9 @@ class Slot:
     force_N: float | None = None  # noqa: N815  the unit's own capital
     serial: str | None = None
     of: str = ""
+    answer: schema.AnswerKind = "text"
+    unit: str = ""
+    choices: tuple[str, ...] = ()
     at_least_s: float = 0.0
     round_text: str = ""
 
@@ -150,7 +158,11 @@ def _slots(
             yield from _lifted(replace(first, place=step.at, force_N=force), step.times)
         case schema.Zero() | schema.Check() | schema.Return():
             yield from _lifted(first, step.times)
-        case schema.Prepare() | schema.Compare():
+        case schema.Prepare():
+            yield replace(first, of=step.name)
+        case schema.Ask():
+            yield replace(first, of=step.name, answer=step.answer, unit=step.unit, choices=step.choices)
+        case schema.Compare():
             yield first
         case schema.Repeat():
             return

@@ -5,7 +5,8 @@ The usual words of each kind of step live here; a routine's own words come befor
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import Enum
 from typing import assert_never
 
@@ -23,6 +24,7 @@ class Asks(Enum):
     READING = "reading"
     TEMPERATURE = "temperature"
     CHOICE = "choice"
+    ANSWER = "answer"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +42,7 @@ class Prompt:
         unit: unit of a bare number.
         until_s: end of a soak, on the run's counter [s].
         following: title of what comes next, if anything.
+        aliases: what one of each further unit of readings is worth [um], by its name.
     """
 
     slot: Slot
@@ -52,11 +55,13 @@ class Prompt:
     unit: str = ""
     until_s: float = 0.0
     following: str = ""
+    aliases: Mapping[str, float] = field(default_factory=dict)
 
 
 _ASKS = {
     SlotKind.CHOOSE: Asks.CHOICE,
     SlotKind.PREPARE: Asks.CONFIRM,
+    SlotKind.ASK: Asks.ANSWER,
     SlotKind.SOAK: Asks.WAIT,
     SlotKind.TEMPERATURE: Asks.TEMPERATURE,
     SlotKind.ZERO: Asks.READING,
@@ -79,7 +84,8 @@ def prompt_of(state: State) -> Prompt | None:
     comparator = state.comparator
     usual = comparator.force if comparator else None
     asks = _ASKS[slot.kind]
-    unit = "degC" if asks is Asks.TEMPERATURE else comparator.unit if comparator else ""
+    readings_in = comparator.unit if comparator else ""
+    unit = {Asks.TEMPERATURE: "degC", Asks.ANSWER: slot.unit}.get(asks, readings_in)
     return Prompt(
         slot=slot,
         asks=asks,
@@ -91,6 +97,7 @@ def prompt_of(state: State) -> Prompt | None:
         unit=unit,
         until_s=state.soak_from_s + slot.at_least_s,
         following=_title(following, usual) if following else "",
+        aliases=state.aliases,
     )
 
 
@@ -107,6 +114,7 @@ def _title(slot: Slot, usual_N: float | None) -> str:  # noqa: N803  the unit's 
     titles = {
         SlotKind.CHOOSE: f"Name the {slot.of}",
         SlotKind.PREPARE: "Prepare",
+        SlotKind.ASK: slot.of[:1].upper() + slot.of[1:],
         SlotKind.SOAK: "Soak",
         SlotKind.TEMPERATURE: f"Temperature of the {slot.of}",
         SlotKind.ZERO: f"Zero on the reference{lift}",
@@ -118,12 +126,16 @@ def _title(slot: Slot, usual_N: float | None) -> str:  # noqa: N803  the unit's 
     return titles[slot.kind]
 
 
-def _usual_words(slot: Slot, state: State) -> str:  # noqa: C901, PLR0911  one arm a kind
+def _usual_words(slot: Slot, state: State) -> str:  # noqa: C901, PLR0911, PLR0912  one arm a kind
     match slot.kind:
         case SlotKind.CHOOSE:
             return f"Type the identifier of the {slot.of} that you use, as it stands in the register."
         case SlotKind.PREPARE:
             return slot.say
+        case SlotKind.ASK if slot.choices:
+            return f"Type one of: {', '.join(slot.choices)}."
+        case SlotKind.ASK:
+            return f"Type the {slot.of}."
         case SlotKind.SOAK:
             return "Leave everything alone until it has one temperature. Keep hands and breath away."
         case SlotKind.TEMPERATURE:

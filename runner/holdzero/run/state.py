@@ -18,6 +18,7 @@ from holdzero.run.plan import Slot, SlotKind
 
 __all__ = [
     "Chosen",
+    "Given",
     "Note",
     "Phase",
     "Prepared",
@@ -95,11 +96,30 @@ class SoakTaken:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Prepared:
-    """A preparing step as it was confirmed."""
+class Given:
+    """An answer to a question; fields as in `Reading`.
+
+    Attributes:
+        value: words as they are; a quantity in the inside unit of its dimension; a bare number.
+    """
 
     seq: int
     slot: Slot
+    raw: str
+    value: Number | str
+    time_s: float
+    wall: str
+    struck: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prepared:
+    """A preparing step as it was confirmed, each time; fields as in `Reading`."""
+
+    seq: int
+    slot: Slot
+    time_s: float
+    wall: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,11 +133,17 @@ class Chosen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
-    """Something the inspector wrote down, or a failure that was met on the way."""
+    """Something the inspector wrote down, or what a plugin did wrong on the way.
+
+    Attributes:
+        plugin: the one that did wrong; None for the inspector's own.
+        slow: whether it was slow and nothing worse.
+    """
 
     seq: int
     text: str
     plugin: str | None = None
+    slow: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,12 +155,14 @@ class State:
     now_s: float = 0.0
     wall: str = ""
     routine: schema.Routine | None = None
+    operator: str | None = None
     serials: tuple[str | None, ...] = ()
     slots: tuple[Slot, ...] = ()
     done: frozenset[str] = frozenset()
     devices: dict[str, Chosen] = field(default_factory=dict)
     readings: tuple[Reading, ...] = ()
     temperatures: tuple[TemperatureTaken, ...] = ()
+    given: tuple[Given, ...] = ()
     soaks: tuple[SoakTaken, ...] = ()
     prepared: tuple[Prepared, ...] = ()
     notes: tuple[Note, ...] = ()
@@ -150,6 +178,15 @@ class State:
     simulated: bool = False
     trials: int | Literal["adaptive"] | None = None
     seed: int = 0
+    started: str = ""
+    trial: bool = False
+    text_digest: str = ""
+    aliases: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def entries(self) -> tuple[Reading | TemperatureTaken | Given, ...]:
+        """All that was read, measured or answered, struck out or not."""
+        return (*self.readings, *self.temperatures, *self.given)
 
     @property
     def live(self) -> tuple[Reading, ...]:
@@ -188,7 +225,7 @@ class State:
     def open_slots(self) -> Iterator[Slot]:
         """Slots that still wait for an answer, in the order of the plan."""
         latest = {r.slot.id: r for r in self.readings if r.struck is None}
-        filled = {t.slot.id for t in self.temperatures if t.struck is None} | self.done
+        filled = {item.slot.id for item in self.entries if item.struck is None} | self.done
         places = {slot.id: index for index, slot in enumerate(self.slots)}
         return (
             slot

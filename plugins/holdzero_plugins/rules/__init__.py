@@ -1,0 +1,1 @@
+"""Built-in decision rules, one file each."""

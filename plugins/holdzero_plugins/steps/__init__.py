@@ -1,0 +1,1 @@
+"""Built-in kinds of step, one file each."""

@@ -1,0 +1,1 @@
+"""Built-in tables of materials and units, one file each."""

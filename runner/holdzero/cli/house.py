@@ -1,0 +1,51 @@
+"""The shop as the command line opens it: its register, its settings, and the plugins that they allow."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from holdzero.catalogue import Catalogue, House, load_catalogue
+from holdzero.checks import Patience
+from holdzero.cli import DEFAULT_SHOP
+from holdzero.register import Register, load_register
+
+__all__ = ["Shop", "open_shop"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shop:
+    """A shop that was opened."""
+
+    path: Path
+    register: Register
+    catalogue: Catalogue
+
+    @property
+    def patience(self) -> Patience:
+        """How long a check may take."""
+        settings = self.register.plugins
+        return Patience(budget_s=settings.budget, limit_s=settings.limit)
+
+
+def open_shop(named: Path | None, *, lazily: bool = False) -> Shop:
+    """Read the settings of the shop and load its plugins.
+
+    Args:
+        named: the file that the user named; None for the one in the current folder, whose house
+            folder is not trusted.
+        lazily: whether built-in plugins wait until they are asked for.
+
+    Raises:
+        FileFaultsError: with every fault of the settings.
+    """
+    path = named if named is not None else DEFAULT_SHOP
+    register = load_register(path)
+    settings = register.plugins
+    house = House(
+        folder=path.parent / settings.folder if settings.folder else None,
+        enabled=settings.enabled,
+        off=settings.off,
+        trusted=named is not None,
+    )
+    return Shop(path=path, register=register, catalogue=load_catalogue(house=house, lazily=lazily))

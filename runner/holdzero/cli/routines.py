@@ -1,0 +1,141 @@
+"""`validate` and `approve`: look after routines before anybody measures with them."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+import typer
+
+from holdzero.checks import bind
+from holdzero.cli.files import write_whole
+from holdzero.cli.house import Shop, open_shop
+from holdzero.errors import Fault, FileFaultsError, HoldzeroError
+from holdzero.expansion import kinds_of
+from holdzero.routine.approval import approval_state, with_approval
+from holdzero.routine.lint import unwise
+from holdzero.routine.load import LoadedRoutine, load_routine, members
+
+__all__ = ["approve_routine", "files_of", "validate_routines"]
+
+_VALID, _INVALID = 0, 2
+
+
+def validate_routines(paths: list[Path], named: Path | None) -> int:
+    """Check each routine, every member of a part family; gives the exit code."""
+    shop = open_shop(named)
+    files = files_of(paths, "*.toml")
+    if not files:
+        typer.echo("holdzero: no routine was found", err=True)
+        return _INVALID
+    errors = 0
+    for path in files:
+        faults = _faults(path, shop)
+        for fault in faults:
+            typer.echo(str(fault), err=not fault.warning)
+        wrong = sum(not fault.warning for fault in faults)
+        errors += wrong
+        warnings = len(faults) - wrong
+        typer.echo(
+            f"{path}: {'NOT VALID' if wrong else 'valid'}: {_count(wrong, 'error')}, {_count(warnings, 'warning')}"
+        )
+    return _INVALID if errors else _VALID
+
+
+def approve_routine(path: Path, named: Path | None, *, by: str, note: str) -> int:
+    """Write into a valid routine who answers for its text; gives the exit code."""
+    shop = open_shop(named)
+    faults = _faults(path, shop)
+    wrong = [fault for fault in faults if not fault.warning]
+    if wrong:
+        raise FileFaultsError(tuple(wrong))
+    if not by.strip():
+        raise HoldzeroError("--by: say who answers for the routine")
+    loaded = _every_member(path, shop)[0]
+    text = path.read_text("utf-8-sig")
+    today = dt.datetime.now().astimezone().date()
+    written = with_approval(text, by=by.strip(), on=today, digest=loaded.text_digest, note=note.strip())
+    before = path.read_bytes()
+    write_whole(path, written.encode("utf-8"))
+    try:
+        again = _every_member(path, shop)[0]
+        holds = approval_state(again.document.get("approval"), again.text_digest) == "approved"
+    except FileFaultsError:
+        holds = False
+    if not holds:
+        write_whole(path, before)
+        raise HoldzeroError(f"{path}: its approval could not be written; write the table [approval] last in the file")
+    for fault in faults:
+        typer.echo(str(fault))
+    typer.echo(f"{path}: approved by {by.strip()} on {today}: {loaded.text_digest}")
+    return _VALID
+
+
+def files_of(paths: list[Path], pattern: str) -> list[Path]:
+    """The files named, and those of a pattern in the folders named; fragments and registers are no routines."""
+    files: list[Path] = []
+    for path in paths:
+        found = sorted(path.rglob(pattern)) if path.is_dir() else [path]
+        files.extend(item for item in found if not path.is_dir() or _is_own(item, path))
+    return files
+
+
+def _is_own(path: Path, folder: Path) -> bool:
+    inner = path.relative_to(folder).parts
+    return "fragments" not in inner[:-1] and path.name not in ("shop.toml", "pyproject.toml")
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}{'' if number == 1 else 's'}"
+
+
+def _every_member(path: Path, shop: Shop) -> list[LoadedRoutine]:
+    names: tuple[str | None, ...] = members(path) or (None,)
+    return [load_routine(path, member, kinds_of(shop.catalogue)) for member in names]
+
+
+def _faults(path: Path, shop: Shop) -> list[Fault]:
+    try:
+        names: tuple[str | None, ...] = members(path) or (None,)
+    except FileFaultsError as error:
+        return list(error.faults)
+    faults: dict[Fault, None] = {}
+    for member in names:
+        try:
+            loaded = load_routine(path, member, kinds_of(shop.catalogue))
+        except FileFaultsError as error:
+            faults.update(dict.fromkeys(error.faults))
+            continue
+        faults.update(dict.fromkeys(_faults_of(loaded, shop)))
+    return list(faults)
+
+
+def _faults_of(loaded: LoadedRoutine, shop: Shop) -> list[Fault]:
+    """What is wrong or unwise in a routine that could be loaded."""
+    checks, wrong = bind(loaded.routine, shop.catalogue, loaded.origins)
+    today = dt.datetime.now().astimezone().date()
+    faults = [*wrong, *unwise(loaded.routine, loaded.origins, today)]
+    for failure in checks.missing:
+        file, line = loaded.origins.place(("checks", failure.plugin))
+        fault = Fault(
+            file=file,
+            line=line,
+            key=f"checks.{failure.plugin}",
+            found="a check that is not loaded",
+            expected="one of " + ", ".join(shop.catalogue.checks),
+            mend=failure.message,
+        )
+        faults.append(fault)
+    if approval_state(loaded.document.get("approval"), loaded.text_digest) == "changed":
+        file, line = loaded.origins.place(("approval", "digest"))
+        fault = Fault(
+            file=file,
+            line=line,
+            key="approval.digest",
+            found="a text that was changed after its approval",
+            expected=f"the digest {loaded.text_digest}",
+            mend="have it approved again (holdzero approve); until then it is for trials only",
+            warning=True,
+        )
+        faults.append(fault)
+    return faults
