@@ -17,7 +17,7 @@ from holdzero.material import Material
 from holdzero.model import Input, ModelError
 from holdzero.quantity import Number
 from holdzero.routine.schema import Characteristic, Comparator, Measure, Reference, Routine, Thermometer
-from holdzero.run.plan import SlotKind
+from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.state import Given, Phase, Prepared, Reading, SoakTaken, State, TemperatureTaken
 from holdzero.statistics import mean, pooled_standard_deviation
 
@@ -90,6 +90,10 @@ class RunView:
         now_s: the run's counter [s]: at the bench now, at the end that of the last event.
         materials: all that are known, by name.
         finished: whether the run is over.
+        asked: what is asked for next, so that a check can tell a reading from the steps before it; None
+            where nothing is, and at the end.
+        withdrawn: answers to questions that were struck out, in order: the answer that was given in
+            place of one is about the same moment.
     """
 
     routine: Routine
@@ -107,6 +111,8 @@ class RunView:
     now_s: float
     materials: Mapping[str, Material]
     finished: bool
+    asked: Slot | None = None
+    withdrawn: tuple[Given, ...] = ()
 
     def length(self, number: Number, digits: int = 2, *, sign: bool = False) -> str:
         """A small length [um] in words, in the routine's units, with so many significant digits."""
@@ -242,6 +248,7 @@ def view_of(
     if state.routine is None:
         raise ModelError("a run that has not started can't be evaluated")
     own = [r for r in state.counted if r.kind is not SlotKind.READ or r.slot.serial == serial]
+    given = [g for g in state.given if g.slot.serial in (serial, None)]
     return RunView(
         routine=state.routine,
         serial=serial,
@@ -252,10 +259,12 @@ def view_of(
         temperatures=tuple(t for t in state.temperatures if t.struck is None and t.slot.serial in (serial, None)),
         soaks=state.soaks,
         prepared=state.prepared,
-        given=tuple(g for g in state.given if g.struck is None and g.slot.serial in (serial, None)),
+        given=tuple(g for g in given if g.struck is None),
         operator=state.operator,
         day=dt.datetime.fromisoformat(state.started).date(),
         now_s=state.now_s if now_s is None else now_s,
         materials=materials,
         finished=state.phase in (Phase.FINISHED, Phase.ABANDONED),
+        asked=state.slot,
+        withdrawn=tuple(g for g in given if g.struck is not None),
     )
