@@ -359,6 +359,7 @@ def _contrast_faults(name: str, spec: Characteristic, catalogue: Catalogue, orig
         return
     path = ("characteristics", name)
     if spec.measure not in catalogue.contrasts:
+        catalogue.want_all()  # so that all names are known
         known = (*Measure, *catalogue.contrasts)
         yield _unknown(spec.measure, known, origins, (*path, "measure"), catalogue)
         return
@@ -383,6 +384,7 @@ def _rule(
         return None, (), ()
     if name not in catalogue.rules:
         if origins is not None:
+            catalogue.want_all()  # so that all names are known
             known = (*Rule, *catalogue.rules)
             return None, (), (_unknown(name, known, origins, ("decision", "rule"), catalogue),)
         return None, (Failure(plugin=name, during="loading", message=_why_missing(name, catalogue), what="rule"),), ()

@@ -6,8 +6,8 @@ routine adds by hand; everything else is the checks'. No clock, no file, no plug
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from holdzero.checks import Checks, Failure, told
 from holdzero.decide import Decision, DecisionRule, Verdict, decide, worst
 from holdzero.estimate import Estimate
 from holdzero.hooks import CharacteristicView, Finding, Level, RunView, reference_deviation
-from holdzero.model import Input, ModelError, Propagated, Term, propagate
+from holdzero.model import Input, ModelError, Number, Propagated, Term, propagate
 from holdzero.montecarlo import MonteCarlo, adaptive, first_order_validated, simulate
 from holdzero.oversight import bracket_findings, run_findings, selection_findings
 from holdzero.risk import GlobalRisk, global_risk
@@ -33,6 +33,7 @@ class Result:
     """What came of one characteristic; all but its name and verdict are None where it has no number.
 
     Attributes:
+        weights: how much each place counts in the measured difference [1].
         terms: summands of its value.
         propagated: by first order.
         second: with the terms of second order.
@@ -44,6 +45,7 @@ class Result:
     name: str
     spec: Characteristic
     verdict: Verdict
+    weights: Mapping[str, Number] = field(default_factory=dict)
     terms: tuple[Term, ...] = ()
     propagated: Propagated | None = None
     second: SecondOrder | None = None
@@ -212,6 +214,7 @@ def _number(state: State, view: RunView, seen: CharacteristicView, model: Model,
         name=seen.name,
         spec=spec,
         verdict=Verdict.UNDECIDED,
+        weights=_place_sums(seen),
         terms=tuple(model.terms),
         propagated=propagated,
         second=second_order(model.terms),
@@ -220,6 +223,15 @@ def _number(state: State, view: RunView, seen: CharacteristicView, model: Model,
         decision=decision,
         risk=_risk(view, spec, propagated, decision),
     )
+
+
+def _place_sums(seen: CharacteristicView) -> dict[str, Number]:
+    """The weight of each place [1]: the sum over its readings."""
+    sums: dict[str, Number] = {}
+    for reading, weight in zip(seen.readings, seen.weights, strict=True):
+        place = str(reading.slot.place)
+        sums[place] = sums.get(place, 0.0) + weight
+    return sums
 
 
 # With fewer trials the ends of the interval differ from first order by chance alone.

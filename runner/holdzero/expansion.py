@@ -9,7 +9,7 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic import ValidationError
 
 from holdzero.catalogue import Catalogue
 from holdzero.checks import told
@@ -18,11 +18,9 @@ from holdzero.hooks import StepKind
 from holdzero.routine.load import faults_of
 from holdzero.routine.locate import KeyPath, dotted
 from holdzero.routine.resolve import Expand, Kinds, Origins, Text
-from holdzero.routine.schema import AnyStep
+from holdzero.routine.steps import Steps
 
 __all__ = ["expand", "kinds_of"]
-
-_STEP: TypeAdapter[Any] = TypeAdapter(AnyStep)
 
 
 def kinds_of(catalogue: Catalogue) -> Kinds:
@@ -60,14 +58,13 @@ def expand(kind: StepKind, plugin: str, step: dict[str, Any], origins: Origins, 
         made = _plain_steps(kind.steps(settings))
     except (Exception, SystemExit) as error:  # noqa: BLE001  a plugin may raise anything; the author is told
         raise _blamed(plugin, kind.name, told(error), origins, here) from None
-    for number, table in enumerate(made, 1):
-        try:
-            _STEP.validate_python(table)
-        except ValidationError as error:
-            nowhere = Origins(Text(file="", data=table, lines={}))
-            (first, *_) = faults_of(error, table, nowhere, kind.settings)
-            found = f"step {number} that it made has {first.found or 'nothing'} at {first.key}"
-            raise _blamed(plugin, kind.name, f"{found}; expected {first.expected}", origins, here) from None
+    document = {"steps": made}
+    try:
+        Steps.model_validate(document)
+    except ValidationError as error:
+        first = faults_of(error, document, Origins(Text(file="", data=document, lines={})), Steps)[0]
+        found = f"it made steps of which {first.key} is wrong: found {first.found or 'nothing'}"
+        raise _blamed(plugin, kind.name, found, origins, here, expected=first.expected) from None
     return made
 
 
@@ -87,8 +84,10 @@ def _plain_steps(made: object) -> list[dict[str, Any]]:
     return plain
 
 
-def _blamed(plugin: str, kind: str, found: str, origins: Origins, here: KeyPath) -> FileFaultsError:
+def _blamed(
+    plugin: str, kind: str, found: str, origins: Origins, here: KeyPath, expected: str = "steps of the core"
+) -> FileFaultsError:
     file, line = origins.place(here)
-    expected, mend = "steps of the core", f"the author of the plugin {plugin} must mend this"
+    mend = f"the author of the plugin {plugin} must mend this"
     fault = Fault(file=file, line=line, key=f"{dotted(here)} ({kind})", found=found, expected=expected, mend=mend)
     return FileFaultsError((fault,))

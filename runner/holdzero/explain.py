@@ -85,6 +85,11 @@ def _measurand(r: Row, units: str) -> str:
         return f"Variation: the largest less the smallest of the means at {at}{force}."
     if r["measure"] == "step":
         return f"Step: the mean at {at} less the mean at {', '.join(r['from'])}{force}."
+    if r["measure"] != "size":
+        weights = ", ".join(f"{place} × {weight:.4g}" for place, weight in r["weights"].items()).replace("-", "−")
+        return (
+            f"{str(r['measure']).capitalize()} at {at}{force}: the sum of the means, each times its weight: {weights}."
+        )
     of = {"mean": "mean", "largest": "largest", "smallest": "smallest"}[r["of"]]
     place = f"at {at}" if len(r["at"]) == 1 else f"the {of} of {at}"
     against = f", compared with the reference read at {', '.join(r['from'])}" if r["from"] else ""

@@ -202,6 +202,7 @@ def _result(result: Result) -> dict[str, Any]:
         "with": list(spec.beside) if spec.beside else None,
         "of": spec.of.value,
         "force_N": spec.force,
+        "weights": {place: _number(weight) for place, weight in result.weights.items()},
         "nominal_um": spec.nominal,
         "value_um": _number(p.value_um) if p else None,
         "standard_uncertainty_um": _number(p.standard_uncertainty_um) if p else None,

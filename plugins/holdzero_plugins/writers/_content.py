@@ -70,6 +70,7 @@ class Page:
     part: str
     serial: str
     simulated: bool
+    trial: bool
     head: tuple[Fact, ...]
     sections: tuple[Section, ...]
     findings: tuple[FindingLine, ...]
@@ -102,6 +103,7 @@ def page_of(record: Mapping[str, Any]) -> Page:
         part=part,
         serial=serial,
         simulated=bool(record["simulated"]),
+        trial=record["run"].get("purpose") == "trial",
         head=tuple(_head(record)),
         sections=sections,
         findings=findings,
@@ -159,8 +161,18 @@ def _head(record: Mapping[str, Any]) -> Iterable[Fact]:
     batch = run.get("batch") or ()
     if len(batch) > 1:
         yield Fact("Parts of the run", ", ".join(said(serial) for serial in batch))
+    yield Fact("Purpose", said(run.get("purpose")))
+    yield Fact("Approval of the routine", _approval(routine))
     yield Fact("Source of the readings", said(run["source"]))
     yield Fact("Simulated", "yes: no part was measured" if record["simulated"] else "no")
+
+
+def _approval(routine: Mapping[str, Any]) -> str:
+    """Whether somebody answers for the routine's text, and who."""
+    table = (routine.get("document") or {}).get("approval") or {}
+    by = f"{said(table.get('by'))} on {said(table.get('on'))}"
+    words = {"none": "none", "approved": f"by {by}", "changed": f"the text was changed after its approval by {by}"}
+    return words.get(str(routine.get("approval")), MISSING)
 
 
 def _running_foot(record: Mapping[str, Any], part: str, serial: str) -> str:

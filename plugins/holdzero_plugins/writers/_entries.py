@@ -28,6 +28,7 @@ Step = Mapping[str, Any]
 _STEP_WORDS = {
     "run_started": "run started",
     "step_done": "step done",
+    "prepared_again": "step done again",
     "soak_ended": "soak ended",
     "entry_chosen": "device chosen",
     "answer_struck": "struck out",
@@ -35,6 +36,7 @@ _STEP_WORDS = {
     "note_added": "note",
     "stop_acknowledged": "stop seen, went on",
     "plugin_failed": "check failed",
+    "plugin_slow": "check slow",
     "run_paused": "run paused",
     "run_continued": "run went on",
     "run_finished": "run finished",
@@ -175,6 +177,9 @@ def _entry(
 def _value(event: Mapping[str, Any], units: str) -> str:
     if event["event"] == "reading_taken":
         return micro_text(float(event["value_um"]), units)
+    if event["event"] == "answer_given":
+        value = event["value"]
+        return said(value) if isinstance(value, str) else f"{float(value):.6g}".replace("-", "−")
     if event["event"] == "temperature_read":
         return f"{float(event['value_degC']):.6g} °C".replace("-", "−")
     return ""
@@ -186,6 +191,8 @@ def _what(event: Mapping[str, Any], slot: Step | None, taken: Taken | None) -> s
         return _what_was_read(event, slot, taken)
     if kind == "temperature_read":
         return f"temperature of the {slot['of']}" if slot is not None else "temperature"
+    if kind == "answer_given":
+        return f"answer: {said(slot['of'])}" if slot is not None else "answer"
     words = _STEP_WORDS.get(kind, kind.replace("_", " "))
     details = _details(event, slot)
     return f"{words}: {details}" if details else words
@@ -229,10 +236,12 @@ def _of_start(event: Mapping[str, Any], _: Step | None) -> str:
 _DETAILS: Mapping[str, Callable[[Mapping[str, Any], Step | None], str]] = {
     "run_started": _of_start,
     "step_done": _of_step,
+    "prepared_again": _of_step,
     "soak_ended": _of_soak,
     "entry_chosen": _of_choice,
     "answer_struck": lambda event, _: f"entry {said(event['target'])}, {said(event['reason'])}",
     "plugin_failed": lambda event, _: f"{said(event['plugin'])}, in {said(event['during'])}: {said(event['message'])}",
+    "plugin_slow": lambda event, _: f"{said(event['plugin'])}, in {said(event['during'])}: {event['took_s']:.2g} s",
     "run_continued": lambda event, _: f"after {clock(event['away_s'])} away",
     "run_finished": lambda _event, _slot: "",
 }

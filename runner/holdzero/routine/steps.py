@@ -22,6 +22,7 @@ __all__ = [
     "Return",
     "Soak",
     "Step",
+    "Steps",
     "TemperatureStep",
     "Zero",
     "not_endless",
@@ -150,6 +151,12 @@ AnyStep: TypeAlias = Annotated[
     "Prepare | Ask | Soak | TemperatureStep | Zero | Check | Read | Repeat | Return | Compare",
     Field(discriminator="do"),
 ]
+
+
+class Steps(Model):
+    """Steps and nothing else, as a fragment has them."""
+
+    steps: tuple[AnyStep, ...] = Field(min_length=1)
 
 
 def _prompts(steps: tuple[AnyStep, ...]) -> int:

@@ -1,0 +1,174 @@
+"""Who answers for a routine: approval of its text, what production refuses, and trials."""
+
+from __future__ import annotations
+
+import datetime as dt
+import shutil
+import subprocess
+import sys
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeAlias
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from holdzero.record import verify
+from holdzero.routine.approval import approval_state, with_approval
+from holdzero.routine.load import load_routine
+
+Measure: TypeAlias = Callable[..., Any]  # see conftest
+DAY = dt.date(2026, 3, 2)
+
+
+def tool(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "holdzero", *arguments], cwd=folder, capture_output=True, text=True, check=False
+    )
+
+
+@pytest.fixture
+def ring(tmp_path: Path, routines: Path) -> Path:
+    """The spacer ring with its readings and fragments, in a folder of its own."""
+    shutil.copytree(routines, tmp_path / "routines")
+    return tmp_path / "routines" / "spacer-ring.toml"
+
+
+def approved(path: Path) -> Path:
+    """The routine, approved as it stands."""
+    text, digest = path.read_text("utf-8"), load_routine(path).text_digest
+    path.write_text(with_approval(text, by="C. Reeve", on=DAY, digest=digest), "utf-8")
+    return path
+
+
+def run(path: Path, *options: str) -> subprocess.CompletedProcess[str]:
+    readings = f"readings:{path.with_suffix('.readings.csv')}"
+    return tool(path.parent, "run", str(path), "--source", readings, "--operator", "B", "--json", *options)
+
+
+class TestTheDigestOfAText:
+    def test_does_not_change_with_comments_order_or_the_approval_itself(self, ring: Path) -> None:
+        before = load_routine(ring).text_digest
+        ring.write_text("# seen\n" + ring.read_text("utf-8").replace("\n", "\n\n"), "utf-8")
+        assert load_routine(approved(ring)).text_digest == before
+
+    @pytest.mark.parametrize("change", [('"+3 um"', '"+4 um"'), ('"B"', '"C"'), ("times = 3", "times = 2")])
+    def test_changes_with_every_value(self, ring: Path, change: tuple[str, str]) -> None:
+        before, text = load_routine(ring).text_digest, ring.read_text("utf-8")
+        assert change[0] in text
+        ring.write_text(text.replace(*change), "utf-8")
+        assert load_routine(ring).text_digest != before
+
+    def test_changes_with_a_fragment(self, ring: Path) -> None:
+        main = ring.read_text("utf-8").replace("[[steps]]", '[[steps]]\ninclude = "fragments/own.toml"\n\n[[steps]]', 1)
+        fragment = ring.parent / "fragments" / "own.toml"
+        ring.write_text(main, "utf-8")
+        digests = set()
+        for words in ("Look.", "Look twice."):
+            fragment.write_text(f'format = 1\n[[steps]]\ndo = "prepare"\nsay = "{words}"\n', "utf-8")
+            digests.add(load_routine(ring).text_digest)
+        assert len(digests) == 2
+
+
+class TestWritingAnApproval:
+    @given(
+        by=st.text(min_size=1, max_size=40).filter(lambda text: text.isprintable() and text.strip() == text),
+        note=st.text(st.characters(exclude_categories=["Cs"]), max_size=40),
+        before=st.sampled_from(
+            ["", "# last\n", '[approval]\nby = "old"\n', '[ approval ] # old\nby = "x"\n\n[part]\n']
+        ),
+    )
+    def test_leaves_all_else_as_it_was(self, by: str, note: str, before: str) -> None:
+        text = f'format = 1\n\n[routine]\ntitle = "[approval]"\n\n{before}'
+        written = with_approval(text, by=by, on=DAY, digest="sha256:00", note=note)
+        data = tomllib.loads(written)
+        expected = {"by": by, "on": DAY, "digest": "sha256:00", **({"note": note} if note else {})}
+        assert data.pop("approval") == expected
+        assert data == {"format": 1, "routine": {"title": "[approval]"}, **({"part": {}} if "[part]" in before else {})}
+
+    def test_twice_writes_it_once(self) -> None:
+        once = with_approval("format = 1\n", by="a", on=DAY, digest="sha256:00")
+        assert with_approval(once, by="a", on=DAY, digest="sha256:00") == once
+
+
+class TestProduction:
+    def test_takes_a_routine_that_nobody_was_asked_about_and_says_so(self, ring: Path, measure: Measure) -> None:
+        record = measure(ring, answers_of(ring)).record
+        assert (record["routine"]["approval"], record["run"]["purpose"]) == ("none", "production")
+
+    def test_takes_an_approved_routine(self, ring: Path, measure: Measure, catalogue: Any) -> None:
+        outcome = measure(approved(ring), answers_of(ring))
+        assert outcome.record["routine"]["approval"] == "approved"
+        assert outcome.record["routine"]["document"]["approval"]["by"] == "C. Reeve"
+        assert verify(outcome.record, catalogue) == []
+
+    def test_refuses_one_whose_text_was_changed_since(self, ring: Path) -> None:
+        text = approved(ring).read_text("utf-8")
+        ring.write_text(text.replace('"+3 um"', '"+30 um"'), "utf-8")
+        done = run(ring)
+        assert (done.returncode, done.stdout) == (2, "")
+        assert "its text was changed after C. Reeve approved it on 2026-03-02" in done.stderr
+        assert "holdzero approve" in done.stderr
+        assert "--trial" in done.stderr
+        assert not list(ring.parent.glob("records/*"))
+
+    def test_refuses_one_without_approval_where_the_shop_requires_it(self, ring: Path) -> None:
+        (ring.parent / "own.toml").write_text('format = 1\nroutines.approval = "required"\n', "utf-8")
+        done = run(ring, "--shop", "own.toml")
+        assert done.returncode == 2
+        assert "the shop requires one" in done.stderr
+        assert run(approved(ring), "--shop", "own.toml").returncode == 0
+
+
+class TestATrial:
+    def test_takes_a_changed_routine_and_marks_the_record(self, ring: Path, measure: Measure, catalogue: Any) -> None:
+        text = approved(ring).read_text("utf-8")
+        ring.write_text(text.replace('"+3 um"', '"+4 um"'), "utf-8")
+        outcome = measure(ring, answers_of(ring), trial=True)
+        record = outcome.record
+        assert (record["routine"]["approval"], record["run"]["purpose"]) == ("changed", "trial")
+        assert "run/trial" in outcome.codes("caution")
+        assert "TRIAL of the routine: nothing may be accepted" in outcome.said
+        (page,) = outcome.folder.glob("*.html")
+        assert "TRIAL of the routine: nothing may be accepted or rejected by it" in page.read_text("utf-8")
+        assert "the text was changed after its approval by C. Reeve" in page.read_text("utf-8")
+        assert verify(record, catalogue) == []
+
+    def test_that_is_made_production_afterwards_differs(self, ring: Path, measure: Measure, catalogue: Any) -> None:
+        record = measure(ring, answers_of(ring), trial=True).record
+        record["run"]["purpose"] = "production"
+        assert any(text.startswith("run.purpose") for text in verify(record, catalogue))
+
+
+class TestTheCommand:
+    def test_approves_a_valid_routine_as_it_stands(self, ring: Path) -> None:
+        before = ring.read_text("utf-8")
+        done = tool(ring.parent, "approve", str(ring), "--by", "C. Reeve", "--note", "limits checked")
+        assert done.returncode == 0, done.stderr
+        assert ring.read_text("utf-8").startswith(before.rstrip())
+        loaded = load_routine(ring)
+        assert approval_state(loaded.document["approval"], loaded.text_digest) == "approved"
+        assert loaded.document["approval"]["note"] == "limits checked"
+
+    def test_refuses_one_that_is_not_valid(self, ring: Path) -> None:
+        text = ring.read_text("utf-8").replace('"+3 um"', '"+3"')
+        ring.write_text(text, "utf-8")
+        done = tool(ring.parent, "approve", str(ring), "--by", "C. Reeve")
+        assert done.returncode == 2
+        assert "add the unit" in done.stderr
+        assert ring.read_text("utf-8") == text
+
+    def test_validate_tells_of_an_approval_that_holds_no_more(self, ring: Path) -> None:
+        text = approved(ring).read_text("utf-8")
+        ring.write_text(text.replace('"+3 um"', '"+4 um"'), "utf-8")
+        done = tool(ring.parent, "validate", str(ring))
+        assert done.returncode == 0
+        assert "warning: approval.digest: found a text that was changed after its approval" in done.stdout
+
+
+def answers_of(path: Path) -> list[tuple[str, str]]:
+    lines = path.with_suffix(".readings.csv").read_text("utf-8").splitlines()
+    rows = [line.partition(",") for line in lines if not line.startswith("#")][1:]
+    return [(time, answer.strip('"')) for time, _, answer in rows]
