@@ -24,11 +24,12 @@ from holdzero.declared import declarations
 from holdzero.errors import PluginRefusedError
 from holdzero.patience import GivenUpError, within
 
-__all__ = ["GROUP", "HOUSE", "Catalogue", "House", "Plugin", "Refusal", "load_catalogue"]
+__all__ = ["GIVEN", "GROUP", "HOUSE", "Catalogue", "House", "Plugin", "Refusal", "load_catalogue"]
 
 GROUP = "holdzero.plugins"
 BUILT_IN = "holdzero_plugins."
 HOUSE = "house folder"
+GIVEN = "given"
 _IMPORT_LIMIT_S = 10.0
 
 
@@ -161,6 +162,7 @@ def load_catalogue(
     entry_points: Iterable[importlib.metadata.EntryPoint] | None = None,
     *,
     house: House = _NO_HOUSE,
+    modules: Iterable[ModuleType] = (),
     lazily: bool = False,
 ) -> Catalogue:
     """Load plugins that are installed, and those of the house.
@@ -168,6 +170,7 @@ def load_catalogue(
     Args:
         entry_points: to load in place of the installed ones.
         house: what the shop says of plugins.
+        modules: imported already, taken as strangers' plugins are.
         lazily: whether built-in plugins wait until they are asked for, so that a start need not wait
             for them. A stranger's plugin is always loaded.
     """
@@ -183,6 +186,7 @@ def load_catalogue(
         else:
             made.append(_of_point(point))
     made.extend(_of_house(house))
+    made.extend(_of_module(module) for module in modules)
     strangers = [item for item in made if not isinstance(item, Refusal)]
     catalogue.refusals.extend(item for item in made if isinstance(item, Refusal))
     # What a built-in declares is known by loading it: a clash can only be seen then.
@@ -243,6 +247,11 @@ def _of_house(house: House) -> list[Loaded | Refusal]:
         else:
             made.append(_of_file(house.folder, name))
     return made
+
+
+def _of_module(module: ModuleType) -> Loaded | Refusal:
+    name = module.__name__.rpartition(".")[2]
+    return _loaded(name, GIVEN, "", lambda: (module, declarations(name, module)), built_in=False)
 
 
 def _of_file(folder: Path | None, name: str) -> Loaded | Refusal:

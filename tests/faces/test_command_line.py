@@ -5,16 +5,15 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Protocol, TypeAlias
 
 import pytest
 
 from holdzero import __version__
+from holdzero.testing import GOOD, PLAIN
 
 PASS, FAIL, INVALID, UNDECIDED, INTERRUPTED = 0, 1, 2, 3, 4
-GOOD = ("0", "+0.1", "-0.1", "+1.0", "+1.1", "+0.9", "0")
 Record: TypeAlias = dict[str, Any]
 
 
@@ -68,10 +67,9 @@ class Tool:
 
 
 @pytest.fixture
-def plain(measure: Callable[..., object]) -> str:
-    """The text of the routine that conftest measures with."""
-    text: str = sys.modules[measure.__module__].PLAIN
-    return text
+def plain() -> str:
+    """The text of the routine that the kit measures with."""
+    return PLAIN
 
 
 @pytest.fixture

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 import re
-import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Protocol, TypeAlias
 
 import pytest
+
+from holdzero.testing import PLAIN
 
 pytestmark = pytest.mark.terminal
 
@@ -41,10 +42,9 @@ Record: TypeAlias = dict[str, Any]
 
 
 @pytest.fixture
-def plain(measure: Callable[..., object]) -> str:
-    """The text of the routine that conftest measures with."""
-    text: str = sys.modules[measure.__module__].PLAIN
-    return text
+def plain() -> str:
+    """The text of the routine that the kit measures with."""
+    return PLAIN
 
 
 @pytest.fixture

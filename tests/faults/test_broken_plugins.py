@@ -17,8 +17,9 @@ from holdzero import catalogue as loading
 from holdzero.catalogue import Catalogue, Refusal, load_catalogue
 from holdzero.journal import read_journal
 from holdzero.record import verify
+from holdzero.testing import PLAIN, Outcome
 
-Measure: TypeAlias = Callable[..., Any]  # see conftest
+Measure: TypeAlias = Callable[..., Outcome]
 EntryPoint = importlib.metadata.EntryPoint
 NUMBERS = itertools.count(1)
 
@@ -60,31 +61,44 @@ def plugin(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable
         sys.modules.pop(module, None)
 
 
-@pytest.fixture
-def only(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Catalogue]:
-    """Let the tool load these entry points, after the built-ins or without them."""
+class Only:
+    """Loads entry points, after the built-ins or without them, and keeps what came of it for the run."""
 
-    def use(*points: EntryPoint, built_ins: bool = True) -> Catalogue:
+    catalogue: Catalogue | None = None
+
+    def __call__(self, *points: EntryPoint, built_ins: bool = True) -> Catalogue:
         installed = importlib.metadata.entry_points(group=loading.GROUP)
         own = [point for point in installed if point.value.startswith(loading.BUILT_IN)] if built_ins else []
-        catalogue = load_catalogue([*own, *points])
-        monkeypatch.setattr("holdzero.cli.house.load_catalogue", lambda **_: catalogue)
-        return catalogue
-
-    return use
+        self.catalogue = load_catalogue([*own, *points])
+        return self.catalogue
 
 
 @pytest.fixture
-def load(plugin: Callable[..., EntryPoint], only: Callable[..., Catalogue]) -> Callable[[str], Catalogue]:
+def only() -> Only:
+    """Let the tool load these entry points alone."""
+    return Only()
+
+
+@pytest.fixture
+def measure(measure: Measure, only: Only) -> Callable[..., Outcome]:
+    """Measure with the plugins that `only` loaded."""
+
+    def go(*texts: Any, **more: Any) -> Outcome:
+        return measure(*texts, catalogue=only.catalogue, **more)
+
+    return go
+
+
+@pytest.fixture
+def load(plugin: Callable[..., EntryPoint], only: Only) -> Callable[[str], Catalogue]:
     """Let the tool load one plugin of this text beside the built-ins."""
     return lambda body: only(plugin(body))
 
 
 @pytest.fixture
-def routine(measure: Measure) -> str:
+def routine() -> str:
     """The plain routine, which names the check `house`."""
-    plain: str = sys.modules[measure.__module__].PLAIN
-    return plain + "\n[checks.house]\n"
+    return PLAIN + "\n[checks.house]\n"
 
 
 def refused(catalogue: Catalogue) -> list[Refusal]:
@@ -152,7 +166,7 @@ class TestNotLoaded:
         body: str,
         reason: str,
         plugin: Callable[..., EntryPoint],
-        only: Callable[..., Catalogue],
+        only: Only,
         measure: Measure,
         routine: str,
     ) -> None:
@@ -178,7 +192,7 @@ class TestNotLoaded:
         self,
         body: str,
         plugin: Callable[..., EntryPoint],
-        only: Callable[..., Catalogue],
+        only: Only,
         measure: Measure,
         routine: str,
         monkeypatch: pytest.MonkeyPatch,
@@ -188,19 +202,19 @@ class TestNotLoaded:
         assert "not done within 0.2 s" in refused(catalogue)[0].reason
         assert_undecided_and_whole(measure(routine), catalogue)
 
-    def test_a_missing_plugin_is_named(self, only: Callable[..., Catalogue], measure: Measure, routine: str) -> None:
+    def test_a_missing_plugin_is_named(self, only: Only, measure: Measure, routine: str) -> None:
         record = assert_undecided_and_whole(measure(routine), only())
         (stop,) = [finding for finding in record["findings"] if finding["level"] == "stop"]
         assert "house failed in loading: no plugin that is loaded declares it" in stop["text"]
 
     def test_a_plugin_of_another_name_that_was_refused_is_named_too(
-        self, plugin: Callable[..., EntryPoint], only: Callable[..., Catalogue], measure: Measure, routine: str
+        self, plugin: Callable[..., EntryPoint], only: Only, measure: Measure, routine: str
     ) -> None:
         catalogue = only(plugin("raise RuntimeError('no licence')", name="rules_of_ours"))
         assert_undecided_and_whole(measure(routine), catalogue, "rules_of_ours was refused: RuntimeError: no licence")
 
     def test_nobody_else_is_harmed(
-        self, plugin: Callable[..., EntryPoint], only: Callable[..., Catalogue], measure: Measure, routine: str
+        self, plugin: Callable[..., EntryPoint], only: Only, measure: Measure, routine: str
     ) -> None:
         catalogue = only(plugin("raise RuntimeError", name="another"))
         outcome = measure(routine.replace("\n[checks.house]\n", ""))
@@ -213,7 +227,7 @@ SOUND = HOOK + "    return check(judge=lambda settings, run, all_of_them: [])"
 
 class TestTwoOfOneName:
     def test_neither_is_used_since_none_can_be_told_to_be_meant(
-        self, plugin: Callable[..., EntryPoint], only: Callable[..., Catalogue], measure: Measure, routine: str
+        self, plugin: Callable[..., EntryPoint], only: Only, measure: Measure, routine: str
     ) -> None:
         catalogue = only(plugin(SOUND), plugin(SOUND))
         assert len(refused(catalogue)) == 2
@@ -221,15 +235,13 @@ class TestTwoOfOneName:
         assert_undecided_and_whole(measure(routine), catalogue)
 
     def test_the_same_check_in_two_plugins(
-        self, plugin: Callable[..., EntryPoint], only: Callable[..., Catalogue], measure: Measure, routine: str
+        self, plugin: Callable[..., EntryPoint], only: Only, measure: Measure, routine: str
     ) -> None:
         catalogue = only(plugin(SOUND, name="ours"), plugin(SOUND, name="theirs"), plugin(SOUND, name="third"))
         assert [refusal.name for refusal in refused(catalogue)] == ["ours", "theirs", "third"]
         assert_undecided_and_whole(measure(routine), catalogue, "ours was refused: check house is declared by theirs")
 
-    def test_a_built_in_can_not_be_replaced(
-        self, plugin: Callable[..., EntryPoint], only: Callable[..., Catalogue]
-    ) -> None:
+    def test_a_built_in_can_not_be_replaced(self, plugin: Callable[..., EntryPoint], only: Only) -> None:
         shadow = SOUND + "[:0] + [Check(name='thermal', title='', settings=Settings)]"
         catalogue = only(plugin(shadow), plugin(SOUND, name="thermal"))
         assert catalogue.checks["thermal"][0].module == "holdzero_plugins.checks.thermal"
@@ -279,21 +291,23 @@ class TestCheckThatFails:
     def test_one_that_fails_in_watch_is_noted_once_even_when_resumed(
         self,
         plugin: Callable[..., EntryPoint],
-        only: Callable[..., Catalogue],
+        only: Only,
         measure: Measure,
         routine: str,
     ) -> None:
         from holdzero.cli.conduct import Options, resume_run
 
         body = f"def broken(settings, run):\n    {RAISES}\n\n@hookimpl\ndef holdzero_checks():\n"
-        only(plugin(body + "    return check(watch=broken)"))
+        catalogue = only(plugin(body + "    return check(watch=broken)"))
         outcome = measure(routine, answers=("0", "+0.1"))
         assert outcome.code == 4
         rest = outcome.folder / "rest.csv"
         rest.write_text("time,answer\n,-0.1\n,1\n,1\n,1\n,0\n", "utf-8")
         shop = outcome.folder / "shop.toml"
         source = f"readings:{rest}"
-        options = Options(source=source, out=outcome.folder, json=False, shop=shop, overrule=None, choices={})
+        options = Options(
+            source=source, out=outcome.folder, json=False, shop=shop, overrule=None, choices={}, catalogue=catalogue
+        )
         assert resume_run(outcome.journal, options, routine=None) == 3
         events = read_journal(outcome.journal).events
         assert [type(event).__name__ for event in events].count("PluginFailed") == 1
@@ -373,7 +387,7 @@ class TestTermsThatSpoilTheModel:
         inputs: str,
         function: str,
         plugin: Callable[..., EntryPoint],
-        only: Callable[..., Catalogue],
+        only: Only,
         measure: Measure,
         routine: str,
     ) -> None:
@@ -385,7 +399,7 @@ class TestTermsThatSpoilTheModel:
         assert result["value_um"] == pytest.approx(1.0)
 
     def test_a_sound_check_beside_it_still_counts(
-        self, plugin: Callable[..., EntryPoint], only: Callable[..., Catalogue], measure: Measure, routine: str
+        self, plugin: Callable[..., EntryPoint], only: Only, measure: Measure, routine: str
     ) -> None:
         catalogue = only(plugin(terms(HOUSE, "lambda value: float('nan')")))
         record = assert_undecided_and_whole(measure(routine), catalogue)
@@ -420,7 +434,7 @@ class TestWriterThatFails:
         what: str,
         told: str,
         plugin: Callable[..., EntryPoint],
-        only: Callable[..., Catalogue],
+        only: Only,
         measure: Measure,
     ) -> None:
         only(plugin(WRITER.format(what=what)))
@@ -432,7 +446,7 @@ class TestWriterThatFails:
         assert json.loads(path.read_text("utf-8")) == outcome.record
 
     def test_the_journal_can_not_be_written_over(
-        self, plugin: Callable[..., EntryPoint], only: Callable[..., Catalogue], measure: Measure
+        self, plugin: Callable[..., EntryPoint], only: Only, measure: Measure
     ) -> None:
         only(plugin(WRITER.format(what="return {'.journal.jsonl': b''}")))
         outcome = measure(serials=())
@@ -441,7 +455,7 @@ class TestWriterThatFails:
         assert len(read_journal(outcome.journal).events) == 9
 
     def test_nothing_is_written_outside_the_folder(
-        self, plugin: Callable[..., EntryPoint], only: Callable[..., Catalogue], measure: Measure, tmp_path: Path
+        self, plugin: Callable[..., EntryPoint], only: Only, measure: Measure, tmp_path: Path
     ) -> None:
         only(plugin(WRITER.format(what="return {'./../../outside.txt': b'x'}")))
         outcome = measure()
@@ -450,7 +464,7 @@ class TestWriterThatFails:
         assert path.parent == outcome.folder
 
     def test_what_it_does_to_its_record_reaches_nobody(
-        self, plugin: Callable[..., EntryPoint], only: Callable[..., Catalogue], measure: Measure
+        self, plugin: Callable[..., EntryPoint], only: Only, measure: Measure
     ) -> None:
         catalogue = only(plugin(WRITER.format(what="record['verdict'] = 'pass'; record['results'].clear(); return {}")))
         outcome = measure(answers=("0", "0.1", "-0.1", "+9", "+9", "+9", "0"))
@@ -493,13 +507,13 @@ SOUND_SOURCE = {
 }
 
 
-def from_source(folder: Path, routine: str) -> tuple[int, Path]:
+def from_source(folder: Path, routine: str, catalogue: Catalogue) -> tuple[int, Path]:
     from holdzero.cli.conduct import Options, run_routine
 
     path = folder / "routine.toml"
     path.write_text(routine, "utf-8")
     shop, out = folder / "shop.toml", folder / "out"
-    options = Options(source="gauge", out=out, json=False, shop=shop, overrule=None, choices={})
+    options = Options(source="gauge", out=out, json=False, shop=shop, overrule=None, choices={}, catalogue=catalogue)
     return run_routine(path, options, operator=None, serials=(), member=None), out
 
 
@@ -525,8 +539,8 @@ class TestSourceThatFails:
         tmp_path: Path,
         capsys: pytest.CaptureFixture[str],
     ) -> None:
-        load(SOURCE.format(**{**SOUND_SOURCE, "what": what}))
-        code, out = from_source(tmp_path, routine)
+        catalogue = load(SOURCE.format(**{**SOUND_SOURCE, "what": what}))
+        code, out = from_source(tmp_path, routine, catalogue)
         assert code == 2
         said = capsys.readouterr().err
         assert "the source gauge failed: " in said
@@ -541,44 +555,44 @@ class TestSourceThatFails:
         self,
         blame: str,
         plugin: Callable[..., EntryPoint],
-        only: Callable[..., Catalogue],
+        only: Only,
         routine: str,
         tmp_path: Path,
         capsys: pytest.CaptureFixture[str],
     ) -> None:
         odd = {**SOUND_SOURCE, "what": "if len(self.left) == 3: return Answer('ERR')", "blame": blame}
-        only(plugin(SOURCE.format(**odd), name="gauge"))
-        code, _ = from_source(tmp_path, routine)
+        catalogue = only(plugin(SOURCE.format(**odd), name="gauge"))
+        code, _ = from_source(tmp_path, routine, catalogue)
         assert code == 2
         assert "'ERR' is no reading" in capsys.readouterr().err
 
     def test_one_that_can_not_be_closed(
-        self, plugin: Callable[..., EntryPoint], only: Callable[..., Catalogue], routine: str, tmp_path: Path
+        self, plugin: Callable[..., EntryPoint], only: Only, routine: str, tmp_path: Path
     ) -> None:
-        only(plugin(SOURCE.format(**{**SOUND_SOURCE, "close": "raise OSError('gone')"}), name="gauge"))
-        assert from_source(tmp_path, routine.replace("[checks.house]", ""))[0] == 0
+        catalogue = only(plugin(SOURCE.format(**{**SOUND_SOURCE, "close": "raise OSError('gone')"}), name="gauge"))
+        assert from_source(tmp_path, routine.replace("[checks.house]", ""), catalogue)[0] == 0
 
     @pytest.mark.parametrize("opening", ["raise OSError('no such port')", "raise SystemExit(0)"])
     def test_one_that_can_not_be_opened(
         self,
         opening: str,
         plugin: Callable[..., EntryPoint],
-        only: Callable[..., Catalogue],
+        only: Only,
         routine: str,
         tmp_path: Path,
     ) -> None:
         from holdzero.errors import SourceError
 
-        only(plugin(SOURCE.format(**{**SOUND_SOURCE, "opening": opening}), name="gauge"))
+        catalogue = only(plugin(SOURCE.format(**{**SOUND_SOURCE, "opening": opening}), name="gauge"))
         with pytest.raises(SourceError, match="the source gauge could not be opened"):
-            from_source(tmp_path, routine)
+            from_source(tmp_path, routine, catalogue)
 
 
 class TestNoBuiltIns:
     def test_the_core_steps_run_and_the_end_says_what_is_missing(
         self,
         plugin: Callable[..., EntryPoint],
-        only: Callable[..., Catalogue],
+        only: Only,
         routine: str,
         tmp_path: Path,
         capsys: pytest.CaptureFixture[str],
@@ -587,7 +601,7 @@ class TestNoBuiltIns:
         assert not catalogue.has_built_ins
         assert not catalogue.checks
 
-        code, out = from_source(tmp_path, routine.replace("[checks.house]", ""))
+        code, out = from_source(tmp_path, routine.replace("[checks.house]", ""), catalogue)
 
         assert code == 3
         (path,) = out.glob("*.record.json")
@@ -599,7 +613,7 @@ class TestNoBuiltIns:
         assert record["results"]["thickness"]["value_um"] == pytest.approx(1.0)
         assert "reinstall holdzero" in capsys.readouterr().out
 
-    def test_nothing_at_all_names_the_mend(self, only: Callable[..., Catalogue], measure: Measure) -> None:
+    def test_nothing_at_all_names_the_mend(self, only: Only, measure: Measure) -> None:
         only(built_ins=False)
         outcome = measure()
         assert outcome.code == 2

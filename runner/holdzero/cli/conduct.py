@@ -49,7 +49,11 @@ _INVALID, _INTERRUPTED = 2, 4
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Options:
-    """What `run` and `resume` share."""
+    """What `run` and `resume` share.
+
+    Attributes:
+        catalogue: plugins to use in place of those that are installed or the shop's.
+    """
 
     source: str
     out: Path
@@ -60,6 +64,7 @@ class Options:
     trials: str | None = None
     seed: int = 0
     trial: bool = False
+    catalogue: Catalogue | None = None
 
 
 @dataclass(slots=True)
@@ -116,7 +121,7 @@ def _unbroken(work: Callable[[], int]) -> int:
 
 def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[str, ...], member: str | None) -> int:
     _readable(operator=operator, serial=", ".join(serials), overrule=options.overrule)
-    shop = open_shop(options.shop, lazily=True)
+    shop = open_shop(options.shop, lazily=True, catalogue=options.catalogue)
     loaded = load_routine(path, member, kinds_of(shop.catalogue))
     checks, faults = bind(loaded.routine, shop.catalogue, loaded.origins, shop.patience)
     if faults:
@@ -161,7 +166,7 @@ def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[s
 
 def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
     _readable(overrule=options.overrule)
-    shop = open_shop(options.shop, lazily=True)
+    shop = open_shop(options.shop, lazily=True, catalogue=options.catalogue)
     before = read_journal(path)
     run = _folded(path, before.events)
     if run.state.routine is None or not isinstance(before.events[0], e.RunStarted):

@@ -28,19 +28,22 @@ class Shop:
         return Patience(budget_s=settings.budget, limit_s=settings.limit)
 
 
-def open_shop(named: Path | None, *, lazily: bool = False) -> Shop:
+def open_shop(named: Path | None, *, lazily: bool = False, catalogue: Catalogue | None = None) -> Shop:
     """Read the settings of the shop and load its plugins.
 
     Args:
         named: the file that the user named; None for the one in the current folder, whose house
             folder is not trusted.
         lazily: whether built-in plugins wait until they are asked for.
+        catalogue: in place of all plugins that are installed or the shop's.
 
     Raises:
         FileFaultsError: with every fault of the settings.
     """
     path = named if named is not None else DEFAULT_SHOP
     register = load_register(path)
+    if catalogue is not None:
+        return Shop(path=path, register=register, catalogue=catalogue)
     settings = register.plugins
     house = House(
         folder=path.parent / settings.folder if settings.folder else None,

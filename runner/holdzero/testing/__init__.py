@@ -1,0 +1,22 @@
+"""The test kit for authors of plugins: `pytest_plugins = ("holdzero.testing",)` in a `conftest.py`.
+
+It needs pytest: install `holdzero[test]`. The tool itself never imports it. Nothing in it is an
+`assert` that pytest would have to rewrite, so that a `conftest.py` can import it too: PYTEST_DONT_REWRITE
+"""
+
+from holdzero.testing.draft import GOOD, PLAIN, Draft
+from holdzero.testing.kit import Measure, Outcome, measure
+from holdzero.testing.loading import catalogue_of
+from holdzero.testing.virtual import Truth, virtual_answers
+
+__all__ = [
+    "GOOD",
+    "PLAIN",
+    "Draft",
+    "Measure",
+    "Outcome",
+    "Truth",
+    "catalogue_of",
+    "measure",
+    "virtual_answers",
+]

@@ -1,0 +1,176 @@
+"""A whole run from texts to a record: through everything but the process and its arguments."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import sys
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+from holdzero.catalogue import Catalogue
+from holdzero.cli.conduct import Options, run_routine
+from holdzero.errors import HoldzeroError
+from holdzero.testing.draft import GOOD, PLAIN, Draft
+from holdzero.testing.drive import Answers
+from holdzero.testing.loading import catalogue_of
+
+__all__ = ["Measure", "Outcome", "measure"]
+
+_INVALID = 2  # exit code of a routine, option or answer at fault
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What came of a run; its repr is a log of it.
+
+    Attributes:
+        code: exit code.
+        records: one for each part.
+        said: on standard error.
+        folder: with the files of the run.
+    """
+
+    code: int
+    records: list[dict[str, Any]]
+    said: str
+    folder: Path
+
+    @property
+    def record(self) -> dict[str, Any]:
+        """The only record.
+
+        Raises:
+            AssertionError: there is none, or there are several.
+        """
+        if len(self.records) != 1:
+            raise AssertionError(f"{len(self.records)} records, not one: {self!r}")
+        return self.records[0]
+
+    @property
+    def journal(self) -> Path:
+        """The only journal."""
+        (journal,) = self.folder.glob("*.journal.jsonl")
+        return journal
+
+    def codes(self, level: str) -> list[str]:
+        """Codes of the findings of a level: `note`, `caution` or `stop`."""
+        return [finding["code"] for finding in self.record["findings"] if finding["level"] == level]
+
+    def __repr__(self) -> str:
+        lines = [f"exit code {self.code}"]
+        for record in self.records:
+            lines.extend(_log(record))
+        lines.extend(f"said: {line}" for line in self.said.splitlines() if line.strip())
+        return "<Outcome\n    " + "\n    ".join(lines) + ">"
+
+
+def _log(record: Mapping[str, Any]) -> list[str]:
+    """One record in a few lines: verdict, numbers, findings."""
+    lines = [f"part {record['run']['serial']}: {record['verdict']}"]
+    for name, result in record["results"].items():
+        value, expanded = result["value_um"], result["expanded_uncertainty_um"]
+        numbers = "no number" if value is None or expanded is None else f"{value:.6g} um, U = {expanded:.3g} um"
+        lines.append(f"  {name}: {result['verdict']}, {numbers}")
+    lines.extend(f"  {found['level']} {found['code']}: {found['text']}" for found in record["findings"])
+    return lines
+
+
+@dataclass
+class Measure:
+    """Measures: what the fixture `measure` gives.
+
+    Attributes:
+        root: folder in which each run gets a folder of its own.
+    """
+
+    root: Path
+    _count: int = field(default=0, init=False)
+
+    def __call__(
+        self,
+        routine: str | Path | Draft = PLAIN,
+        answers: Answers = GOOD,
+        *,
+        plugins: Sequence[ModuleType | Path] = (),
+        catalogue: Catalogue | None = None,
+        serials: Sequence[str] = ("1",),
+        member: str | None = None,
+        overrule: str | None = None,
+        choices: Mapping[str, str] | None = None,
+        trials: str | None = None,
+        seed: int = 0,
+        shop: Path | None = None,
+        trial: bool = False,
+    ) -> Outcome:
+        """Measure.
+
+        Args:
+            routine: text, file or draft.
+            answers: texts, or times [s] and texts, as in a readings file.
+            plugins: modules or paths of single files, loaded beside the built-in plugins without being
+                installed. Nothing else that is installed is loaded then.
+            catalogue: of plugins, in place of all others.
+            serials: of the parts.
+            member: of the part family.
+            overrule: reason to use an unfit device.
+            choices: devices of the register by role.
+            trials: of a simulation, as on the command line.
+            seed: of the simulation.
+            shop: settings of the shop; none if None.
+            trial: whether it is a trial run.
+        """
+        self._count += 1
+        folder = self.root / f"run-{self._count}"
+        folder.mkdir()
+        options = Options(
+            source=f"readings:{_readings(folder, answers)}",
+            out=folder / "out",
+            json=True,
+            shop=shop or folder / "shop.toml",
+            overrule=overrule,
+            choices=choices or {},
+            trials=trials,
+            seed=seed,
+            trial=trial,
+            catalogue=catalogue_of(*plugins) if plugins and catalogue is None else catalogue,
+        )
+        out, said = io.StringIO(), io.StringIO()
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(said):
+            try:
+                path = _written(folder, routine)
+                code = run_routine(path, options, operator="T. Ester", serials=tuple(serials), member=member)
+            except HoldzeroError as error:
+                sys.stderr.write(str(error))
+                code = _INVALID
+        records = [json.loads(line) for line in out.getvalue().splitlines()]
+        return Outcome(code=code, records=records, said=said.getvalue(), folder=options.out)
+
+
+def _written(folder: Path, routine: str | Path | Draft) -> Path:
+    if isinstance(routine, Path):
+        return routine
+    path = folder / "routine.toml"
+    path.write_text(routine.text if isinstance(routine, Draft) else routine, "utf-8")
+    return path
+
+
+def _readings(folder: Path, answers: Answers) -> Path:
+    """A readings file."""
+    path = folder / "readings.csv"
+    rows = [("", item) if isinstance(item, str) else item for item in answers]
+    text = "time,answer\n" + "".join(f'{time},"{answer}"\n' for time, answer in rows)
+    path.write_text(text, "utf-8")
+    return path
+
+
+@pytest.fixture
+def measure(tmp_path: Path) -> Measure:
+    """Measure with a routine text and answers, through everything but the process and its arguments."""
+    return Measure(tmp_path)
