@@ -418,12 +418,17 @@ def holdzero_sources() -> Sequence[Source]:  # type: ignore[empty-body]
     Returns:
         A list of `Source`. Answers are text as a person would type it; times are in s.
 
+        class Still:  # an open source: a dial that always shows the same
+            def answer(self, prompt, now_s):
+                return Answer("+0.1 um" if prompt.asks is Asks.READING else "")
+            def blame(self, reason):
+                return SourceError(reason)
+            def close(self): ...
+
         @hookimpl
         def holdzero_sources():
-            def open_(argument, ask):
-                return MyFeed(argument)  # has answer(prompt, now_s), blame(reason) and close()
-            return [Source(name="mine", title="my line", open=open_, interactive=False,
-                           keeps_time=False, simulated=False)]
+            return [Source(name="still", title="a dial that stands still", open=lambda argument, ask: Still(),
+                           interactive=False, keeps_time=False, simulated=True)]
     """
 
 
