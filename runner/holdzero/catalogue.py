@@ -258,8 +258,10 @@ def _of_file(folder: Path | None, name: str) -> Loaded | Refusal:
     path = (folder or Path()) / f"{name}.py"
 
     def load() -> tuple[ModuleType, list[Any]]:
-        if folder is None or not name.isidentifier():
-            raise PluginRefusedError("it is enabled by name, and the settings name no folder that could hold it")
+        if folder is None:
+            raise PluginRefusedError("the settings enable it and name no folder; add folder to [plugins]")
+        if not name.isidentifier():
+            raise PluginRefusedError("its name must be that of a file in the folder, without .py: letters, digits and _")
         if not path.is_file():
             raise PluginRefusedError(f"there is no file {path}")
         spec = importlib.util.spec_from_file_location(f"holdzero_house_{name}", path)

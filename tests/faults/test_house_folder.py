@@ -147,10 +147,10 @@ class TestRefused:
 
     @pytest.mark.parametrize("name", ["../bench_lamp", "house/bench_lamp", "a b"])
     def test_where_the_name_leads_elsewhere(self, shop: Path, name: str) -> None:
-        assert "names no folder that could hold it" in reason(house(shop, enabled=(name,)), name)
+        assert "must be that of a file in the folder" in reason(house(shop, enabled=(name,)), name)
 
     def test_where_there_is_no_folder(self, shop: Path) -> None:
-        assert "names no folder" in reason(house(shop, folder=None))
+        assert "name no folder; add folder to [plugins]" in reason(house(shop, folder=None))
 
     def test_a_misspelled_setting_is_named_with_its_line(self, shop: Path) -> None:
         shop.write_text(SETTINGS.replace("enabled", "enable"), "utf-8")

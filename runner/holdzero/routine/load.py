@@ -325,9 +325,11 @@ def _known_keys(path: KeyPath, document: Any, prefix: KeyPath, model: type[BaseM
 
 
 def _entries_of(model: type[BaseModel], name: str) -> tuple[type[BaseModel], ...]:
-    """The model of the entries where the table `name` holds entries under names of their own."""
+    """The model of the table `name`, or of its entries where they have names of their own."""
     field = model.model_fields.get(name)
-    inner = get_args(field.annotation)[1:] if field and get_origin(field.annotation) is dict else ()
+    if field is None:
+        return ()
+    inner = get_args(field.annotation)[1:] if get_origin(field.annotation) is dict else (field.annotation,)
     return tuple(item for item in inner if isinstance(item, type) and issubclass(item, BaseModel))
 
 
