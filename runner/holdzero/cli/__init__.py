@@ -10,6 +10,8 @@ from typing import Annotated, NoReturn
 import typer
 
 from holdzero import __version__
+from holdzero.cli.new import new_app
+from holdzero.cli.options import ShopOption
 
 __all__ = ["app", "main"]
 
@@ -25,6 +27,7 @@ register_app = typer.Typer(
     help="The shop's references, comparators, thermometers and inspectors.", no_args_is_help=True
 )
 app.add_typer(register_app, name="register")
+app.add_typer(new_app, name="new")
 
 DEFAULT_SHOP = Path("shop.toml")
 EXIT_INVALID = 2
@@ -35,15 +38,6 @@ SourceOption = Annotated[
 ]
 OutOption = Annotated[Path | None, typer.Option("--out", help="Folder for journal, records and reports.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the record, and nothing else, on standard output.")]
-ShopOption = Annotated[
-    Path | None,
-    typer.Option(
-        "--shop",
-        envvar="HOLDZERO_SHOP",
-        help="Register and settings of the shop; shop.toml here if left out, its house folder not loaded.",
-        show_default=False,
-    ),
-]
 OverruleOption = Annotated[
     str | None, typer.Option("--overrule", help="Reason to use a device that is overdue or unfit; goes on record.")
 ]

@@ -1,0 +1,213 @@
+"""Answers for a new routine, looked at by the tool's own parsers: each check gives the answer as it is kept.
+
+A check knows the answers before it and the shop. What is wrong it raises as a `QuantityError`: found, expected, mend.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, TypeAlias
+
+from holdzero.errors import QuantityError
+from holdzero.estimate import parse_estimate
+from holdzero.quantity import Dimension, parse_number, parse_quantity, shown, tidy
+
+__all__ = [
+    "DESCRIBED",
+    "LONGEST",
+    "NONE",
+    "REQUIRED",
+    "Checker",
+    "Known",
+    "Said",
+    "any_words",
+    "check_standard",
+    "comparator",
+    "coverage",
+    "known_material",
+    "limit",
+    "places",
+    "quantity",
+    "reference",
+    "repeats",
+    "um",
+    "uncertainty",
+    "upper_limit",
+    "words",
+]
+
+DESCRIBED, NONE, REQUIRED = "describe", "none", "required"
+"""Words that stand in place of an identifier or a limit."""
+
+LONGEST = 2000  # as in `routine.fields.Text`
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """What is known before anything is answered.
+
+    Attributes:
+        references: entries of the register by identifier, as written.
+        comparators: the same.
+        materials: names of those whose expansion is known.
+    """
+
+    references: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    comparators: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    materials: tuple[str, ...] = ()
+
+
+Said: TypeAlias = Mapping[str, str]
+Checker: TypeAlias = Callable[[str, Said, Known], str]
+
+
+def _wrong(text: str, expected: str, mend: str) -> QuantityError:
+    return QuantityError(shown(text), expected, mend)
+
+
+def words(text: str, said: Said, known: Known) -> str:
+    """A text that a routine can hold."""
+    del said, known
+    kept = text.strip()
+    if not kept or len(kept) > LONGEST:
+        raise _wrong(text, f"a text of 1 to {LONGEST} characters", "type it again")
+    try:
+        kept.encode("utf-8")
+    except UnicodeEncodeError:
+        raise _wrong(ascii(text), "characters of UTF-8", "type it again") from None
+    return kept
+
+
+def any_words(text: str, said: Said, known: Known) -> str:
+    """A text, or nothing."""
+    return words(text, said, known) if text.strip() else ""
+
+
+def places(text: str, said: Said, known: Known) -> str:
+    """Names of places with commas between, each once."""
+    names = [words(word, said, known) for word in text.split(",") if word.strip()]
+    if not names or len(set(names)) != len(names):
+        raise _wrong(text, "places such as a,b,c, each once", "name at least one, with commas between")
+    return ",".join(names)
+
+
+# As in `routine.fields.Positive`; and what a person could ever read (`routine.steps`), less zero and return.
+_MOST_ROUNDS, _MOST_READINGS = 1000, 9_900
+
+
+def repeats(text: str, said: Said, known: Known) -> str:
+    """A number of rounds that somebody could come to the end of."""
+    del known
+    plain = tidy(text)
+    number = int(plain) if re.fullmatch(r"[0-9]{1,4}", plain) else 0
+    most = min(_MOST_ROUNDS, _MOST_READINGS // (said.get("places", "").count(",") + 1))
+    if not 1 <= number <= most:
+        raise _wrong(text, f"a whole number from 1 to {most}", "type how often each place is read")
+    return str(number)
+
+
+def quantity(dimension: Dimension, *, above_zero: bool = False, from_zero: bool = False) -> Checker:
+    """What checks a quantity of a dimension."""
+
+    def check(text: str, said: Said, known: Known) -> str:
+        del said, known
+        read = parse_quantity(text, dimension)
+        if (above_zero and read.value <= 0.0) or (from_zero and read.value < 0.0):
+            least = "above zero" if above_zero else "of zero or more"
+            raise _wrong(text, f"{dimension.one} {least}", "check sign and number")
+        return read.text
+
+    return check
+
+
+def um(text: str | None) -> float | None:
+    """A length that was checked [um]; None where there is none."""
+    return parse_quantity(text, Dimension.LENGTH).value if text and text != NONE else None
+
+
+# A deviation that is within a tenth of the nominal itself was meant as a size.
+_LIKE_A_SIZE = 0.1
+
+
+def limit(text: str, said: Said, known: Known) -> str:
+    """A limit as a deviation from the nominal, or none."""
+    if text.strip().lower() == NONE:
+        return NONE
+    kept = quantity(Dimension.LENGTH)(text, said, known)
+    value, nominal = um(kept), um(said.get("nominal"))
+    if value is not None and nominal is not None and abs(value - nominal) < _LIKE_A_SIZE * nominal:
+        raise _wrong(text, "a deviation from the nominal, such as -3 um", "take the nominal off it")
+    return kept
+
+
+def upper_limit(text: str, said: Said, known: Known) -> str:
+    """A limit that is not below the lower one."""
+    kept = limit(text, said, known)
+    low, high = um(said.get("lower")), um(kept)
+    if low is not None and high is not None and high < low:
+        raise _wrong(text, f"a limit that is not below the lower one, {said['lower']}", "check the sign")
+    return kept
+
+
+def coverage(text: str, said: Said, known: Known) -> str:
+    """A coverage factor."""
+    del said, known
+    number = parse_number(text)
+    parse_estimate({"value": "0 um", "expanded": "1 um", "coverage": number}, Dimension.LENGTH)
+    return tidy(text)
+
+
+def uncertainty(role: str) -> Checker:
+    """What checks the uncertainty of a block: of one that is only required it is a limit, or nothing."""
+
+    def check(text: str, said: Said, known: Known) -> str:
+        if said.get(role) != REQUIRED:
+            return quantity(Dimension.LENGTH, from_zero=True)(text, said, known)
+        return quantity(Dimension.LENGTH, above_zero=True)(text, said, known) if text.strip() else ""
+
+    return check
+
+
+def known_material(text: str, said: Said, known: Known) -> str:
+    """A material whose expansion is known."""
+    kept = words(text, said, known)
+    if kept not in known.materials:
+        mend = "check the spelling: without its expansion no size can be corrected to 20 °C"
+        raise _wrong(text, "one of " + ", ".join(known.materials), mend)
+    return kept
+
+
+def reference(text: str, said: Said, known: Known) -> str:
+    """The identifier of a block whose expansion is known, or one of the words in its place."""
+    name = words(text, said, known)
+    if name not in (REQUIRED, DESCRIBED):
+        material = _entry(name, known.references).get("material") or "not stated"
+        if material not in known.materials:
+            mend = "mend its entry (holdzero register add): without it no size can be corrected to 20 °C"
+            raise QuantityError(f"{name}, its material {shown(material)}", "one of " + ", ".join(known.materials), mend)
+    return name
+
+
+def comparator(text: str, said: Said, known: Known) -> str:
+    """The identifier of a comparator, or the word in its place."""
+    name = words(text, said, known)
+    if name != DESCRIBED:
+        _entry(name, known.comparators)
+    return name
+
+
+def check_standard(text: str, said: Said, known: Known) -> str:
+    """The identifier of a block, or one of the words in its place."""
+    name = words(text, said, known)
+    if name not in (NONE, DESCRIBED):
+        _entry(name, known.references)
+    return name
+
+
+def _entry(name: str, entries: Mapping[str, Mapping[str, Any]]) -> Mapping[str, Any]:
+    if name not in entries:
+        there = "one of " + ", ".join(entries) if entries else "an identifier of the register, which has none of these"
+        raise _wrong(name, there, f"add it first (holdzero register add), or say {DESCRIBED}")
+    return entries[name]
