@@ -261,7 +261,8 @@ def _of_file(folder: Path | None, name: str) -> Loaded | Refusal:
         if folder is None:
             raise PluginRefusedError("the settings enable it and name no folder; add folder to [plugins]")
         if not name.isidentifier():
-            raise PluginRefusedError("its name must be that of a file in the folder, without .py: letters, digits and _")
+            rule = "it must be that of a file in the folder, without .py: letters, digits and _"
+            raise PluginRefusedError(f"{name!r} can't be its name; {rule}")
         if not path.is_file():
             raise PluginRefusedError(f"there is no file {path}")
         spec = importlib.util.spec_from_file_location(f"holdzero_house_{name}", path)

@@ -147,7 +147,7 @@ class TestRefused:
 
     @pytest.mark.parametrize("name", ["../bench_lamp", "house/bench_lamp", "a b"])
     def test_where_the_name_leads_elsewhere(self, shop: Path, name: str) -> None:
-        assert "must be that of a file in the folder" in reason(house(shop, enabled=(name,)), name)
+        assert "it must be that of a file in the folder" in reason(house(shop, enabled=(name,)), name)
 
     def test_where_there_is_no_folder(self, shop: Path) -> None:
         assert "name no folder; add folder to [plugins]" in reason(house(shop, folder=None))
