@@ -39,7 +39,7 @@ class Person:
     """
 
     MARKS = (
-        r"(?:\? for help\)|Enter to compare|Enter to go on|s, c or q|none\)|own words|another|Note): $"
+        r"(?:\? for help\)|Enter to compare|Enter to go on|s, (?:d, )?c or q|none\)|own words|another|Note): $"
         r"|measures\? $|leave it\) $|go on\) $"
     )
 
