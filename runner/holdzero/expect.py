@@ -210,7 +210,8 @@ class _Ideal:
             case SlotKind.PREPARE:
                 return e.StepDone(**head)
             case SlotKind.ASK:
-                value: float | str = slot.choices[0] if slot.choices else "ideal" if slot.answer == "text" else 0.0
+                ideal: dict[str, float | str] = {"text": "ideal", "temperature": 20.0}
+                value = slot.choices[0] if slot.choices else ideal.get(slot.answer, 0.0)
                 return e.AnswerGiven(**head, raw=str(value), value=value)
             case SlotKind.SOAK:
                 return e.SoakEnded(**head, reason=None)
