@@ -41,8 +41,8 @@ def new_routine(path: Path, given: Mapping[str, str], named: Path | None) -> int
     person = _Person(plain_console(stderr=False)) if sys.stdin.isatty() else None
     try:
         said, assumed = fill(given, known, person.ask if person else None, person.refuse if person else _nobody)
-    except EOFError:
-        tell("\nholdzero: the keyboard was closed; nothing is written")
+    except (EOFError, KeyboardInterrupt):
+        tell("\nholdzero: stopped by the keyboard; nothing is written")
         return _INTERRUPTED
     answers = answers_of(said, assumed, known)
     _write(path, routine_text(answers))
