@@ -27,7 +27,7 @@ from typing import Annotated, Literal, Self, TypeAlias, assert_never
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 
 from holdzero.hooks import (
     AngleError,
@@ -61,7 +61,9 @@ def _about_zero(raw: object) -> object:
     return {"value": "0 N", **raw} if isinstance(raw, Mapping) else raw
 
 
-ForceError: TypeAlias = Annotated[ForceEstimate, BeforeValidator(_about_zero)]
+ForceError: TypeAlias = Annotated[
+    ForceEstimate, BeforeValidator(_about_zero), WithJsonSchema({"title": "estimate of a force, about zero"})
+]
 
 
 class ErrorPoint(Settings):

@@ -212,6 +212,19 @@ def plugins(
     raise typer.Exit(list_plugins(shop, trace=trace))
 
 
+@app.command()
+def schema(
+    *,
+    of: Annotated[str, typer.Option("--for", help="routine, fragment or shop.")] = "routine",
+    out: Annotated[Path | None, typer.Option("--out", help="File to write; standard output if left out.")] = None,
+    shop: ShopOption = None,
+) -> None:
+    """Print a JSON Schema, with which an editor helps to write a routine, a fragment or shop.toml."""
+    from holdzero.cli.schema import print_schema
+
+    raise typer.Exit(print_schema(of, out, shop))
+
+
 @register_app.command("add")
 def register_add(
     kind: Annotated[str, typer.Argument(help="reference, comparator, thermometer or inspector.")],

@@ -16,6 +16,7 @@ from pydantic_core import PydanticCustomError
 from holdzero.errors import QuantityError
 from holdzero.estimate import Estimate, parse_estimate
 from holdzero.quantity import Dimension, parse_quantity, shown
+from holdzero.routine import forms
 
 __all__ = [
     "AngleError",
@@ -97,18 +98,16 @@ def _name(raw: str) -> str:
 
 _DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 
-Format: TypeAlias = Annotated[Literal[1], BeforeValidator(_format)]
-Day: TypeAlias = Annotated[dt.date, BeforeValidator(_day)]
-Name: TypeAlias = Annotated[str, StringConstraints(min_length=1, max_length=200), AfterValidator(_name)]
+Format: TypeAlias = Annotated[Literal[1], BeforeValidator(_format, json_schema_input_type=Literal[1])]
+Day: TypeAlias = Annotated[dt.date, BeforeValidator(_day), WithJsonSchema(forms.DAY)]
+Name: TypeAlias = Annotated[
+    str, StringConstraints(min_length=1, max_length=200), AfterValidator(_name), WithJsonSchema(forms.NAME)
+]
 
 
-def _kind(dimension: Dimension, words: str) -> WithJsonSchema:
+def _kind(words: str) -> WithJsonSchema:
     """What a value is, for key tables and editors."""
-    if words.startswith("estimate"):
-        anyway = {"type": "object", "description": "value with standard, expanded or halfwidth"}
-        forms = [{"type": "string"}, anyway, {"type": "array"}]
-        return WithJsonSchema({"title": words, "anyOf": forms, "examples": [dimension.example]})
-    return WithJsonSchema({"title": words, "type": "string", "examples": [dimension.example]})
+    return WithJsonSchema(forms.FORMS[words])
 
 
 def words(title: str, core: type[StrEnum]) -> WithJsonSchema:
@@ -116,50 +115,42 @@ def words(title: str, core: type[StrEnum]) -> WithJsonSchema:
     return WithJsonSchema({"title": title, "type": "string", "examples": list(core)})
 
 
-Text: TypeAlias = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=2000)]
+Text: TypeAlias = Annotated[
+    str, StringConstraints(strip_whitespace=True, min_length=1, max_length=2000), WithJsonSchema(forms.TEXT)
+]
 Positive: TypeAlias = Annotated[int, Field(strict=True, ge=1, le=1000)]
-Length: TypeAlias = Annotated[float, _quantity(Dimension.LENGTH), _kind(Dimension.LENGTH, "length")]
-Size: TypeAlias = Annotated[
-    float, _quantity(Dimension.LENGTH, positive=True), _kind(Dimension.LENGTH, "length above zero")
-]
-Force: TypeAlias = Annotated[
-    float, _quantity(Dimension.FORCE, positive=True), _kind(Dimension.FORCE, "force above zero")
-]
-Time: TypeAlias = Annotated[float, _quantity(Dimension.TIME, positive=True), _kind(Dimension.TIME, "time above zero")]
-Temperature: TypeAlias = Annotated[float, _quantity(Dimension.TEMPERATURE), _kind(Dimension.TEMPERATURE, "temperature")]
+Length: TypeAlias = Annotated[float, _quantity(Dimension.LENGTH), _kind("length")]
+Size: TypeAlias = Annotated[float, _quantity(Dimension.LENGTH, positive=True), _kind("length above zero")]
+Force: TypeAlias = Annotated[float, _quantity(Dimension.FORCE, positive=True), _kind("force above zero")]
+Time: TypeAlias = Annotated[float, _quantity(Dimension.TIME, positive=True), _kind("time above zero")]
+Temperature: TypeAlias = Annotated[float, _quantity(Dimension.TEMPERATURE), _kind("temperature")]
 TemperatureDifference: TypeAlias = Annotated[
     float,
     _quantity(Dimension.DIFFERENCE, positive=True),
-    _kind(Dimension.DIFFERENCE, "temperature difference above zero"),
+    _kind("temperature difference above zero"),
 ]
-LengthEstimate: TypeAlias = Annotated[
-    Estimate, _estimate(Dimension.LENGTH), _kind(Dimension.LENGTH, "estimate of a length")
-]
+LengthEstimate: TypeAlias = Annotated[Estimate, _estimate(Dimension.LENGTH), _kind("estimate of a length")]
 LengthError: TypeAlias = Annotated[
-    Estimate, _estimate(Dimension.LENGTH, about_zero=True), _kind(Dimension.LENGTH, "estimate of a length, about zero")
+    Estimate, _estimate(Dimension.LENGTH, about_zero=True), _kind("estimate of a length, about zero")
 ]
 TemperatureError: TypeAlias = Annotated[
     Estimate,
     _estimate(Dimension.DIFFERENCE, about_zero=True),
-    _kind(Dimension.DIFFERENCE, "estimate of a temperature difference, about zero"),
+    _kind("estimate of a temperature difference, about zero"),
 ]
 AngleError: TypeAlias = Annotated[
-    Estimate, _estimate(Dimension.ANGLE, about_zero=True), _kind(Dimension.ANGLE, "estimate of an angle, about zero")
+    Estimate, _estimate(Dimension.ANGLE, about_zero=True), _kind("estimate of an angle, about zero")
 ]
-ComplianceEstimate: TypeAlias = Annotated[
-    Estimate, _estimate(Dimension.COMPLIANCE), _kind(Dimension.COMPLIANCE, "estimate of a compliance")
-]
-ForceEstimate: TypeAlias = Annotated[
-    Estimate, _estimate(Dimension.FORCE), _kind(Dimension.FORCE, "estimate of a force")
-]
+ComplianceEstimate: TypeAlias = Annotated[Estimate, _estimate(Dimension.COMPLIANCE), _kind("estimate of a compliance")]
+ForceEstimate: TypeAlias = Annotated[Estimate, _estimate(Dimension.FORCE), _kind("estimate of a force")]
 TemperatureEstimate: TypeAlias = Annotated[
-    Estimate, _estimate(Dimension.TEMPERATURE), _kind(Dimension.TEMPERATURE, "estimate of a temperature")
+    Estimate, _estimate(Dimension.TEMPERATURE), _kind("estimate of a temperature")
 ]
 TemperatureDifferenceEstimate: TypeAlias = Annotated[
-    Estimate, _estimate(Dimension.DIFFERENCE), _kind(Dimension.DIFFERENCE, "estimate of a temperature difference")
+    Estimate, _estimate(Dimension.DIFFERENCE), _kind("estimate of a temperature difference")
 ]
 ExpansionEstimate: TypeAlias = Annotated[
-    Estimate, _estimate(Dimension.EXPANSION), _kind(Dimension.EXPANSION, "estimate of an expansion coefficient")
+    Estimate, _estimate(Dimension.EXPANSION), _kind("estimate of an expansion coefficient")
 ]
 
 

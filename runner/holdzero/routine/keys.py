@@ -17,9 +17,9 @@ from pydantic.fields import FieldInfo
 
 from holdzero.routine import schema
 
-__all__ = ["key_table", "key_tables"]
+__all__ = ["TABLES", "key_table", "key_tables", "tables_within"]
 
-_TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
+TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
     ("[routine]", schema.Header),
     ("[approval]", schema.Approval),
     ("[reference], whole", schema.Reference),
@@ -52,15 +52,34 @@ def key_tables() -> str:
     """All tables as Markdown."""
     schema.Repeat.model_rebuild()
     schema.Routine.model_rebuild()
-    return "\n".join(key_table(title, model) for title, model in _TABLES)
+    return "\n".join(key_table(title, model) for title, model in TABLES)
 
 
-def key_table(title: str, model: type[BaseModel]) -> str:
-    """One table of keys as Markdown."""
+def key_table(title: str, model: type[BaseModel], words: str = "") -> str:
+    """One table of keys as Markdown, under its title and what is said of it in words."""
     lines = [f"### `{title}`" if "," not in title else "### `{}`,{}".format(*title.split(",", 1)), ""]
-    lines += ["| key | what it is | meaning |", "|---|---|---|"]
-    lines += [f"| {key} | {kind} | {meaning} |" for key, kind, meaning in _rows(model)]
+    lines += [words, ""] if words else []
+    if rows := [f"| {key} | {kind} | {meaning} |" for key, kind, meaning in _rows(model)]:
+        lines += ["| key | what it is | meaning |", "|---|---|---|", *rows]
+    else:
+        lines.append("It has no keys.")
     return "\n".join([*lines, ""])
+
+
+def tables_within(model: type[BaseModel]) -> Iterator[tuple[str, type[BaseModel]]]:
+    """The tables under keys of a table, and those under theirs: where each stands, and its model."""
+    for name, field in model.model_fields.items():
+        for inner in _models_in(field.annotation):
+            key = field.alias or name
+            yield key, inner
+            yield from ((f"{key}.{further}", deeper) for further, deeper in tables_within(inner))
+
+
+def _models_in(annotation: Any) -> Iterator[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for argument in typing.get_args(annotation):
+        yield from _models_in(argument)
 
 
 def _rows(model: type[BaseModel]) -> Iterator[tuple[str, str, str]]:
@@ -73,9 +92,10 @@ def _rows(model: type[BaseModel]) -> Iterator[tuple[str, str, str]]:
 
 def _kind(annotation: Any, field: FieldInfo | None = None) -> str:  # noqa: PLR0911  one answer a form
     """What a value is, in words for the author of a routine."""
-    for mark in (*(field.metadata if field else ()), *getattr(annotation, "__metadata__", ())):
-        if isinstance(mark, WithJsonSchema) and mark.json_schema:
-            return str(mark.json_schema["title"])
+    marks = (*(field.metadata if field else ()), *getattr(annotation, "__metadata__", ()))
+    for mark in reversed(marks):  # the last one stands
+        if isinstance(mark, WithJsonSchema) and "title" in (mark.json_schema or {}):
+            return str(dict(mark.json_schema or {})["title"])
     origin, arguments = typing.get_origin(annotation), typing.get_args(annotation)
     if origin is typing.Annotated:
         return _kind(arguments[0])
@@ -84,7 +104,10 @@ def _kind(annotation: Any, field: FieldInfo | None = None) -> str:  # noqa: PLR0
     if origin is typing.Literal:
         return "one of " + ", ".join(f"`{argument}`" for argument in arguments)
     if origin is tuple:
-        return "list of steps" if "Step" in str(arguments[0]) or "Prepare" in str(arguments[0]) else "text, or list"
+        is_step = "Step" in str(arguments[0]) or "Prepare" in str(arguments[0])
+        return "list of steps" if is_step else f"list of {_kind(arguments[0])}s"
+    if origin is dict:
+        return "table"
     if isinstance(annotation, type) and issubclass(annotation, Enum):
         return "one of " + ", ".join(f"`{member.value}`" for member in annotation)
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):

@@ -15,6 +15,7 @@ from pydantic import (
     Discriminator,
     Field,
     Tag,
+    WithJsonSchema,
     model_validator,
 )
 
@@ -47,6 +48,7 @@ from holdzero.routine.fields import (
     refuse,
     words,
 )
+from holdzero.routine.forms import PLACES
 from holdzero.routine.steps import (
     AnswerKind,
     AnyStep,
@@ -329,7 +331,7 @@ def _listed(raw: object) -> object:
     return [raw] if isinstance(raw, str) else raw
 
 
-Places: TypeAlias = Annotated[tuple[Text, ...], BeforeValidator(_listed), Field(min_length=1)]
+Places: TypeAlias = Annotated[tuple[Text, ...], BeforeValidator(_listed), Field(min_length=1), WithJsonSchema(PLACES)]
 
 
 class Characteristic(Model):

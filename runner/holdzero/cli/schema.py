@@ -1,0 +1,40 @@
+"""`schema`: what an editor needs to help the author of a routine, as JSON."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import typer
+
+from holdzero.cli.files import write_whole
+from holdzero.cli.house import open_shop
+from holdzero.editing import fragment_schema, routine_schema, shop_schema
+from holdzero.errors import HoldzeroError
+
+__all__ = ["print_schema"]
+
+_WAYS = {"routine": routine_schema, "fragment": fragment_schema, "shop": shop_schema}
+
+
+def print_schema(of: str, out: Path | None, named: Path | None) -> int:
+    """Print the schema of a kind of file, or write it; gives the exit code.
+
+    Raises:
+        HoldzeroError: there is no such kind, or the file can't be written.
+    """
+    if of not in _WAYS:
+        raise HoldzeroError(f"--for: found {of!r}; expected one of {', '.join(_WAYS)}")
+    catalogue = open_shop(named).catalogue
+    # Plain ASCII: what a shell saves under another encoding is still the same JSON.
+    text = json.dumps(_WAYS[of](catalogue), indent=2) + "\n"
+    if out is None:
+        typer.echo(text, nl=False)
+    else:
+        try:
+            write_whole(out, text.encode("ascii"))
+        except OSError as error:
+            raise HoldzeroError(f"{out}: can't be written: {error.strerror or error}") from None
+    for refusal in catalogue.refusals:
+        typer.echo(f"note: {refusal.name} was refused and is not in the schema; see: holdzero plugins", err=True)
+    return 0
