@@ -4,6 +4,7 @@ It needs pytest: install `holdzero[test]`. The tool itself never imports it. Not
 `assert` that pytest would have to rewrite, so that a `conftest.py` can import it too: PYTEST_DONT_REWRITE
 """
 
+from holdzero.testing.conformance import assert_conforms
 from holdzero.testing.draft import GOOD, PLAIN, Draft
 from holdzero.testing.kit import Measure, Outcome, measure
 from holdzero.testing.loading import catalogue_of
@@ -16,6 +17,7 @@ __all__ = [
     "Measure",
     "Outcome",
     "Truth",
+    "assert_conforms",
     "catalogue_of",
     "measure",
     "virtual_answers",

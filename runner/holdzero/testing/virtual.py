@@ -18,10 +18,10 @@ from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.prompt import Asks, Prompt
 from holdzero.run.state import State
 from holdzero.testing.draft import Draft
-from holdzero.testing.drive import Entries, begun, driven, loaded_of
+from holdzero.testing.drive import Entries, Say, begun, driven, loaded_of
 from holdzero.testing.loading import catalogue_of
 
-__all__ = ["Truth", "virtual_answers"]
+__all__ = ["Truth", "say_of", "virtual_answers"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,6 +116,11 @@ def virtual_answers(
     for _ in driven(begun(loaded, serials=serials), bench.say, entries):
         pass
     return bench.said
+
+
+def say_of(truth: Truth, *, seed: int = 0) -> Say:
+    """What answers the prompts of a run where the truth is known."""
+    return _Bench(truth, np.random.default_rng(seed), {}).say
 
 
 class _Bench:

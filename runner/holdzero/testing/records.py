@@ -1,0 +1,107 @@
+"""Sample records for a conformance suite of writers: every verdict, and texts that mean harm.
+
+They are made by runs, as at the bench, so that nothing in them is what no record could hold.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from holdzero import events as e
+from holdzero.catalogue import Catalogue
+from holdzero.checks import bind
+from holdzero.record import make_record
+from holdzero.run import Run
+from holdzero.software import software_of
+from holdzero.testing.draft import GOOD, Draft
+from holdzero.testing.drive import begun, driven, loaded_of, scripted
+from holdzero.testing.samples import FULL, say_for
+
+__all__ = ["HOSTILE", "MARK", "sample_records"]
+
+MARK = "holdzero-mark"
+"""Stands in every hostile text; an element of this name in a file was not escaped."""
+
+HOSTILE = (
+    f"</script></style></title></textarea>\"'><script>{MARK}()</script><{MARK} onload='x'>",
+    f"=cmd|'/c {MARK}'!A1",
+    f"@SUM({MARK})",
+    f"+{MARK}",
+    f"-{MARK}",
+    f"a \"b\" 'c', d; <{MARK}/>\\ & &lt;{MARK}&gt;\n={MARK}\r\n@{MARK}",
+    f"{MARK} Prüfmaß µΩ − 測定 \U0001d6fc \u202e\u00a0",
+)
+"""Texts as somebody might type them who means harm, or does not know better."""
+
+
+def sample_records(catalogue: Catalogue) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Records with what each is a sample of."""
+    fail, undecided = (*GOOD[:3], "+9", "+9.1", "+8.9", "0"), (*GOOD[:3], "+3", "+3.1", "+2.9", "0")
+    reported = Draft().without_table("characteristics.thickness.lower").without_table("characteristics.thickness.upper")
+    yield "a pass", _record(catalogue, Draft(), GOOD)
+    yield "a fail", _record(catalogue, Draft(), fail)
+    yield "undecided", _record(catalogue, Draft(), undecided)
+    yield "no limits", _record(catalogue, reported, GOOD)
+    yield "simulated", _record(catalogue, Draft(), GOOD, simulated=True)
+    yield "a trial", _record(catalogue, Draft(), GOOD, trial=True)
+    yield "without serial and operator", _record(catalogue, Draft(), GOOD, serial=None, operator=None)
+    yield "abandoned, a characteristic without a number", _record(catalogue, Draft(), GOOD[:3], abandoned="no time")
+    yield "with a little of everything", _record(catalogue, FULL, None)
+    for text in HOSTILE:
+        yield f"the text {text!r}", _hostile(catalogue, text)
+
+
+def _record(
+    catalogue: Catalogue,
+    draft: Draft,
+    answers: Sequence[str] | None,
+    *,
+    serial: str | None = "1",
+    operator: str | None = "T. Ester",
+    simulated: bool = False,
+    trial: bool = False,
+    abandoned: str | None = None,
+) -> dict[str, Any]:
+    loaded = loaded_of(draft, catalogue)
+    checks, _ = bind(loaded.routine, catalogue)
+    run = begun(loaded, serials=(serial,), operator=operator, simulated=simulated, trial=trial)
+    if abandoned is None:
+        *_, run = driven(run, say_for(loaded, answers))
+    else:
+        read = len(answers or ())
+        so_far = driven(run, scripted(answers or ()))
+        run = _noted(next(r for r in so_far if len(r.state.readings) == read), e.RunAbandoned, reason=abandoned)
+    return make_record(run, serial, checks, software_of(()))
+
+
+def _noted(run: Run, kind: type[Any], **fields: Any) -> Run:
+    state = run.state
+    return run.take(kind(seq=state.seq + 1, wall=state.wall, time_s=state.now_s, **fields))
+
+
+def _hostile(catalogue: Catalogue, text: str) -> dict[str, Any]:
+    """A record with one text wherever a person can put one."""
+    name = "".join(sign for sign in " ".join(text.split()) if sign.isprintable())
+    draft = (
+        FULL.with_table("routine", title=text, part=text, revision=text, author=text)
+        .with_table("reference", id=text, name=text, certificate=text, material=text)
+        .with_table("comparator", id=text, name=text, certificate=text)
+        .with_table("comparator.error", why=text)
+        .with_table("thermometer", id=text, name=text, certificate=text)
+        .with_table("check_standard", id=text, name=text, certificate=text)
+        .with_table("part", material=text)
+        .with_table("approval", by=text, on="2026-03-01", digest="sha256:0", note=text)
+        .with_characteristic(name, measure="size", at=name, nominal="5 mm", lower="-3 um", upper="3 um")
+        .with_step("read", at=name, say=text, caution=text, index=7)
+        .with_step("ask", name=text, choices=[name])
+        .with_step("prepare", name=text, say=text, caution=text)
+    )
+    draft = Draft({**draft.tables, "terms": [{"name": f"known {name}", "value": "0.1 um", "standard": "0.1 um"}]})
+    loaded = loaded_of(draft, catalogue)
+    checks, _ = bind(loaded.routine, catalogue)
+    *_, before_the_end, _ = driven(begun(loaded, serials=(name,), operator=text), say_for(loaded, None))
+    run = _noted(before_the_end, e.NoteAdded, text=text)
+    run = _noted(run, e.AnswerStruck, target=run.state.readings[-1].seq, reason=text)
+    run = _noted(run, e.RunAbandoned, reason=text)
+    return make_record(run, name, checks, software_of(()))
