@@ -10,8 +10,12 @@ import pytest
 
 from holdzero import events as e
 from holdzero.catalogue import Catalogue
+from holdzero.checks import bind
+from holdzero.expect import expect
+from holdzero.hooks import Level
 from holdzero.record import verify
 from holdzero.testing import GOOD, Draft, Measure, catalogue_of
+from holdzero.testing.drive import loaded_of
 
 Sit: TypeAlias = Callable[..., Any]  # see conftest
 HOUR_S = 3600.0
@@ -174,6 +178,15 @@ class TestTheSettings:
         assert stops(desk.ended()) == []
 
 
+class TestBeforeAnyReading:
+    def test_ideal_readings_are_taken_in_a_steady_room(self, house: Path) -> None:
+        catalogue = catalogue_of(house / "steady_room.py")
+        loaded = loaded_of(WITH_AIR, catalogue)
+        checks, _ = bind(loaded.routine, catalogue, loaded.origins)
+        evaluation, _ = expect(loaded.document, loaded.digest, checks)
+        assert [found.code for found in evaluation.findings if found.level is Level.STOP] == []
+
+
 class TestABatch:
     def test_a_part_that_was_read_later_stops_no_other(self, sit_down: Sit) -> None:
         part = [{"do": "zero"}, {"do": "read", "at": "a"}, {"do": "return"}]
@@ -194,7 +207,7 @@ class TestAtTheBench:
     def test_an_unsteady_hour_is_asked_about_before_the_zero(self, sit_down: Sit) -> None:
         desk = sit_down("steady_room", ROUTINE).at(0.0, "20.0", "20.8")
         (found,) = desk.asked(1.0)
-        assert (found.level.value, found.code) == ("stop", "steady_room/moved")
+        assert (found.level, found.code) == (Level.STOP, "steady_room/moved")
         assert "Will you wait until the room is steady" in found.text
 
     def test_answers_that_are_given_again_an_hour_later_lift_it(self, sit_down: Sit) -> None:
