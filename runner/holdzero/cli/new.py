@@ -50,3 +50,16 @@ def new_routine(
 
     given = {name: text for name, text in said.items() if text is not None}
     raise typer.Exit(work.new_routine(file, given, shop))
+
+
+@new_app.command("check")
+def new_check(
+    name: Annotated[str, typer.Argument(help="Of the check: small letters, digits and _.")],
+    *,
+    folder: Annotated[Path, typer.Option("--in", help="Folder in which a folder NAME is made.")] = Path(),
+    shop: ShopOption = None,
+) -> None:
+    """Write a check of the house that works, with its tests and tools. 0: written; 2: not."""
+    from holdzero.cli import new_check as work
+
+    raise typer.Exit(work.new_check(name, folder, shop))
