@@ -73,9 +73,9 @@ class TestAtTheEnd:
 
     @pytest.mark.parametrize(("late_s", "expected"), [(0.0, []), (0.5, ["plate_wiped/late"])])
     def test_exactly_half_an_hour_is_in_time(self, sit_down: Sit, late_s: float, expected: list[str]) -> None:
-        # 100.1 s: a moment whose difference to the reading's is not exact in floats.
-        desk = sit_down("plate_wiped", ROUTINE).at(100.1, "").at(101.0, *ZEROS, *PLACES)
-        record = desk.at(100.1 + HALF_HOUR_S + late_s, RETURN, "").ended()
+        # 248.3 s: in floats, half an hour later is more than half an hour later.
+        desk = sit_down("plate_wiped", ROUTINE).at(248.3, "").at(250.0, *ZEROS, *PLACES)
+        record = desk.at(248.3 + HALF_HOUR_S + late_s, RETURN, "").ended()
         assert stops(record) == expected
 
     def test_says_which_reading_was_late_and_by_how_much(self, sit_down: Sit) -> None:

@@ -94,6 +94,13 @@ class TestTheHourBefore:
         record = sit_down("steady_room", draft).at(0.0, "fine", "fine", *GOOD, "").ended()
         assert stops(record) == ["steady_room/unknown"]
 
+    def test_a_bare_number_is_no_temperature(self, sit_down: Sit) -> None:
+        draft = Draft().with_check("steady_room")
+        for word in ("highest", "lowest"):
+            draft = draft.with_step("ask", name=f"{word} air temperature of the last hour", answer="number")
+        record = sit_down("steady_room", draft).at(0.0, "20", "20", *GOOD, "").ended()
+        assert stops(record) == ["steady_room/unknown"]
+
     @pytest.mark.parametrize(("wait_s", "expected"), [(1800.0, []), (1801.0, ["steady_room/unknown"])])
     def test_an_answer_is_too_old_after_half_an_hour(self, sit_down: Sit, wait_s: float, expected: list[str]) -> None:
         desk = sit_down("steady_room", ROUTINE).at(7.1, "20", "20.1").at(7.1 + wait_s, *GOOD, "")
@@ -157,9 +164,21 @@ class TestDuringTheReadings:
         assert stops(desk.at(midnight_s + 120.0, "20.5", "").ended()) == []
 
     def test_what_was_long_before_the_readings_does_not_matter(self, sit_down: Sit) -> None:
-        draft = ROUTINE.with_step("soak", at_least="3 h", index=0).with_step("temperature", of="air", index=0)
-        desk = sit_down("steady_room", draft).at(0.0, "25.0").at(3 * HOUR_S, "", "20.0", "20.3", *GOOD, "")
+        draft = ROUTINE.with_step("soak", at_least="3 h", index=0)
+        draft = draft.with_step("temperature", of="air", index=0).with_step("temperature", of="air", index=0)
+        desk = sit_down("steady_room", draft).at(0.0, "25.0", "20.0").at(3 * HOUR_S, "", "20.0", "20.3", *GOOD, "")
         assert stops(desk.ended()) == []
+
+    @pytest.mark.parametrize(("after_min", "expected"), [(30.0, ["steady_room/moved"]), (31.0, [])])
+    def test_what_was_long_after_them_does_not_matter(
+        self, sit_down: Sit, after_min: float, expected: list[str]
+    ) -> None:
+        desk = sit_down("steady_room", WITH_AIR).at(0.0, "20.0", "20.3", *GOOD)
+        assert stops(desk.at(after_min * MINUTE_S, "21.0", "").ended()) == expected
+
+    def test_a_run_that_was_given_up_before_any_reading_has_nothing_to_judge(self, sit_down: Sit) -> None:
+        desk = sit_down("steady_room", ROUTINE).event(e.RunAbandoned, 1.0, reason="no time")
+        assert [code for code in stops(desk.ended()) if code.startswith("steady_room")] == []
 
 
 class TestTheSettings:
