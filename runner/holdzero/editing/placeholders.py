@@ -25,8 +25,8 @@ def with_placeholders(schema: Any) -> Any:
         return schema
     out = mapped(schema, with_placeholders)
     if "enum" in out:
-        words = {"enum": out.pop("enum")}
-        return {**out, "anyOf": [words, {"type": "string", "pattern": INSIDE}]}
+        own = {key: item for key, item in out.items() if key not in ("enum", "type")}
+        return {**own, "anyOf": [{"enum": out["enum"]}, {"type": "string", "pattern": INSIDE}]}
     if "pattern" in out:
         return {**out, "pattern": f"{out['pattern']}|{INSIDE}"}
     if "type" in out and out["type"] != "string":
