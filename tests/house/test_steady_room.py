@@ -103,7 +103,8 @@ class TestTheHourBefore:
 
     @pytest.mark.parametrize(("wait_s", "expected"), [(1800.0, []), (1801.0, ["steady_room/unknown"])])
     def test_an_answer_is_too_old_after_half_an_hour(self, sit_down: Sit, wait_s: float, expected: list[str]) -> None:
-        desk = sit_down("steady_room", ROUTINE).at(7.1, "20", "20.1").at(7.1 + wait_s, *GOOD, "")
+        # 248.3 s: in floats, half an hour later is more than half an hour later.
+        desk = sit_down("steady_room", ROUTINE).at(248.3, "20", "20.1").at(248.3 + wait_s, *GOOD, "")
         assert stops(desk.ended()) == expected
 
     def test_an_answer_after_the_readings_comes_too_late(self, sit_down: Sit) -> None:
@@ -116,6 +117,11 @@ class TestTheHourBefore:
         assert stops(record) == ["steady_room/crossed"]
         assert "given as 20.4 °C, which is above the highest, 20.1 °C" in text_of(record, "steady_room/crossed")
 
+    def test_a_later_hour_may_be_warmer(self, sit_down: Sit) -> None:
+        draft = ROUTINE.with_step("soak", at_least="100 min").with_step("room_hour")
+        desk = sit_down("steady_room", draft).at(0.0, "20.0", "20.1").at(6000.0, "", "20.3", "20.4", *GOOD, "")
+        assert stops(desk.ended()) == []
+
 
 class TestDuringTheReadings:
     @pytest.mark.parametrize(("air", "expected"), [("20.5", []), ("19.8", []), ("20.6", ["steady_room/moved"])])
@@ -126,8 +132,8 @@ class TestDuringTheReadings:
     def test_a_slow_move_over_more_than_a_window_is_allowed(self, sit_down: Sit) -> None:
         steps = [{"do": "room_hour"}, {"do": "zero"}, AIR, {"do": "read", "at": "a"}, AIR, AIR, {"do": "return"}]
         draft = ROUTINE.with_steps(*steps, {"do": "compare"})
-        desk = sit_down("steady_room", draft).at(0.0, "20.0", "20.1", "0")
-        desk.at(29 * MINUTE_S, "20.3", "1").at(58 * MINUTE_S, "20.5").at(87 * MINUTE_S, "20.7", "0", "")
+        desk = sit_down("steady_room", draft).at(248.3, "20.0", "20.1", "0")
+        desk.at(248.3 + 1800.0, "20.3", "1").at(58 * MINUTE_S, "20.5").at(87 * MINUTE_S, "20.7", "0", "")
         assert stops(desk.ended()) == []
 
     @pytest.mark.parametrize(("at_min", "expected"), [(60.0, ["steady_room/moved"]), (60.02, [])])

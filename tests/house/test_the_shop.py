@@ -18,7 +18,7 @@ from holdzero.register import load_register
 RULES = ("comparator_due", "plate_wiped", "steady_room", "two_readers")
 CHOICES = ("--reference", "B-5", "--comparator", "K-2", "--thermometer", "T-1")
 ANSWERS = ("20.1", "20.3", "0", "0.1", "-0.1", *("1.0", "1.1") * 2, "C. Reeve", *("0.9", "1.2") * 2, "0", "20.4")
-PASS, DIFFERS, UNDECIDED = 0, 1, 3
+PASS, DIFFERS, UNDECIDED, INTERRUPTED = 0, 1, 3, 4
 
 
 def tool(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
@@ -130,6 +130,20 @@ class TestThroughTheCommandLine:
         assert done.returncode == DIFFERS
         for rule in RULES:
             assert f"note: the plugin {rule} of house folder, which it used, is not loaded here" in done.stdout
+
+    @pytest.mark.parametrize(("with_shop", "code"), [(True, PASS), (False, UNDECIDED)])
+    def test_a_run_that_was_broken_off_goes_on_with_the_shop_alone(
+        self, house: Path, routine: Path, *, with_shop: bool, code: int
+    ) -> None:
+        assert run(routine, house / "shop.toml", ANSWERS[:7]).returncode == INTERRUPTED
+        (journal,) = (routine.parent / "out").glob("*.journal.jsonl")
+        rest = routine.with_name("rest.csv")
+        rest.write_text("time,answer\n" + "".join(f",{answer}\n" for answer in ANSWERS[7:]), "utf-8")
+        named = ("--shop", str(house / "shop.toml")) if with_shop else ()
+        done = tool(routine.parent, "resume", str(journal), "--source", f"readings:{rest}", "--json", *named)
+        assert done.returncode == code, done.stdout + done.stderr
+        expected = [] if with_shop else [f"{rule}/failed" for rule in RULES]
+        assert stops(json.loads(done.stdout)) == expected
 
     def test_without_the_shop_the_routine_is_refused(self, routine: Path) -> None:
         done = run(routine, None)
