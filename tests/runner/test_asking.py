@@ -56,6 +56,7 @@ class TestAnAnswer:
             (HUMIDITY, " 45,5 % ", 45.5),
             ('do = "ask", name = "who"', "  B. Quill ", "B. Quill"),
             ('do = "ask", name = "lamp", choices = ["On", "Off"]', "on", "On"),
+            ('do = "ask", name = "grade", choices = ["0 − 1", "2"]', "0 − 1", "0 − 1"),
             ('do = "ask", name = "warmest", answer = "temperature"', "68 degF", 20.0),
             ('do = "ask", name = "warmest", answer = "temperature", unit = "degC"', "20,25", 20.25),
             ('do = "ask", name = "load", answer = "force"', "800 mN", 0.8),

@@ -120,7 +120,7 @@ def _told(text: str, prompt: Prompt) -> Told:
     if len(said) > _LONGEST_ANSWER or not said.isprintable():
         raise AnswerRefusedError(f"{shown(said)} is no answer: type at most {_LONGEST_ANSWER} plain signs")
     if slot.choices:
-        meant = next((choice for choice in slot.choices if choice.lower() == said.lower()), None)
+        meant = next((choice for choice in slot.choices if tidy(choice).lower() == said.lower()), None)
         if meant is None:
             raise AnswerRefusedError(f"{shown(said)} is not one of: {', '.join(slot.choices)}")
         return Told(meant)
