@@ -127,6 +127,8 @@ def _open(argument: str, ask: Callable[[Prompt], Answer | Command]) -> Readings:
         raw = path.read_bytes()
     except OSError as error:
         raise SourceError(f"{argument}: {error.strerror or 'it cannot be read'}") from None
+    except ValueError:  # a name that no file system takes
+        raise SourceError(f"{argument!r} can't be the name of a file; check it") from None
     if len(raw) > _LARGEST:
         raise SourceError(f"{argument}: {len(raw)} bytes; is this a readings file?")
     try:
