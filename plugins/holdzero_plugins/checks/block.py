@@ -306,5 +306,6 @@ def holdzero_checks() -> Sequence[Check]:
             title="gauge block at five points: deviation, variation in length, grade",
             settings=BlockSettings,
             judge=judge,
+            arrays=True,
         )
     ]

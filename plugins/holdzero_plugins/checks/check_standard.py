@@ -114,5 +114,6 @@ def holdzero_checks() -> Sequence[Check]:
             settings=CheckStandardSettings,
             watch=watch,
             judge=judge,
+            arrays=True,
         )
     ]

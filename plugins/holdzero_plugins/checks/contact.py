@@ -319,5 +319,6 @@ def holdzero_checks() -> Sequence[Check]:
             settings=ContactSettings,
             terms=correction,
             judge=judge,
+            arrays=True,
         )
     ]

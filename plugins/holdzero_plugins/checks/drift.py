@@ -379,5 +379,6 @@ def holdzero_checks() -> Sequence[Check]:
             settings=DriftSettings,
             judge=judge,
             weigh=weigh,
+            arrays=True,
         )
     ]

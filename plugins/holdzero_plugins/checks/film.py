@@ -53,16 +53,22 @@ def _thickness(run: RunView, c: CharacteristicView) -> dict[float, tuple[Number,
     return found
 
 
-def _uncertainty(run: RunView, counts: Iterable[int]) -> float:
+def _uncertainty(run: RunView, counts: Iterable[int]) -> Number:
     """Expanded uncertainty of a difference of means [um], from the scatter of this run.
 
     Source: JCGM 100:2008, 4.2.3 and 5.1.2; F.2.2.1 for the resolution.
     """
     s, dof = run.scatter_um
-    scatter = float(np.mean(s)) * math.sqrt(sum(1.0 / count for count in counts))
+    scatter = s * math.sqrt(sum(1.0 / count for count in counts))
     floor = run.resolution_um / math.sqrt(12.0) * 2.0
-    standard, known = (scatter, dof) if dof and scatter >= floor else (floor, math.inf)
-    return float(standard * student_quantile(0.5 + _COVERAGE / 2.0, known))
+    scattered = np.logical_and(dof > 0.0, scatter >= floor)
+    factor = np.where(
+        scattered,
+        student_quantile(0.5 + _COVERAGE / 2.0, dof or math.inf),
+        student_quantile(0.5 + _COVERAGE / 2.0, math.inf),
+    )
+    expanded = np.where(scattered, scatter, floor) * factor
+    return expanded if expanded.ndim else float(expanded)
 
 
 def _giving_way(settings: FilmSettings, run: RunView, c: CharacteristicView) -> Iterable[Finding]:
@@ -85,7 +91,7 @@ def _giving_way(settings: FilmSettings, run: RunView, c: CharacteristicView) -> 
     own = _uncertainty(run, (*counts_light, *counts_heavy))
     limit = settings.limit if settings.limit is not None else own
     gives = np.abs(give) > limit
-    data |= {"give_um": float(np.mean(give)), "limit_um": limit}
+    data |= {"give_um": float(np.mean(give)), "limit_um": float(np.mean(limit))}
     yield Finding(
         level=Level.CAUTION,
         code="film/gives_way",
@@ -132,5 +138,11 @@ def judge(settings: FilmSettings, run: RunView, characteristics: Sequence[Charac
 def holdzero_checks() -> Sequence[Check]:
     """The film check."""
     return [
-        Check(name="film", title="coating as a step, at two forces or more", settings=FilmSettings, judge=judge),
+        Check(
+            name="film",
+            title="coating as a step, at two forces or more",
+            settings=FilmSettings,
+            judge=judge,
+            arrays=True,
+        )
     ]

@@ -387,5 +387,6 @@ def holdzero_checks() -> Sequence[Check]:
             settings=HeatSettings,
             watch=watch,
             judge=judge,
+            arrays=True,
         )
     ]

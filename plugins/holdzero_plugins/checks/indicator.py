@@ -343,5 +343,6 @@ def holdzero_checks() -> Sequence[Check]:
             watch=watch,
             terms=corrections,
             judge=judge,
+            arrays=True,
         )
     ]

@@ -134,15 +134,17 @@ def scatter(settings: RepeatabilitySettings, run: RunView, characteristic: Chara
     floor = _resolution_floor(run, characteristic)
     standard = s * _spread_factor(run, characteristic, differences=differences)
     count = len(characteristic.readings)
-    if np.all(standard >= floor) and dof > 0.0:
+    scattered = np.logical_and(standard >= floor, dof > 0.0)
+    estimate = Estimate.of(
+        0.0, _plain(np.where(scattered, standard, floor)), dof=_plain(np.where(scattered, dof, math.inf))
+    )
+    if np.all(scattered):
         why = f"s = {run.length(s)} ({dof:g} degrees of freedom), {origin}; {count} readings, zeros counted once"
-        estimate = Estimate.of(0.0, float(standard), dof=dof)
     else:
         why = (
             f"resolution of {run.length(run.resolution_um)}, the larger of the two; "
             f"scatter alone (s = {run.length(s)}, {dof:g} degrees of freedom) would give {run.length(standard)}"
         )
-        estimate = Estimate.of(0.0, float(floor))
     name = f"repeatability, {characteristic.name}"
     item = Input(name=name, estimate=estimate, unit="um", evaluation="A", why=why)
     yield Term(
@@ -152,6 +154,11 @@ def scatter(settings: RepeatabilitySettings, run: RunView, characteristic: Chara
         words="no correction: carries how much readings and zeros scatter",
         source="JCGM 100:2008, 4.2.3, 4.2.4, F.2.2.1",
     )
+
+
+def _plain(number: Number) -> Number:
+    """A float where it is one number; the array of a rehearsal as it is."""
+    return number if np.ndim(number) else float(number)
 
 
 def _known_dof(run: RunView, characteristic: CharacteristicView) -> float:
@@ -171,8 +178,9 @@ def _outliers(settings: RepeatabilitySettings, run: RunView, *, live: bool) -> I
         g, index = grubbs_statistic(values)
         critical = grubbs_critical(len(group), settings.outlier_significance)
         farthest = group[int(np.atleast_1d(index)[0])]
-        rest = np.delete(values, int(np.atleast_1d(index)[0]), axis=-1)
-        gap = np.abs(rest - stack([farthest.value_um])).min(axis=-1)
+        own = np.arange(len(group)) == np.asarray(index)[..., None]
+        apart = np.abs(values - np.take_along_axis(values, np.asarray(index)[..., None], axis=-1))
+        gap = np.where(own, np.inf, apart).min(axis=-1)
         place = farthest.slot.place
         ask = "Dust, a bad seat, a slip? Wipe and read again." if live else "It was kept: nothing is dropped."
         yield Finding(
@@ -278,5 +286,6 @@ def holdzero_checks() -> Sequence[Check]:
             watch=watch,
             terms=scatter,
             judge=judge,
+            arrays=True,
         )
     ]

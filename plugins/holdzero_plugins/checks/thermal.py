@@ -85,7 +85,7 @@ def _measured(run: RunView, of: str) -> _Known | None:
         return None
     values = [t.value_degC for t in taken]
     s, dof = pooled_standard_deviation([values])
-    standard = float(np.mean(s)) / len(values) ** 0.5
+    standard = s / len(values) ** 0.5
     why = f"mean of {len(values)} temperature steps"
     estimate = Estimate.of(mean(values), standard, dof=dof) if dof else Estimate.exact(mean(values))
     name = f"temperature of the {of}"
@@ -119,7 +119,8 @@ def _temperatures(settings: ThermalSettings, run: RunView) -> tuple[_Known, _Kno
     )
     if part is not None and reference is not None:
         at_part, at_reference = part.number, reference.number
-        both = (*part.inputs, *(item for item in reference.inputs if item not in part.inputs))
+        names = {item.name for item in part.inputs}
+        both = (*part.inputs, *(item for item in reference.inputs if item.name not in names))
         apart = _Known(both, lambda at: at_part(at) - at_reference(at))
         return _above_20(part), apart if difference is None else _widened(apart, difference)
     if difference is None:
@@ -183,7 +184,9 @@ def correction(settings: ThermalSettings, run: RunView, characteristic: Characte
         return
     (theta, delta_theta), (alpha, delta_alpha) = temperatures, expansions
     deviation, size = reference_deviation(run.reference), run.reference.size
-    inputs = dict.fromkeys((deviation, *theta.inputs, *delta_theta.inputs, *alpha.inputs, *delta_alpha.inputs))
+    # By name, as the model goes by it: an input whose estimate is an array has no hash.
+    all_inputs = (deviation, *theta.inputs, *delta_theta.inputs, *alpha.inputs, *delta_alpha.inputs)
+    inputs = tuple({item.name: item for item in all_inputs}.values())
     names = tuple(item.name for item in inputs)
 
     def function(*numbers: Number) -> Number:
@@ -195,7 +198,7 @@ def correction(settings: ThermalSettings, run: RunView, characteristic: Characte
     at_estimates = {item.name: item.estimate.value for item in inputs}
     yield Term(
         name="correction to 20 degC",
-        inputs=tuple(inputs),
+        inputs=inputs,
         function=function,
         words=_in_words(theta.number(at_estimates), delta_theta.number(at_estimates), delta_alpha.number(at_estimates)),
         source="ISO 1; JCGM 100:2008, H.1.2, eq. (H.3): −l_S·(δα·θ + α_S·δθ)",
@@ -222,14 +225,14 @@ def _in_words(theta: Number, delta_theta: Number, delta_alpha: Number) -> str:
 
 def _limits(settings: ThermalSettings, taken: Sequence[TemperatureTaken]) -> Iterable[Finding]:
     for item in taken:
-        low = settings.lowest is not None and item.value_degC < settings.lowest
-        high = settings.highest is not None and item.value_degC > settings.highest
-        if np.any(low) or np.any(high):
-            limit, side = (settings.lowest, "below") if np.any(low) else (settings.highest, "above")
+        for limit, side, sign in ((settings.lowest, "below", -1.0), (settings.highest, "above", 1.0)):
+            if limit is None:
+                continue
             yield Finding(
                 level=Level.STOP,
                 code=f"thermal/{side}",
                 text=f"The {item.slot.of} has {shown(item.value_degC, 4)} degC, {side} the limit of {limit:.4g} degC.",
+                holds=sign * (item.value_degC - limit) > 0.0,
             )
 
 
@@ -285,5 +288,6 @@ def holdzero_checks() -> Sequence[Check]:
             watch=watch,
             terms=correction,
             judge=judge,
+            arrays=True,
         )
     ]

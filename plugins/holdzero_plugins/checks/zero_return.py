@@ -45,15 +45,21 @@ def _moment(run: RunView, readings: Sequence[Reading], *, by_order: bool) -> flo
     return sum(r.time_s for r in readings) / len(readings)
 
 
-def _standard_of_closure(run: RunView, zeros: int, returns: int) -> tuple[float, float]:
+def _standard_of_closure(run: RunView, zeros: int, returns: int) -> tuple[Number, Number]:
     """Standard uncertainty of a closure [um] and its degrees of freedom [1].
 
     Source: JCGM 100:2008, 5.1.2 on a difference of two means; F.2.2.1 for the resolution.
     """
     s, dof = run.scatter_um
-    scatter = float(np.mean(s)) * math.sqrt(1.0 / zeros + 1.0 / returns)
+    scatter = s * math.sqrt(1.0 / zeros + 1.0 / returns)
     floor = run.resolution_um / math.sqrt(12.0) * math.sqrt(2.0)
-    return (scatter, dof) if dof and scatter >= floor else (floor, math.inf)
+    scattered = np.logical_and(dof > 0.0, scatter >= floor)
+    return _plain(np.where(scattered, scatter, floor)), _plain(np.where(scattered, dof, math.inf))
+
+
+def _plain(number: Number) -> Number:
+    """A float where it is one number; the array of a rehearsal as it is."""
+    return number if np.ndim(number) else float(number)
 
 
 def drift(settings: ZeroReturnSettings, run: RunView, characteristic: CharacteristicView) -> Iterable[Term]:
@@ -86,20 +92,29 @@ def _drift_of(
             (weight * float(np.interp(_moment(run, [r], by_order=by_order), nodes, shape)) for r, weight in under),
             start=0.0,
         )
-        closure = float(np.mean(mean([r.value_um for r in visit]) - run.zero_um(number)))
+        closure = mean([r.value_um for r in visit]) - run.zero_um(number)
         known = _standard_of_closure(run, len(zeros), len(visit))
         yield _term(run, f"{number}.{index}", closure, share, known)
 
 
-def _term(run: RunView, visit: str, closure: float, share: Number, known: tuple[float, float]) -> Term:
+def _term(run: RunView, visit: str, closure: Number, share: Number, known: tuple[Number, Number]) -> Term:
     standard, dof = known
     limit = standard * student_quantile(0.5 + _COVERAGE / 2.0, dof)
     gap, bound = run.length(closure, 3, sign=True), run.length(limit)
-    if abs(closure) > limit:
+    drifted = np.abs(closure) > limit
+    if isinstance(closure, np.ndarray) and closure.ndim:
+        # One of the two below, run by run; first order asks for no shape.
+        estimate = Estimate.of(
+            np.where(drifted, closure, 0.0),
+            np.where(drifted, standard, np.abs(closure) / math.sqrt(3.0)),
+            dof=np.where(drifted, dof, math.inf),
+        )
+        why = f"the zero drifted by {gap}: taken out by time where it is more than its uncertainty of {bound}"
+    elif drifted:
         estimate = Estimate.of(closure, standard, dof=dof)
         why = f"the zero drifted by {gap}, more than its uncertainty of {bound}: taken out by time"
     else:
-        estimate = Estimate.within(0.0, abs(closure))
+        estimate = Estimate.within(0.0, abs(float(closure)))
         why = f"the zero closed to {gap}, within its uncertainty of {bound}: carried, not taken out"
     item = Input(name=f"drift of zero {visit}", estimate=estimate, unit="um", evaluation="B", why=why)
     return Term(
@@ -159,5 +174,6 @@ def holdzero_checks() -> Sequence[Check]:
             watch=watch,
             terms=drift,
             judge=judge,
+            arrays=True,
         )
     ]

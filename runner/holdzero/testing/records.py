@@ -82,7 +82,7 @@ def _noted(run: Run, kind: type[Any], **fields: Any) -> Run:
 
 def _hostile(catalogue: Catalogue, text: str) -> dict[str, Any]:
     """A record with one text wherever a person can put one."""
-    name = "".join(sign for sign in " ".join(text.split()) if sign.isprintable())
+    name = "".join(sign for sign in " ".join(text.split()) if sign.isprintable()).strip()
     draft = (
         FULL.with_table("routine", title=text, part=text, revision=text, author=text)
         .with_table("reference", id=text, name=text, certificate=text, material=text)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from holdzero import events as e
 from holdzero.hooks import Number
 from holdzero.routine.load import LoadedRoutine
+from holdzero.routine.schema import Read, walk
 from holdzero.run import Run
 from holdzero.run.plan import SlotKind
 from holdzero.run.state import State
@@ -81,8 +82,8 @@ def say_for(loaded: LoadedRoutine, answers: Answers | None) -> Say:
     """The answers of a sample run: those given, or virtual ones about the nominals."""
     if answers is not None:
         return scripted(answers)
-    places = {place for spec in loaded.routine.characteristics.values() for place in spec.places}
-    known = {**dict.fromkeys(sorted(places), 0.3), **_TRUTH.deviations_um}
+    places = [step.at for step in walk(loaded.routine.steps) if isinstance(step, Read)]
+    known = {**dict.fromkeys(places, 0.3), **_TRUTH.deviations_um}
     return say_of(replace(_TRUTH, deviations_um=known), seed=1)
 
 
