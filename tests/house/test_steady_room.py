@@ -117,9 +117,10 @@ class TestTheHourBefore:
         assert stops(record) == ["steady_room/crossed"]
         assert "given as 20.4 °C, which is above the highest, 20.1 °C" in text_of(record, "steady_room/crossed")
 
-    def test_a_later_hour_may_be_warmer(self, sit_down: Sit) -> None:
-        draft = ROUTINE.with_step("soak", at_least="100 min").with_step("room_hour")
-        desk = sit_down("steady_room", draft).at(0.0, "20.0", "20.1").at(6000.0, "", "20.3", "20.4", *GOOD, "")
+    def test_a_later_hour_may_be_warmer_than_an_earlier_one(self, sit_down: Sit) -> None:
+        draft = ROUTINE.with_check("steady_room", window="100 min")
+        draft = draft.with_step("soak", at_least="61 min").with_step("room_hour")
+        desk = sit_down("steady_room", draft).at(0.0, "20.0", "20.1").at(61 * MINUTE_S, "", "20.3", "20.4", *GOOD, "")
         assert stops(desk.ended()) == []
 
 
