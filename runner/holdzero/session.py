@@ -96,6 +96,7 @@ class Session:
     started_at_s: float
     _failed: set[str] = field(default_factory=set)
     _slow: set[str] = field(default_factory=set)
+    _late: set[str] = field(default_factory=set)
 
     def __post_init__(self) -> None:
         for note in self.run.state.notes:
@@ -158,7 +159,10 @@ class Session:
             self._failed.add(failure.plugin)
             self.take(e.PluginFailed, plugin=failure.plugin, during=failure.during, message=failure.message)
         for slow in said.slow:
-            if slow.plugin not in self._slow:
+            late = slow.plugin in self._late
+            self._late.add(slow.plugin)
+            # Once may be the machine's own doing.
+            if late and slow.plugin not in self._slow:
                 self._slow.add(slow.plugin)
                 self.take(e.PluginSlow, plugin=slow.plugin, during=slow.during, took_s=slow.took_s)
         findings = [*said.findings, *self._ill()]
