@@ -182,9 +182,9 @@ class TestARoutineFromOptions:
 class TestDevicesOfTheRegister:
     @pytest.fixture
     def shop(self, tool: Tool) -> None:
+        tool("register", "add", "reference", "X1", "size=12 mm", "material=cheese", CERTIFIED)
         tool("register", "add", "reference", "B12", "size=12 mm", "material=steel", "due=2036-05-31", CERTIFIED)
         tool("register", "add", "reference", "B13", "size=12.02 mm", "material=steel", CERTIFIED)
-        tool("register", "add", "reference", "X1", "size=12 mm", "material=cheese", CERTIFIED)
         tool(
             "register", "add", "comparator", "D3", "resolution=0.5 um", "travel=50 um", 'error={ halfwidth = "0.3 um" }'
         )
@@ -208,6 +208,19 @@ class TestDevicesOfTheRegister:
         done = tool("new", "routine", "new.toml", *options(**more))
         assert done.returncode == INVALID
         assert "its material 'cheese'" in done.stderr
+
+    @pytest.mark.usefixtures("shop")
+    @pytest.mark.terminal
+    def test_the_one_that_fits_is_the_default(self, person: Callable[..., Any], tmp_path: Path) -> None:
+        someone = person("new", "routine", "new.toml", *options(**FROM_SHOP), size=(60, 200))
+        for _ in range(10):
+            someone.child.expect(r": $")
+            someone.say("")
+        assert someone.ends() == VALID
+        # X1 has the size too, and a material of unknown expansion.
+        assert "describe: it is asked for) [B12]" in someone.screen
+        assert table(tmp_path)["reference"]["id"] == "B12"
+        assert table(tmp_path)["comparator"]["id"] == "D3"
 
     def test_a_required_reference_is_named_at_the_run(self, tool: Tool, tmp_path: Path) -> None:
         more = {"reference": "required", "reference_deviation": None, "reference_uncertainty": "0.1 um"}

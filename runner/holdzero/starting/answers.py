@@ -16,6 +16,7 @@ __all__ = ["Answers", "Device", "answers_of", "fill"]
 
 Ask: TypeAlias = Callable[[Question, str, str | None], str]
 Refuse: TypeAlias = Callable[[str], None]
+Filled: TypeAlias = tuple[dict[str, str], frozenset[str]]
 
 # Where one of these options is given, the device is described, and nobody need say so.
 _DESCRIBES = {
@@ -70,9 +71,10 @@ class Answers:
     assumed: frozenset[str]
 
 
-def fill(
-    given: Mapping[str, str], known: Known, ask: Ask | None, refuse: Refuse
-) -> tuple[dict[str, str], frozenset[str]]:
+_LACKING = "nobody can be asked here, and these options are missing or wrong:"
+
+
+def fill(given: Mapping[str, str], known: Known, ask: Ask | None, refuse: Refuse) -> Filled:
     """The answer to every question that applies.
 
     Args:
@@ -87,37 +89,40 @@ def fill(
     Raises:
         HoldzeroError: nobody can be asked, and options are missing or wrong; or an option means nothing here.
     """
-    said = {
-        role: DESCRIBED
-        for role, options in _DESCRIBES.items()
-        if role not in given and any(name.startswith(options) for name in given)
-    }
+    said = _described(given)
     given = {**given, **said}
     assumed: set[str] = set()
     lacking: list[str] = []
     for question in QUESTIONS:
+        option = option_of(question.name)
         if not question.applies(said, known):
+            # Where an answer is lacking, nobody can say what follows from it.
             if question.name in given and not lacking:
-                raise HoldzeroError(
-                    f"{option_of(question.name)}: it has no meaning beside the other answers: leave it out"
-                )
+                raise HoldzeroError(f"{option}: it has no meaning beside the other answers: leave it out")
             continue
         try:
             answer, was_default = _answered(question, given.get(question.name), said, known, ask, refuse)
         except QuantityError as error:
-            lacking.append(f"{option_of(question.name)}: {error}")
+            lacking.append(f"{option}: {error}")
             continue
         if answer is None:
-            lacking.append(f"{option_of(question.name)}: {ROUTINE_OPTIONS[question.name]}")
+            lacking.append(f"{option}: {ROUTINE_OPTIONS[question.name]}")
             continue
         said[question.name] = answer
         if was_default:
             assumed.add(question.name)
     if lacking:
-        raise HoldzeroError(
-            "nobody can be asked here, and these options are missing or wrong:\n    " + "\n    ".join(lacking)
-        )
+        raise HoldzeroError("\n    ".join((_LACKING, *lacking)))
     return said, frozenset(assumed)
+
+
+def _described(given: Mapping[str, str]) -> dict[str, str]:
+    """The devices that are described by options of their own, and so are not asked for by name."""
+    return {
+        role: DESCRIBED
+        for role, options in _DESCRIBES.items()
+        if role not in given and any(name.startswith(options) for name in given)
+    }
 
 
 def _answered(

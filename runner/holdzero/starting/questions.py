@@ -81,10 +81,14 @@ def _title(said: Said, known: Known) -> str | None:
 
 
 def _block_of_this_size(said: Said, known: Known) -> str | None:
-    """The first block of the register that has the nominal size."""
+    """The first block of the register that has the nominal size and can be corrected to 20 °C."""
     nominal = um(said.get("nominal"))
-    same = (name for name, entry in known.references.items() if um(entry["size"]) == nominal)
-    return next(same, DESCRIBED)
+    fit = (
+        name
+        for name, entry in known.references.items()
+        if um(entry["size"]) == nominal and entry.get("material") in known.materials
+    )
+    return next(fit, DESCRIBED)
 
 
 def _only_comparator(said: Said, known: Known) -> str | None:
@@ -164,34 +168,11 @@ def _largest(role: str) -> Default:
 
 def _block(role: str, title: str, *, size: Default, material: Default, materials: Checker) -> tuple[Question, ...]:
     """What is asked of a block that does not come from the register."""
-    described, either = _when(role, DESCRIBED), _when(role, DESCRIBED, REQUIRED)
+    either = _when(role, DESCRIBED, REQUIRED)
+    words = f"Size of the {title}"
     return (
-        Question(
-            name=f"{role}_size", words=f"Size of the {title}", check=_size, default=size, alone=True, applies=either
-        ),
-        Question(
-            name=f"{role}_deviation",
-            words="Its certified deviation from that size, with sign",
-            check=_length,
-            applies=described,
-        ),
-        Question(
-            name=f"{role}_uncertainty",
-            words="Expanded uncertainty of its deviation, as certified",
-            check=checked.uncertainty(role),
-            default=_largest(role),
-            alone=True,
-            applies=either,
-            hint=lambda said, _known: "the largest that will do; Enter alone: any" if said[role] == REQUIRED else "",
-        ),
-        Question(
-            name=f"{role}_coverage",
-            words="Coverage factor k of that uncertainty",
-            check=checked.coverage,
-            default=_plain("2"),
-            alone=True,
-            applies=described,
-        ),
+        Question(name=f"{role}_size", words=words, check=_size, default=size, alone=True, applies=either),
+        *_certified(role),
         Question(
             name=f"{role}_material",
             words=f"Material of the {title}",
@@ -207,8 +188,37 @@ def _block(role: str, title: str, *, size: Default, material: Default, materials
             check=checked.any_words,
             default=_plain(""),
             alone=True,
-            applies=described,
+            applies=_when(role, DESCRIBED),
             hint=lambda _said, _known: "Enter alone: none",
+        ),
+    )
+
+
+def _certified(role: str) -> tuple[Question, ...]:
+    """What its certificate says of a block."""
+    return (
+        Question(
+            name=f"{role}_deviation",
+            words="Its certified deviation from that size, with sign",
+            check=_length,
+            applies=_when(role, DESCRIBED),
+        ),
+        Question(
+            name=f"{role}_uncertainty",
+            words="Expanded uncertainty of its deviation, as certified",
+            check=checked.uncertainty(role),
+            default=_largest(role),
+            alone=True,
+            applies=_when(role, DESCRIBED, REQUIRED),
+            hint=lambda said, _known: "the largest that will do; Enter alone: any" if said[role] == REQUIRED else "",
+        ),
+        Question(
+            name=f"{role}_coverage",
+            words="Coverage factor k of that uncertainty",
+            check=checked.coverage,
+            default=_plain("2"),
+            alone=True,
+            applies=_when(role, DESCRIBED),
         ),
     )
 
