@@ -78,7 +78,7 @@ def python(tmp_path_factory: pytest.TempPathFactory) -> Path:
     here = sysconfig.get_path("purelib")
     (Path(own) / "beside.pth").write_text(f"import site; site.addsitedir({here!r})\n", "utf-8")
     wheel = wheel_of(HERE, folder)
-    command = [
+    command: list[str | Path] = [
         python,
         "-m",
         "pip",
