@@ -188,3 +188,11 @@ class TestTheCleaningStep:
         (fault,) = caught.value.faults
         assert (fault.key, fault.line) == (key, 10)
         assert mend in fault.mend
+
+    def test_a_key_that_is_wrong_hides_no_other_fault(self, tmp_path: Path, catalogue: Any) -> None:
+        with pytest.raises(FileFaultsError) as caught:
+            self.load(tmp_path, catalogue, 'solvnt = true\n[[steps]]\ndo = "soak"')
+        assert [(fault.key, fault.line) for fault in caught.value.faults] == [
+            ("steps[1].solvnt", 10),
+            ("steps[2].at_least", 11),
+        ]

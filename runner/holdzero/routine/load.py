@@ -162,12 +162,15 @@ def load_routine(path: Path, member: str | None = None, kinds: Kinds = _no_kinds
         return fragment
 
     text = read_toml(path)
-    data, origins = resolve(text, member, read, kinds)
+    data, origins, wrong = resolve(text, member, read, kinds)
     document = _plain(data)
     try:
         routine = schema.Routine.model_validate(document)
     except ValidationError as error:
-        raise FileFaultsError(faults_of(error, document, origins, schema.Routine)) from None
+        faults = (*wrong, *faults_of(error, document, origins, schema.Routine))
+        raise FileFaultsError(tuple(sorted(faults, key=lambda fault: (fault.file, fault.line or 0)))) from None
+    if wrong:
+        raise FileFaultsError(wrong)
     written = {key: item for key, item in _plain(text.data).items() if key != "approval"}
     return LoadedRoutine(
         routine=routine,

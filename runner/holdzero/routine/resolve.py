@@ -65,7 +65,7 @@ def members_of(text: Text) -> tuple[str, ...]:
 
 def resolve(
     text: Text, member: str | None, read: Callable[[str, str], Text], kinds: Kinds
-) -> tuple[dict[str, Any], Origins]:
+) -> tuple[dict[str, Any], Origins, tuple[Fault, ...]]:
     """The routine's data without parameters, family, included fragments and plugins' kinds of step.
 
     Args:
@@ -74,17 +74,21 @@ def resolve(
         read: gives the text of a fragment, from its name and the file that names it.
         kinds: of step that plugins declare.
 
+    Returns:
+        The data, where each key was written, and what is wrong with steps of plugins' kinds; another
+        step stands in the place of each of these, so that all else can be looked at as well.
+
     Raises:
         FileFaultsError: an unknown member or parameter, a fragment that can't be read or includes
-            itself, a step of a plugin's kind that is not as it should be.
+            itself.
     """
     values = _parameters(text, member)
     kept = {key: item for key, item in text.data.items() if key not in ("parameters", "family")}
     data = _filled(text, kept, values, ())
-    origins = Origins(text)
+    unfolding = _Unfolding(read, kinds, Origins(text))
     if isinstance(data.get("steps"), list):
-        data["steps"] = _Unfolding(read, kinds, origins).steps(text, data["steps"], ("steps",), ("steps",), ())
-    return data, origins
+        data["steps"] = unfolding.steps(text, data["steps"], ("steps",), ("steps",), ())
+    return data, unfolding.origins, tuple(unfolding.faults)
 
 
 def _fault(text: Text, path: KeyPath, found: str, expected: str, mend: str) -> FileFaultsError:
@@ -164,6 +168,7 @@ class _Unfolding:
     read: Callable[[str, str], Text]
     kinds: Kinds
     origins: Origins
+    faults: list[Fault] = field(default_factory=list)
     count: int = 0
 
     def steps(
@@ -194,7 +199,7 @@ class _Unfolding:
                 continue
             place: KeyPath = (*resolved, len(out))
             if (expand := self.kind_of(text, step, here)) is not None:
-                for own in expand(step, Origins(text), here):
+                for own in self.expanded(expand, step, text, here):
                     self.origins.steps[*resolved, len(out)] = (text, here)
                     out.append({**own, "kind": step["do"]})
                 continue
@@ -204,6 +209,14 @@ class _Unfolding:
                 out.append({**step, "steps": inner})
             else:
                 out.append(step)
+
+    def expanded(self, expand: Expand, step: dict[str, Any], text: Text, here: KeyPath) -> list[dict[str, Any]]:
+        """The core's steps; a stand-in where the step is wrong."""
+        try:
+            return expand(step, Origins(text), here)
+        except FileFaultsError as error:
+            self.faults.extend(error.faults)
+            return [{"do": "prepare", "say": str(step["do"])}]
 
     def kind_of(self, text: Text, step: Any, here: KeyPath) -> Expand | None:
         """What turns a step of a plugin's kind into the core's; None for a step of the core."""
