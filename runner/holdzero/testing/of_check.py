@@ -267,6 +267,13 @@ def _in_inches(suite: Suite, loaded: LoadedRoutine, runs: Sequence[Run]) -> None
             mend="use value_um, never raw: raw is what was typed",
         )
     one, two = (evaluate(item[-1].state, SERIAL, suite.checks) for item in (runs, others))
+    failed = [f.text for f in one.findings if f.code == f"{suite.check.name}/failed"]
+    suite.subject.require(
+        good=not failed,
+        rule="the engine must be able to use what it says",
+        found="; ".join(failed),
+        mend="give every input a name that is its own, and numbers that belong together",
+    )
     codes = [sorted((str(f.level), f.code) for f in item.findings) for item in (one, two)]
     suite.subject.require(
         good=one.verdict == two.verdict and codes[0] == codes[1],

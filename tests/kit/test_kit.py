@@ -1,0 +1,150 @@
+"""The kit itself: whole runs with plugins that are not installed, an outcome that shows its log."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+import holdzero
+from holdzero.errors import PluginRefusedError
+from holdzero.hooks import Check, Finding, Level, Settings, hookimpl
+from holdzero.testing import GOOD, PLAIN, Draft, Measure, catalogue_of
+
+HOUSE = """\
+from holdzero.hooks import *
+from holdzero.hooks import Settings
+
+
+def judge(settings, run, characteristics):
+    yield Finding(level=Level.CAUTION, code="house/odd", text="It is odd.")
+
+
+@hookimpl
+def holdzero_checks():
+    return [Check(name="house", title="a rule of the house", settings=Settings, judge=judge)]
+"""
+
+
+def module(name: str = "house") -> ModuleType:
+    """A plugin that was made in a test, and is in no file."""
+    made = ModuleType("plugin_of_a_test")
+
+    def judge(settings: object, run: object, characteristics: object) -> list[Finding]:
+        del settings, run, characteristics
+        return [Finding(level=Level.CAUTION, code=f"{name}/odd", text="It is odd.")]
+
+    @hookimpl
+    def holdzero_checks() -> list[Check]:
+        return [Check(name=name, title="a rule of the house", settings=Settings, judge=judge)]
+
+    vars(made)["holdzero_checks"] = holdzero_checks
+    return made
+
+
+class TestMeasuring:
+    def test_with_nothing_said_it_is_the_plain_routine_that_passes(self, measure: Measure) -> None:
+        assert measure().record["verdict"] == "pass"
+
+    @pytest.mark.parametrize("form", ["text", "draft", "file"])
+    def test_a_routine_is_a_text_a_draft_or_a_file(self, form: str, measure: Measure, tmp_path: Path) -> None:
+        path = tmp_path / "other.toml"
+        path.write_text(PLAIN, "utf-8")
+        forms: dict[str, str | Path | Draft] = {"text": PLAIN, "draft": Draft(), "file": path}
+        assert measure(forms[form], GOOD).code == 0
+
+    def test_answers_may_bring_their_time(self, measure: Measure) -> None:
+        record = measure(PLAIN, [(10.0 * count, text) for count, text in enumerate(GOOD)]).record
+        assert record["readings"][-1]["time_s"] == 60.0
+
+    def test_a_trial_is_marked(self, measure: Measure) -> None:
+        assert measure(trial=True).record["run"]["purpose"] == "trial"
+
+    def test_a_plugin_is_a_module_or_a_file_and_is_not_installed(self, measure: Measure, tmp_path: Path) -> None:
+        path = tmp_path / "house.py"
+        path.write_text(HOUSE, "utf-8")
+        routine = Draft().with_check("house")
+        for plugin in (module(), path):
+            outcome = measure(routine, plugins=[plugin])
+            assert "house/odd" in outcome.codes("caution")
+            names = [used["name"] for used in outcome.record["software"]["plugins"]]
+            assert ("house" if plugin is path else "plugin_of_a_test") in names
+        assert measure(routine).code == 3
+
+    def test_a_plugin_that_is_refused_says_why_at_once(self, measure: Measure, tmp_path: Path) -> None:
+        path = tmp_path / "house.py"
+        path.write_text(HOUSE.replace("name=", "nam="), "utf-8")
+        with pytest.raises(PluginRefusedError, match="unexpected keyword argument 'nam'"):
+            measure(plugins=[path])
+
+    def test_a_catalogue_takes_the_place_of_all(self, measure: Measure) -> None:
+        outcome = measure(catalogue=catalogue_of(module("other"), built_ins=False))
+        assert outcome.code == 2
+        assert "reinstall holdzero" in outcome.said
+
+
+class TestTheOutcome:
+    def test_its_repr_is_a_log_of_the_run(self, measure: Measure) -> None:
+        log = repr(measure(Draft().with_check("house"), plugins=[module()]))
+        assert "exit code 0" in log
+        assert "part 1: pass" in log
+        assert "thickness: pass, 1 um, U = " in log
+        assert "caution house/odd: It is odd." in log
+
+    def test_its_repr_shows_a_run_without_a_record(self, measure: Measure) -> None:
+        outcome = measure(answers=GOOD[:2])
+        assert "exit code 4" in repr(outcome)
+        assert "said: holdzero: " in repr(outcome)
+        with pytest.raises(AssertionError, match="0 records, not one"):
+            _ = outcome.record
+
+    def test_its_repr_shows_a_characteristic_without_a_number(self, measure: Measure) -> None:
+        routine = Draft().with_characteristic("step", measure="step", at="b", from_="c")
+        assert "step: undecided, no number" in repr(measure(routine))
+
+    def test_it_finds_the_journal(self, measure: Measure) -> None:
+        assert measure().journal.name.endswith(".journal.jsonl")
+
+
+class TestCatalogues:
+    def test_hold_the_built_ins_and_what_is_given_alone(self) -> None:
+        catalogue = catalogue_of(module())
+        assert catalogue.checks["house"][0].distribution == "given"
+        assert all(plugin.built_in or plugin.name == "plugin_of_a_test" for plugin in catalogue.plugins)
+
+    def test_two_files_of_one_name_are_two_modules(self, tmp_path: Path) -> None:
+        modules = []
+        for folder in (tmp_path / "a", tmp_path / "b"):
+            folder.mkdir()
+            (folder / "house.py").write_text(HOUSE, "utf-8")
+            modules.append(catalogue_of(folder / "house.py").checks["house"][0].module)
+        assert len(set(modules)) == 2
+
+    def test_a_built_in_module_is_there_already(self) -> None:
+        import holdzero_plugins.checks.thermal
+
+        assert catalogue_of(holdzero_plugins.checks.thermal).refusals == []
+
+
+class TestPytestIsForTheKitAlone:
+    def test_no_other_module_imports_it(self) -> None:
+        root = Path(holdzero.__file__).parent
+        importing = {
+            path.relative_to(root).parts[0]
+            for path in root.rglob("*.py")
+            for node in ast.walk(ast.parse(path.read_text("utf-8")))
+            if (isinstance(node, ast.Import) and any(name.name.startswith("pytest") for name in node.names))
+            or (isinstance(node, ast.ImportFrom) and (node.module or "").startswith("pytest"))
+        }
+        assert importing == {"testing"}
+
+    def test_the_tool_starts_without_it(self) -> None:
+        look = (
+            "import sys, holdzero.cli.conduct; print([m for m in sys.modules if m in ('pytest', 'holdzero.testing')])"
+        )
+        done = subprocess.run([sys.executable, "-c", look], capture_output=True, text=True, check=True)
+        assert done.stdout.strip() == "[]"
