@@ -1,0 +1,107 @@
+"""Finding records: what a person asks becomes one SELECT, with every value bound and none pasted in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import ColumnElement, Select, exists, select
+
+from holdzero.book.rows import column
+from holdzero.book.tables import records, results, uses
+
+__all__ = ["Criteria", "matching"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Criteria:
+    """What is asked for; None where it does not matter.
+
+    Attributes:
+        device: identifier or name of a block, comparator, thermometer or check standard that was used.
+        reference: identifier or name of the reference.
+        comparator: identifier or name of the comparator.
+        part: part number.
+        revision: of the routine or drawing.
+        serial: of the part.
+        operator: who measured.
+        verdict: pass, fail, undecided or reported.
+        characteristic: one that the record has.
+        since_ms: begun at this time or later [ms since 1970, UTC].
+        until_ms: begun before this time [ms since 1970, UTC].
+        text: words that stand anywhere in what a person may read.
+        simulated: whether readings are made up.
+        purpose: production or trial.
+        latest: leave out records that a later one replaces.
+    """
+
+    device: str | None = None
+    reference: str | None = None
+    comparator: str | None = None
+    part: str | None = None
+    revision: str | None = None
+    serial: str | None = None
+    operator: str | None = None
+    verdict: str | None = None
+    characteristic: str | None = None
+    since_ms: int | None = None
+    until_ms: int | None = None
+    text: str | None = None
+    simulated: bool | None = None
+    purpose: str | None = None
+    latest: bool = False
+
+
+_PLAIN = ("part", "revision", "serial", "operator", "verdict", "simulated", "purpose")
+
+
+def matching(criteria: Criteria, *columns: Any) -> Select[Any]:
+    """The records that are asked for, newest first.
+
+    Args:
+        criteria: what is asked for.
+        columns: of `records` to select; all but the document if none are named.
+    """
+    wanted = columns or tuple(column for column in records.c if column.name != "document")
+    query = select(*wanted).where(*_conditions(criteria))
+    return query.order_by(records.c.started_ms.desc(), records.c.id.desc())
+
+
+def _conditions(criteria: Criteria) -> list[ColumnElement[bool]]:
+    found = [
+        records.c[name] == (column(said) if isinstance(said, str) else said)
+        for name in _PLAIN
+        if (said := getattr(criteria, name)) is not None
+    ]
+    if criteria.since_ms is not None:
+        found.append(records.c.started_ms >= criteria.since_ms)
+    if criteria.until_ms is not None:
+        found.append(records.c.started_ms < criteria.until_ms)
+    if criteria.text is not None:
+        found.extend(records.c.words.contains(word, autoescape=True) for word in criteria.text.lower().split())
+    if criteria.characteristic is not None:
+        found.append(_in_results(criteria.characteristic))
+    for role, name in (("", criteria.device), ("reference", criteria.reference), ("comparator", criteria.comparator)):
+        if name is not None:
+            found.append(_in_uses(role, name, criteria))
+    if criteria.latest:
+        later = records.alias("later")
+        found.append(~exists(select(later.c.id).where(later.c.replaces == records.c.digest)))
+    return found
+
+
+def _in_results(characteristic: str) -> ColumnElement[bool]:
+    own = results.c.record_id == records.c.id
+    return exists(select(results.c.record_id).where(own, results.c.characteristic == column(characteristic)))
+
+
+def _in_uses(role: str, name: str, criteria: Criteria) -> ColumnElement[bool]:
+    """Records that used a device: the list of their numbers comes from the device's own index."""
+    query = select(uses.c.record_id).where((uses.c.identifier == column(name)) | (uses.c.name == column(name)))
+    if role:
+        query = query.where(uses.c.role == role)
+    if criteria.since_ms is not None:
+        query = query.where(uses.c.started_ms >= criteria.since_ms)
+    if criteria.until_ms is not None:
+        query = query.where(uses.c.started_ms < criteria.until_ms)
+    return records.c.id.in_(query)

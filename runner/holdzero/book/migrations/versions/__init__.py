@@ -1,0 +1,1 @@
+"""Changes of the book's tables, one file a version."""

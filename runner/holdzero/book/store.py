@@ -1,0 +1,298 @@
+"""The book as an open store: adding is idempotent by digest, and every row is chained to the one before."""
+
+from __future__ import annotations
+
+import hashlib
+import time
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, RowMapping, create_engine, event, func, insert, select, text
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
+
+from holdzero.book import schema
+from holdzero.book.find import Criteria, matching
+from holdzero.book.rows import Rows, document_of, rows_of
+from holdzero.book.tables import bench, keys, records, results, reviews, signatures, uses
+from holdzero.errors import HoldzeroError, RecordError
+from holdzero.record import digest_of_record, loads
+
+__all__ = ["START", "Book", "BookError", "Kept", "chained", "open_book", "url_of"]
+
+START = "sha256:" + hashlib.sha256(b"holdzero book 1").hexdigest()
+_BUSY_MS = 60_000
+# One number for all benches that write into one book on a PostgreSQL server ("holdzero" in hexadecimal, cut).
+_LOCK = 0x686F6C647A
+_BATCH = 200
+
+
+class BookError(HoldzeroError):
+    """The book can't be reached, read or written; the message says what is safe and what to do."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kept:
+    """A record as the book keeps it: its row, and its text byte for byte."""
+
+    row: Mapping[str, Any]
+    text: str
+
+    @property
+    def record(self) -> dict[str, Any]:
+        """The record as plain data."""
+        return loads(self.text, f"record {self.row['id']} of the book")
+
+
+def url_of(name: str) -> str:
+    """The database URL of a book: as it stands, or of a SQLite file.
+
+    >>> url_of("book.sqlite")
+    'sqlite:///book.sqlite'
+    """
+    if "://" not in name:
+        return f"sqlite:///{Path(name)}"
+    # The driver that is declared as an extra; a bare postgresql:// would look for another one.
+    return name.replace("postgresql://", "postgresql+psycopg://", 1).replace("postgres://", "postgresql+psycopg://", 1)
+
+
+def chained(before: str, digest: str) -> str:
+    """The chain after a record: SHA-256 over the chain before it and its digest."""
+    return "sha256:" + hashlib.sha256(f"{before}{digest}".encode()).hexdigest()
+
+
+def open_book(name: str, *, create: bool = False) -> Book:
+    """Open a book.
+
+    Args:
+        name: a database URL, or the path of a SQLite file.
+        create: whether a book that does not exist is made.
+
+    Raises:
+        BookError: it can't be reached, is none, or is of another version.
+    """
+    try:
+        url = make_url(url_of(name))
+    except ArgumentError:
+        raise BookError(f"{name}: this is neither a file nor the address of a database") from None
+    shown = url.render_as_string(hide_password=True) if url.get_backend_name() != "sqlite" else str(url.database)
+    if url.get_backend_name() == "sqlite" and not create and not Path(str(url.database)).exists():
+        raise BookError(f"{shown}: there is no book here; holdzero book add makes one")
+    try:
+        engine = create_engine(url, **_options(url.get_backend_name()))
+    except (NoSuchModuleError, ModuleNotFoundError) as error:
+        raise BookError(f'{shown}: {error}; for PostgreSQL: pip install "holdzero[postgresql]"') from None
+    if url.get_backend_name() == "sqlite":
+        event.listen(engine, "connect", _on_connect)
+        event.listen(engine, "begin", _on_begin)
+    book = Book(engine=engine, name=shown)
+    book.prepare(create=create)
+    return book
+
+
+def _options(backend: str) -> dict[str, Any]:
+    if backend == "sqlite":
+        return {"connect_args": {"timeout": _BUSY_MS / 1000.0}}
+    return {"pool_pre_ping": True, "connect_args": {"connect_timeout": 10}}
+
+
+def _on_connect(connection: Any, _: object) -> None:
+    """SQLite: several benches read while one writes, and what was answered is on disk."""
+    connection.isolation_level = None
+    cursor = connection.cursor()
+    for line in (f"busy_timeout={_BUSY_MS}", "journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
+        cursor.execute(f"PRAGMA {line}")
+    cursor.close()
+
+
+def _on_begin(connection: Connection) -> None:
+    """Take the right to write at once where a write is meant: two that read first could not both go on."""
+    mode = "IMMEDIATE" if connection.get_execution_options().get("holdzero_writes") else "DEFERRED"
+    connection.exec_driver_sql(f"BEGIN {mode}")
+
+
+@dataclass(frozen=True, slots=True)
+class Book:
+    """An open book."""
+
+    engine: Engine
+    name: str
+
+    def prepare(self, *, create: bool) -> None:
+        """Make the tables of a new book; refuse one of another version.
+
+        Raises:
+            BookError: it can't be reached, is none, or is of another version.
+        """
+        with self._told():
+            schema.prepare(self.engine, self.name, create=create)
+
+    def add(self, texts: Iterable[str]) -> list[bool]:
+        """Put records into the book.
+
+        Args:
+            texts: of records, as they were written.
+
+        Returns:
+            For each, whether it was new: a record that the book has already is left as it is.
+
+        Raises:
+            RecordError: a text is no whole record, or was changed after it was made. None of the texts
+                was put in.
+            BookError: the book could not be written; none of the texts was put in.
+        """
+        made = [self._rows(text) for text in texts]
+        with self._told(), self._writing() as connection:
+            chain = connection.scalar(select(records.c.chain).order_by(records.c.id.desc()).limit(1)) or START
+            fresh: list[bool] = []
+            for rows in made:
+                known = connection.scalar(select(records.c.id).where(records.c.digest == rows.record["digest"]))
+                fresh.append(known is None)
+                if known is None:
+                    chain = chained(chain, rows.record["digest"])
+                    _insert(connection, rows, chain)
+        return fresh
+
+    @staticmethod
+    def _rows(text: str) -> Rows:
+        record = loads(text, "the record")
+        if digest_of_record(record) != record["digest"]:
+            raise RecordError("the record was changed after it was made: its digest does not fit")
+        return rows_of(record, text)
+
+    def find(self, criteria: Criteria, limit: int | None = None) -> list[RowMapping]:
+        """The rows of records that are asked for, newest first, without their documents."""
+        with self._told(), self.engine.connect() as connection:
+            query = matching(criteria)
+            return list(connection.execute(query.limit(limit) if limit is not None else query).mappings())
+
+    def get(self, digest: str) -> Kept:
+        """The record whose digest begins so.
+
+        Raises:
+            BookError: there is none, or more than one.
+        """
+        start = digest if digest.startswith("sha256:") else f"sha256:{digest}"
+        with self._told(), self.engine.connect() as connection:
+            query = select(records).where(records.c.digest.startswith(start, autoescape=True)).limit(2)
+            found = list(connection.execute(query).mappings())
+        if len(found) != 1:
+            raise BookError(f"{self.name}: {'no record' if not found else 'more than one record'} begins with {digest}")
+        return Kept(row=_without_document(found[0]), text=document_of(found[0]["document"]))
+
+    def kept(self, criteria: Criteria) -> Iterator[Kept]:
+        """The records that are asked for, whole, newest first."""
+        for row in self.stream(criteria):
+            yield Kept(row=_without_document(row), text=document_of(row["document"]))
+
+    def stream(self, criteria: Criteria) -> Iterator[RowMapping]:
+        """The whole rows of the records that are asked for, a few at a time."""
+        with self._told(), self.engine.connect() as connection:
+            options = {"stream_results": True, "yield_per": _BATCH}
+            yield from connection.execution_options(**options).execute(matching(criteria, records)).mappings()
+
+    def in_order(self, after: int = 0) -> Iterator[RowMapping]:
+        """All rows in the order in which they were added, whole."""
+        with self._told(), self.engine.connect() as connection:
+            query = select(records).where(records.c.id > after).order_by(records.c.id)
+            options = {"stream_results": True, "yield_per": _BATCH}
+            yield from connection.execution_options(**options).execute(query).mappings()
+
+    def belonging(self, ids: Sequence[int]) -> dict[int, dict[str, list[dict[str, Any]]]]:
+        """The rows of the other tables that belong to records, by record and table."""
+        found: dict[int, dict[str, list[dict[str, Any]]]] = {
+            number: {"results": [], "uses": [], "bench": []} for number in ids
+        }
+        with self._told(), self.engine.connect() as connection:
+            for table in (results, uses, bench):
+                for row in connection.execute(select(table).where(table.c.record_id.in_(ids))).mappings():
+                    own = {key: value for key, value in row.items() if key not in ("record_id", "id")}
+                    found[row["record_id"]][table.name].append(own)
+        return found
+
+    def count(self) -> int:
+        """How many records there are."""
+        with self._told(), self.engine.connect() as connection:
+            return int(connection.scalar(select(func.count()).select_from(records)) or 0)
+
+    def rows(self, query: Any) -> list[RowMapping]:
+        """The rows of a query."""
+        with self._told(), self.engine.connect() as connection:
+            return list(connection.execute(query).mappings())
+
+    def put(self, table: Any, row: Mapping[str, Any]) -> bool:
+        """Put a row of a signature, key or review in; whether it was new."""
+        primary = [column.name for column in table.primary_key if column.name in row]
+        with self._told(), self._writing() as connection:
+            same = [table.c[name] == row[name] for name in primary]
+            if primary and connection.execute(select(table).where(*same)).first() is not None:
+                return False
+            connection.execute(insert(table), dict(row))
+        return True
+
+    def _writing(self) -> Any:
+        return _Writing(self.engine)
+
+    def _told(self) -> Any:
+        return _Told(self.name)
+
+
+class _Writing:
+    """A transaction that only one bench has at a time, so that the chain has no forks."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._connection = engine.connect().execution_options(holdzero_writes=True)
+
+    def __enter__(self) -> Connection:
+        self._transaction = self._connection.begin()
+        if self._connection.dialect.name == "postgresql":
+            self._connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _LOCK})
+        return self._connection
+
+    def __exit__(self, kind: object, error: object, trace: object) -> None:
+        try:
+            self._transaction.commit() if kind is None else self._transaction.rollback()
+        finally:
+            self._connection.close()
+
+
+class _Told:
+    """Turns what a database says into what a person can do."""
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+
+    def __enter__(self) -> None:
+        return None
+
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
+        if isinstance(error, SQLAlchemyError):
+            cause = str(error.orig if isinstance(error, DBAPIError) else error).strip().splitlines()
+            mend = "nothing was lost: records wait in their folder, and holdzero book send puts them in later"
+            raise BookError(f"{self._name}: {cause[0] if cause else type(error).__name__}\n    {mend}") from None
+
+
+def _without_document(row: RowMapping) -> dict[str, Any]:
+    return {key: value for key, value in row.items() if key != "document"}
+
+
+def _insert(connection: Connection, rows: Rows, chain: str) -> None:
+    made = connection.execute(insert(records), {**rows.record, "chain": chain})
+    number = made.inserted_primary_key[0] if made.inserted_primary_key else None
+    for table, own in ((results, rows.results), (uses, rows.uses)):
+        if own:
+            connection.execute(insert(table), [{**row, "record_id": number} for row in own])
+    for row in rows.bench:
+        same = (bench.c.run == row["run"], bench.c.kind == row["kind"], bench.c.number == row["number"])
+        if connection.scalar(select(bench.c.id).where(*same)) is None:
+            connection.execute(insert(bench), {**row, "record_id": number})
+
+
+def now_ms() -> int:
+    """The clock [ms since 1970, UTC]."""
+    return time.time_ns() // 1_000_000
+
+
+OTHERS = (keys, reviews, signatures)
