@@ -327,7 +327,17 @@ def _clashes(built_in: Sequence[Plugin], strangers: Sequence[Plugin]) -> dict[Pl
         shared = [word for word in plugin.declares if word in other.declares]
         if not (shared or plugin.name == other.name):
             continue
-        what = f"{shared[0]} is declared by" if shared else "its name is also that of"
-        mend = "uninstall or rename one"
-        reasons[plugin] = f"{what} {other.name} of {other.distribution} ({other.module}) too; {mend}"
+        what = f"declares the {shared[0]} too" if shared else "has the same name"
+        mend = "rename yours" if other.built_in else "keep one of the two: take the other away, or rename it"
+        reasons[plugin] = f"the plugin {other.name}, {_whence(other)}, {what}; {mend}"
     return reasons
+
+
+def _whence(plugin: Plugin) -> str:
+    """Where a plugin comes from, for whoever has to choose between two."""
+    if plugin.built_in:
+        return "built into holdzero"
+    where = plugin.file or f"module {plugin.module}"
+    if plugin.distribution in (HOUSE, GIVEN):
+        return f"from the {HOUSE} ({where})" if plugin.distribution == HOUSE else f"given beside it ({where})"
+    return f"installed with {plugin.distribution} {plugin.version} ({where})"

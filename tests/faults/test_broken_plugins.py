@@ -231,7 +231,7 @@ class TestTwoOfOneName:
     ) -> None:
         catalogue = only(plugin(SOUND), plugin(SOUND))
         assert len(refused(catalogue)) == 2
-        assert all("check house is declared by house" in refusal.reason for refusal in refused(catalogue))
+        assert all("declares the check house too; keep one" in refusal.reason for refusal in refused(catalogue))
         assert_undecided_and_whole(measure(routine), catalogue)
 
     def test_the_same_check_in_two_plugins(
@@ -239,7 +239,7 @@ class TestTwoOfOneName:
     ) -> None:
         catalogue = only(plugin(SOUND, name="ours"), plugin(SOUND, name="theirs"), plugin(SOUND, name="third"))
         assert [refusal.name for refusal in refused(catalogue)] == ["ours", "theirs", "third"]
-        assert_undecided_and_whole(measure(routine), catalogue, "ours was refused: check house is declared by theirs")
+        assert_undecided_and_whole(measure(routine), catalogue, "ours was refused: the plugin theirs, installed with")
 
     def test_a_built_in_can_not_be_replaced(self, plugin: Callable[..., EntryPoint], only: Only) -> None:
         shadow = SOUND + "[:0] + [Check(name='thermal', title='', settings=Settings)]"

@@ -125,7 +125,7 @@ class TestRefused:
             (CHECK + f"\nHOLDZERO_API = {hooks.PLUGIN_API + 1}\n", "install a newer holdzero"),
             (CHECK + "\nHOLDZERO_API = 'one'\n", "write the version of the plugin surface"),
             ("from holdzero.hooks import Oracle\n", "is it made for a newer one?"),
-            (CHECK.replace("bench_lamp", "thermal"), "check thermal is declared by thermal of holdzero"),
+            (CHECK.replace("bench_lamp", "thermal"), "built into holdzero, declares the check thermal too"),
             (CHECK.replace("settings=Settings", "settings=dict"), "settings must be a class"),
             (CHECK.replace("def holdzero_checks()", "def holdzero_checks(run)"), "holdzero_checks"),
             (CHECK + "\ndef holdzero_sauces():\n    return []\n", "holdzero_sauces is no hook"),

@@ -544,7 +544,9 @@ class TestWhatIsHandedOver:
 
     def test_a_name_that_a_built_in_has(self) -> None:
         odd = Contrast(name="taper", title="ours", weights=taper)
-        with pytest.raises(AssertionError, match=r"measure taper is declared by taper of holdzero"):
+        with pytest.raises(
+            AssertionError, match=r"taper, built into holdzero, declares the measure taper too; rename yours"
+        ):
             assert_conforms(odd)
 
     def test_something_else(self) -> None:
