@@ -21,6 +21,7 @@ __all__ = [
     "AnswerGiven",
     "AnswerStruck",
     "AnyEvent",
+    "BenchKnown",
     "EntryChosen",
     "Event",
     "EventUnreadableError",
@@ -116,6 +117,28 @@ class EntryChosen(Event):
     role: str
     entry: dict[str, Any]
     overruled: str | None
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchKnown(Event):
+    """What the book knew of the bench and the part when the comparator was known.
+
+    Attributes:
+        book: where it was looked up, without folders or passwords.
+        comparator: what the comparator goes by.
+        scatter: standard deviation of a single reading pooled over earlier runs [um], its degrees of
+            freedom [1] and the number of runs; None where nothing is known.
+        standard: whether the check standard was in control, and what is known of it in words; None
+            where nothing is.
+        earlier: digest, verdict and start of each earlier record of the same parts, newest first.
+    """
+
+    book: str
+    comparator: str
+    scatter: dict[str, float] | None
+    standard: dict[str, Any] | None
+    earlier: list[dict[str, Any]]
 
 
 @_closed
@@ -270,6 +293,7 @@ class RunAbandoned(Event):
 AnyEvent: TypeAlias = (
     RunStarted
     | EntryChosen
+    | BenchKnown
     | StepDone
     | PreparedAgain
     | AnswerGiven

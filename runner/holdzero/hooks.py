@@ -50,8 +50,9 @@ from holdzero.routine.schema import Model as Settings
 from holdzero.run.commands import Command
 from holdzero.run.plan import SlotKind
 from holdzero.run.prompt import Asks, Prompt
-from holdzero.run.state import Given, Prepared, Reading, SoakTaken, TemperatureTaken
+from holdzero.run.state import Given, History, Prepared, Reading, SoakTaken, TemperatureTaken
 from holdzero.statistics import (
+    f_quantile,
     grubbs_critical,
     grubbs_statistic,
     mean,
@@ -84,6 +85,7 @@ __all__ = [
     "ForceEstimate",
     "Given",
     "GuardRule",
+    "History",
     "Input",
     "Length",
     "LengthError",
@@ -123,6 +125,7 @@ __all__ = [
     "Weighting",
     "Writer",
     "decimals_for",
+    "f_quantile",
     "grubbs_critical",
     "grubbs_statistic",
     "holdzero_checks",

@@ -103,11 +103,34 @@ def run_findings(state: State) -> Iterable[Finding]:
             yield stop(f"{note.plugin}/failed", text)
         else:
             yield Finding(level=Level.NOTE, code="run/note", text=f"Note of the inspector: {note.text}")
+    yield from _of_history(state)
     for role, chosen in state.devices.items():
         if chosen.overruled:
             text = f"The {role} was used although {chosen.overruled}"
             yield Finding(level=Level.CAUTION, code=f"{role}/overruled", text=text)
     yield from _deviations(state)
+
+
+def _of_history(state: State) -> Iterable[Finding]:
+    """What the book knew: a bench that is not in control, and what was measured of the part before."""
+    history = state.history
+    if history is None:
+        return
+    if history.in_control is False:
+        text = (
+            f"The check standard of this bench is out of control: {history.told} Nothing can be decided on this bench "
+            "until the cause is found, mended and written down."
+        )
+        yield stop("bench/out_of_control", text)
+    for item in history.earlier:
+        verdict, started = item.get("verdict"), item.get("started")
+        serial = f" serial {item['serial']}" if item.get("serial") else ""
+        text = (
+            f"This part{serial} was measured before, on {started}: {verdict} ({str(item.get('digest'))[:19]}). "
+            "Both results stay on record."
+        )
+        level = Level.NOTE if verdict in ("pass", "reported") else Level.CAUTION
+        yield Finding(level=level, code="part/measured_before", text=text)
 
 
 def _deviations(state: State) -> Iterable[Finding]:

@@ -32,6 +32,7 @@ from holdzero.routine.schema import (
 
 __all__ = [
     "KINDS",
+    "BookSettings",
     "Device",
     "Inspector",
     "PluginSettings",
@@ -75,6 +76,15 @@ class RoutineSettings(Model):
     )
 
 
+class BookSettings(Model):
+    """Where records are kept."""
+
+    url: str = Field(
+        "", description="File or database address; a file counts from this file's folder. Empty: no book by itself."
+    )
+    key: str = Field("", description="File of the key that signs what is put in; counts from this file's folder.")
+
+
 KINDS: dict[str, type[Model]] = {
     "reference": Reference,
     "comparator": Comparator,
@@ -93,6 +103,7 @@ class Register(Model):
     inspector: dict[Name, Inspector] = Field(default_factory=dict)
     plugins: PluginSettings = PluginSettings()
     routines: RoutineSettings = RoutineSettings()
+    book: BookSettings = BookSettings()
     _data: dict[str, Any] = PrivateAttr(default_factory=dict)
 
     @property

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeAlias
 
 from holdzero import events as e
 from holdzero.checks import Checks, told
@@ -23,10 +23,10 @@ from holdzero.run.answer import Confirmed, Ended, Named, TakenReading, TakenTemp
 from holdzero.run.commands import Abandon, Acknowledge, AddNote, Again, Command, Pause, RenewZero, Strike
 from holdzero.run.plan import SlotKind
 from holdzero.run.prompt import Prompt
-from holdzero.run.state import Phase
+from holdzero.run.state import Phase, State
 from holdzero.views import view_of
 
-__all__ = ["Clock", "Face", "Session"]
+__all__ = ["Clock", "Face", "Known", "Session"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +35,10 @@ class Clock:
 
     wall: Callable[[], str]
     counter_s: Callable[[], float]
+
+
+Known: TypeAlias = Callable[[State], Mapping[str, Any] | None]
+"""Gives the fields of `BenchKnown` for a run whose comparator is known; None for nothing."""
 
 
 class Face(Protocol):
@@ -81,6 +85,8 @@ class Session:
         choices: devices named beforehand, by role.
         overrule: reason given beforehand for using an unfit device.
         started_at_s: the clock's counter when the run's counter was zero [s].
+        known: what the book knows of the bench, asked once when the comparator is known; None where
+            there is no book.
     """
 
     run: Run
@@ -94,6 +100,7 @@ class Session:
     choices: Mapping[str, str]
     overrule: str | None
     started_at_s: float
+    known: Known | None = None
     _failed: set[str] = field(default_factory=set)
     _slow: set[str] = field(default_factory=set)
     _late: set[str] = field(default_factory=set)
@@ -138,6 +145,7 @@ class Session:
                 event = self.take(e.RunContinued, away_s=self.now_s() - left_at_s)
                 self.face.taken(self.run, event)
                 continue
+            self._look_up()
             findings = self._watch()
             stop = self._pending(findings)
             if stop is not None:
@@ -145,6 +153,20 @@ class Session:
                 continue
             self._ask(findings)
         return self.run
+
+    def _look_up(self) -> None:
+        """Put on record what the book knows, once; a book that can't be reached is a note, and no more."""
+        state = self.run.state
+        if self.known is None or state.history is not None or state.comparator is None or state.reference is None:
+            return
+        known, self.known = self.known, None
+        try:
+            found = known(state)
+        except HoldzeroError as error:
+            self.take(e.NoteAdded, text=f"the book could not be asked: {str(error).splitlines()[0]}")
+            return
+        if found is not None:
+            self.take(e.BenchKnown, **found)
 
     def _watch(self) -> list[Finding]:
         state, prompt = self.run.state, self.run.prompt

@@ -17,6 +17,7 @@ from holdzero.model import Number, student_quantile
 
 __all__ = [
     "expected_range",
+    "f_quantile",
     "grubbs_critical",
     "grubbs_statistic",
     "mean",
@@ -31,6 +32,28 @@ def stack(numbers: Sequence[Number]) -> NDArray[np.float64]:
     if all(isinstance(number, float) for number in numbers):
         return np.array(numbers, dtype=float)  # a run at the bench: nothing to broadcast
     return np.stack(np.broadcast_arrays(*(np.asarray(number, dtype=float) for number in numbers)), axis=-1)
+
+
+def f_quantile(probability: float, dof: float, other_dof: float) -> float:
+    """Quantile of the F distribution.
+
+    Args:
+        probability: of a smaller ratio of two variances [1].
+        dof: degrees of freedom of the variance above the line [1].
+        other_dof: of the one below it [1]; infinite where it is known.
+
+    Returns:
+        The ratio [1].
+
+    Source: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.9 (F-test of two variances).
+    """
+    if math.isinf(other_dof):
+        from scipy.special import chdtri
+
+        return float(chdtri(dof, 1.0 - probability)) / dof
+    from scipy.special import fdtri
+
+    return float(fdtri(dof, other_dof, probability))
 
 
 def mean(numbers: Sequence[Number]) -> Number:

@@ -18,7 +18,7 @@ from holdzero.model import Input, ModelError
 from holdzero.quantity import Number
 from holdzero.routine.schema import Characteristic, Comparator, Measure, Reference, Routine, Thermometer
 from holdzero.run.plan import Slot, SlotKind
-from holdzero.run.state import Given, Phase, Prepared, Reading, SoakTaken, State, TemperatureTaken
+from holdzero.run.state import Given, History, Phase, Prepared, Reading, SoakTaken, State, TemperatureTaken
 from holdzero.statistics import mean, pooled_standard_deviation
 
 __all__ = ["CharacteristicView", "Finding", "Level", "RunView", "reference_deviation", "shown", "view_of"]
@@ -92,6 +92,7 @@ class RunView:
         finished: whether the run is over.
         asked: what is asked for next, so that a check can tell a reading from the steps before it; None
             where nothing is, and at the end.
+        history: what the book knew of the bench when the run began; None where none was asked.
         withdrawn: answers to questions that were struck out, in order: the answer that was given in
             place of one is about the same moment.
     """
@@ -113,6 +114,7 @@ class RunView:
     finished: bool
     asked: Slot | None = None
     withdrawn: tuple[Given, ...] = ()
+    history: History | None = None
 
     def length(self, number: Number, digits: int = 2, *, sign: bool = False) -> str:
         """A small length [um] in words, in the routine's units, with so many significant digits."""
@@ -266,5 +268,6 @@ def view_of(
         materials=materials,
         finished=state.phase in (Phase.FINISHED, Phase.ABANDONED),
         asked=state.slot,
+        history=state.history,
         withdrawn=tuple(g for g in given if g.struck is not None),
     )

@@ -60,6 +60,8 @@ def of_type(kind: Any) -> st.SearchStrategy[Any]:
         return st.one_of([of_type(one) for one in inner if get_origin(one) is not np.ndarray])
     if origin is Literal:
         return st.sampled_from(inner)
+    if origin is list:
+        return st.lists(of_type(inner[0]), max_size=3)
     if origin is tuple:
         return st.lists(of_type(inner[0]), max_size=3).map(tuple)
     if origin is dict:

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from typing import Literal
+from typing import Literal, TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import Field
 
 from holdzero.hooks import (
@@ -27,6 +28,7 @@ from holdzero.hooks import (
     Size,
     SlotKind,
     Term,
+    f_quantile,
     grubbs_critical,
     grubbs_statistic,
     hookimpl,
@@ -36,6 +38,8 @@ from holdzero.hooks import (
     stack,
     student_quantile,
 )
+
+Truth: TypeAlias = bool | NDArray[np.bool_]
 
 OUTLIER_SIGNIFICANCE = 0.05  # e-Handbook 1.3.5.17.1 works its example at this level
 TREND_SIGNIFICANCE = 0.01  # common practice, no source
@@ -59,6 +63,11 @@ class RepeatabilitySettings(Settings):
 
     limit: Size | None = Field(None, description="Largest standard deviation of a single reading that will do.")
     pooled: Pooled | None = Field(None, description="Scatter known from before; used in place of the run's own.")
+    history: bool = Field(
+        True,
+        strict=True,
+        description="Whether the scatter that the book knows of this comparator is pooled with the run's own.",
+    )
     outlier_significance: float = Field(
         OUTLIER_SIGNIFICANCE, gt=0.0, lt=0.5, description="Level of Grubbs' test for an outlier."
     )
@@ -128,9 +137,11 @@ def scatter(settings: RepeatabilitySettings, run: RunView, characteristic: Chara
     elif characteristic.scatter is not None:
         s, dof = characteristic.scatter
         differences, origin = False, "residual scatter of the design of the readings"
+    elif differences:
+        s, dof = _differences_scatter(run, characteristic)
+        origin = "of differences in this run"
     else:
-        s, dof = _differences_scatter(run, characteristic) if differences else run.scatter_um
-        origin = f"of {'differences' if differences else 'single readings'} in this run"
+        s, dof, origin = _with_history(settings, run)
     floor = _resolution_floor(run, characteristic)
     standard = s * _spread_factor(run, characteristic, differences=differences)
     count = len(characteristic.readings)
@@ -154,6 +165,42 @@ def scatter(settings: RepeatabilitySettings, run: RunView, characteristic: Chara
         words="no correction: carries how much readings and zeros scatter",
         source="JCGM 100:2008, 4.2.3, 4.2.4, F.2.2.1",
     )
+
+
+HISTORY_PROBABILITY = 0.99  # of the F-test, as for a check standard (e-Handbook 2.3.5.1)
+
+
+def _larger_than_before(run: RunView) -> Truth:
+    """Whether the run scatters more than the book knows of the comparator.
+
+    Source: F-test of two variances, NIST/SEMATECH e-Handbook, 1.3.5.9 and 2.3.5.1.
+    """
+    history, (s, dof) = run.history, run.scatter_um
+    if history is None or not history.scatter_um or dof == 0.0:
+        return False
+    limit = f_quantile(HISTORY_PROBABILITY, dof, history.dof)
+    return np.square(s) > limit * history.scatter_um**2
+
+
+def _with_history(settings: RepeatabilitySettings, run: RunView) -> tuple[Number, float, str]:
+    """Scatter of a single reading [um], its degrees of freedom [1] and where it comes from.
+
+    Source: JCGM 100:2008, 4.2.4 (pooled estimate).
+    """
+    history, (s, dof) = run.history, run.scatter_um
+    own = "of single readings in this run"
+    if history is None or history.scatter_um is None or not settings.history:
+        return s, dof, own
+    both = dof + history.dof
+    pooled = np.sqrt((dof * np.square(s) + history.dof * history.scatter_um**2) / both)
+    larger = _larger_than_before(run)
+    if np.all(larger):
+        return s, dof, own
+    origin = f"of this run pooled with {history.runs} earlier runs of {history.comparator or 'this comparator'}"
+    if not np.any(larger):
+        return _plain(pooled), both, origin
+    # In a rehearsal some runs are told from the past and some are not: fewer degrees of freedom for all.
+    return np.where(larger, s, pooled), dof, origin
 
 
 def _plain(number: Number) -> Number:
@@ -263,8 +310,21 @@ def judge(
             text=f"Single readings scatter by s = {run.length(s)} ({dof:g} degrees of freedom).",
             data={"s_um": float(np.mean(s)), "degrees_of_freedom": dof},
         )
+    larger = _larger_than_before(run)
+    if settings.history and run.history is not None and run.history.scatter_um is not None:
+        known = run.length(run.history.scatter_um)
+        yield Finding(
+            level=Level.CAUTION,
+            code="repeatability/more_than_before",
+            text=f"Readings scatter by s = {run.length(s)}, more than the {known} that the book knows of this "
+            f"comparator ({run.history.dof:g} degrees of freedom, F-test at {100.0 * HISTORY_PROBABILITY:g} %). "
+            "What is loose, dirty or in a hurry?",
+            data={"s_um": float(np.mean(s)), "known_um": run.history.scatter_um},
+            holds=larger,
+        )
     for c in characteristics:
-        if settings.pooled is None and _known_dof(run, c) == 0.0:
+        known_before = settings.history and run.history is not None and run.history.scatter_um is not None
+        if settings.pooled is None and not known_before and _known_dof(run, c) == 0.0:
             text = (
                 f"{c.name}: nothing was read twice, so its scatter is not known; only the resolution stands in for it."
             )

@@ -169,6 +169,7 @@ def _words(record: Mapping[str, Any]) -> str:
     said = (
         *(routine[key] for key in ("title", "part", "revision")),
         *(run[key] for key in ("serial", "operator")),
+        record["verdict"],
         *(entry.get(key) for entry in devices for key in ("id", "name", "certificate")),
         *record["results"],
         *(finding["text"] for finding in record["findings"]),

@@ -143,7 +143,7 @@ class Book:
                 was put in.
             BookError: the book could not be written; none of the texts was put in.
         """
-        made = [self._rows(text) for text in texts]
+        made = [self.checked(text) for text in texts]
         with self._told(), self._writing() as connection:
             chain = connection.scalar(select(records.c.chain).order_by(records.c.id.desc()).limit(1)) or START
             fresh: list[bool] = []
@@ -156,7 +156,12 @@ class Book:
         return fresh
 
     @staticmethod
-    def _rows(text: str) -> Rows:
+    def checked(text: str) -> Rows:
+        """The rows of a record's text.
+
+        Raises:
+            RecordError: it is no whole record, or was changed after it was made.
+        """
         record = loads(text, "the record")
         if digest_of_record(record) != record["digest"]:
             raise RecordError("the record was changed after it was made: its digest does not fit")

@@ -10,6 +10,7 @@ from typing import Annotated, NoReturn
 import typer
 
 from holdzero import __version__
+from holdzero.cli.book import BookOption, book_app
 from holdzero.cli.new import new_app
 from holdzero.cli.options import ShopOption
 
@@ -28,6 +29,7 @@ register_app = typer.Typer(
 )
 app.add_typer(register_app, name="register")
 app.add_typer(new_app, name="new")
+app.add_typer(book_app, name="book")
 
 DEFAULT_SHOP = Path("shop.toml")
 EXIT_INVALID = 2
@@ -79,6 +81,7 @@ def run(
     ] = False,
     overrule: OverruleOption = None,
     shop: ShopOption = None,
+    book: BookOption = None,
     out: OutOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -99,6 +102,7 @@ def run(
         trials=trials,
         seed=seed,
         trial=trial,
+        book=book,
     )
     raise typer.Exit(run_routine(routine, options, operator=operator, serials=tuple(serial or ()), member=member))
 
@@ -113,6 +117,7 @@ def resume(
     ] = None,
     overrule: OverruleOption = None,
     shop: ShopOption = None,
+    book: BookOption = None,
     out: OutOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -126,6 +131,7 @@ def resume(
         shop=shop,
         overrule=overrule,
         choices={},
+        book=book,
     )
     raise typer.Exit(resume_run(journal, options, routine=routine))
 

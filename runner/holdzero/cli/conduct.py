@@ -19,6 +19,7 @@ from holdzero.checks import bind, told
 from holdzero.cli.faces import KEYBOARD, Asker, face_for
 from holdzero.cli.files import free_path, safe_name, write_files
 from holdzero.cli.house import Shop, open_shop
+from holdzero.cli.keeping import Keeper
 from holdzero.cli.output import plain_console, print_json, tell
 from holdzero.errors import (
     EventRefusedError,
@@ -64,6 +65,7 @@ class Options:
     trials: str | None = None
     seed: int = 0
     trial: bool = False
+    book: str | None = None
     catalogue: Catalogue | None = None
 
 
@@ -74,6 +76,7 @@ class _Bench:
     console: Console
     shop: Shop
     source: Source
+    keeper: Keeper | None
     argument: str
     clock: Clock = field(default_factory=lambda: Clock(_wall, time.monotonic))
 
@@ -160,6 +163,7 @@ def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[s
             choices=options.choices,
             overrule=options.overrule,
             started_at_s=bench.clock.counter_s(),
+            known=bench.keeper.known if bench.keeper is not None else None,
         )
         return _conducted(session, bench, options, ask)
 
@@ -198,6 +202,7 @@ def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
             choices=options.choices,
             overrule=options.overrule,
             started_at_s=bench.clock.counter_s() - run.state.now_s - away_s,
+            known=bench.keeper.known if bench.keeper is not None else None,
         )
         if text.torn:
             bench.console.print("The last line of the journal was torn and is dropped; nothing accepted was in it.")
@@ -241,15 +246,18 @@ def _bench(options: Options, shop: Shop) -> _Bench:
     """What the run needs open."""
     name, _, argument = options.source.partition(":")
     console = plain_console(stderr=options.json)
+    book = shop.book(options.book)
+    keeper = Keeper(book) if book is not None else None
     if name == KEYBOARD.name:
-        return _Bench(console=console, shop=shop, source=KEYBOARD, argument=argument)
+        return _Bench(console=console, shop=shop, source=KEYBOARD, keeper=keeper, argument=argument)
     shop.catalogue.want(name)
     if name not in shop.catalogue.sources:
         shop.catalogue.want_all()
         known = ", ".join((KEYBOARD.name, *shop.catalogue.sources))
         lost = "" if shop.catalogue.has_built_ins else "; no built-in plugins are installed: reinstall holdzero"
         raise SourceError(f"--source {name}: no such source is loaded; there are: {known}{lost}")
-    return _Bench(console=console, shop=shop, source=shop.catalogue.sources[name][1], argument=argument)
+    source = shop.catalogue.sources[name][1]
+    return _Bench(console=console, shop=shop, source=source, keeper=keeper, argument=argument)
 
 
 def _released(path: Path, loaded: LoadedRoutine, settings: RoutineSettings, *, trial: bool) -> None:
@@ -417,7 +425,10 @@ def _recorded(run: Run, bench: _Bench, options: Options) -> int:
     for serial in started.serials:
         record = make_record(run, serial, checks, software)
         name = safe_name(_stamp(started.wall), record["routine"]["part"], serial or "")
-        files, problems = write_files(options.out, name, dumps(record), catalogue)
+        text = dumps(record)
+        files, problems = write_files(options.out, name, text, catalogue)
+        if bench.keeper is not None and files and (problem := bench.keeper.keep(files[0], text)):
+            problems.append(problem)
         verdicts.append(record["verdict"])
         print_summary(bench.console, record, files)
         for problem in problems:

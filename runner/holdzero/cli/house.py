@@ -21,6 +21,11 @@ class Shop:
     register: Register
     catalogue: Catalogue
 
+    def book(self, named: str | None) -> str | None:
+        """The book that is meant: the one named, else that of the settings; None for none."""
+        url = self.register.book.url
+        return named or (url if not url or "://" in url else str(self.path.parent / url)) or None
+
     @property
     def patience(self) -> Patience:
         """How long a check may take."""

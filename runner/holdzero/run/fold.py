@@ -7,6 +7,7 @@ does not fit is refused and changes nothing.
 from __future__ import annotations
 
 import datetime as dt
+import math
 from dataclasses import replace
 from typing import TypeVar, assert_never
 
@@ -16,7 +17,18 @@ from holdzero.register import Device, Requirement, device_from_data, unfit
 from holdzero.routine import schema
 from holdzero.routine.load import digest_of, routine_from_document
 from holdzero.run.plan import Slot, SlotKind, fresh_return, fresh_zero, plan_of
-from holdzero.run.state import Chosen, Given, Note, Phase, Prepared, Reading, SoakTaken, State, TemperatureTaken
+from holdzero.run.state import (
+    Chosen,
+    Given,
+    History,
+    Note,
+    Phase,
+    Prepared,
+    Reading,
+    SoakTaken,
+    State,
+    TemperatureTaken,
+)
 
 __all__ = ["TRANSITIONS", "device_and_requirement", "take"]
 
@@ -25,6 +37,7 @@ TRANSITIONS: dict[Phase, dict[type[e.Event], Phase]] = {
     Phase.NEW: {e.RunStarted: Phase.RUNNING},
     Phase.RUNNING: {
         e.EntryChosen: Phase.RUNNING,
+        e.BenchKnown: Phase.RUNNING,
         e.StepDone: Phase.RUNNING,
         e.PreparedAgain: Phase.RUNNING,
         e.AnswerGiven: Phase.RUNNING,
@@ -89,6 +102,8 @@ def _applied(state: State, before: State, event: e.AnyEvent) -> State:  # noqa: 
             return _start(state, event)
         case e.EntryChosen():
             return _choose(state, before, event)
+        case e.BenchKnown():
+            return replace(state, history=_history(event))
         case e.StepDone():
             return _prepared(state, event, _asked(before, event.slot, {SlotKind.PREPARE}))
         case e.PreparedAgain():
@@ -149,6 +164,28 @@ def _asked(before: State, slot_id: str, kinds: set[SlotKind]) -> Slot:
         asked = "nothing" if slot is None else f"{slot.kind.value} {slot.id}"
         raise EventRefusedError(f"an answer to {slot_id!r} came while {asked} was asked for")
     return slot
+
+
+def _history(event: e.BenchKnown) -> History:
+    scatter, standard = event.scatter or {}, event.standard or {}
+    try:
+        s = float(scatter["s_um"]) if event.scatter is not None else None
+        dof, runs = float(scatter.get("dof", 0.0)), int(scatter.get("runs", 0))
+        in_control = bool(standard["in_control"]) if event.standard is not None else None
+    except (KeyError, TypeError, ValueError) as error:
+        raise EventRefusedError(f"what the book knew is not whole: {error}") from None
+    if s is not None and not (0.0 <= s < math.inf and 0.0 < dof < math.inf):
+        raise EventRefusedError(f"a scatter of {s} um with {dof} degrees of freedom is none")
+    return History(
+        book=event.book,
+        comparator=event.comparator,
+        scatter_um=s,
+        dof=dof,
+        runs=runs,
+        in_control=in_control,
+        told=str(standard.get("text", "")),
+        earlier=tuple(event.earlier),
+    )
 
 
 def _prepared(state: State, event: e.StepDone | e.PreparedAgain, slot: Slot) -> State:

@@ -6,7 +6,7 @@ in words.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any, Literal
@@ -19,6 +19,7 @@ from holdzero.run.plan import Slot, SlotKind
 __all__ = [
     "Chosen",
     "Given",
+    "History",
     "Note",
     "Phase",
     "Prepared",
@@ -132,6 +133,32 @@ class Chosen:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class History:
+    """What the book knew of the bench when the run began.
+
+    Attributes:
+        book: where it was looked up.
+        comparator: what the comparator goes by.
+        scatter_um: standard deviation of a single reading over earlier runs [um]; None where nothing
+            is known.
+        dof: its degrees of freedom [1].
+        runs: over how many runs.
+        in_control: whether the check standard was in control; None where nothing is known of it.
+        told: what is known of the check standard, in words.
+        earlier: verdict, start and digest of earlier records of the same parts, newest first.
+    """
+
+    book: str
+    comparator: str
+    scatter_um: float | None
+    dof: float
+    runs: int
+    in_control: bool | None
+    told: str
+    earlier: tuple[Mapping[str, Any], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
     """Something the inspector wrote down, or what a plugin did wrong on the way.
 
@@ -179,6 +206,7 @@ class State:
     trials: int | Literal["adaptive"] | None = None
     seed: int = 0
     started: str = ""
+    history: History | None = None
     trial: bool = False
     text_digest: str = ""
     aliases: dict[str, float] = field(default_factory=dict)

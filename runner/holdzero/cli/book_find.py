@@ -1,0 +1,170 @@
+"""`book add`, `send`, `list`, `show` and `export`: records go in, are found, and come out again."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+import typer
+
+from holdzero.book import Book, Criteria, open_book
+from holdzero.book.rows import ms_of, wall_of
+from holdzero.book.store import BookError
+from holdzero.catalogue import Catalogue
+from holdzero.cli import DEFAULT_SHOP
+from holdzero.cli.house import Shop
+from holdzero.cli.routines import files_of
+from holdzero.errors import HoldzeroError
+from holdzero.register import load_register
+
+__all__ = [
+    "WAITING",
+    "add_records",
+    "book_of",
+    "list_records",
+    "moment_ms",
+    "send_waiting",
+    "show_record",
+]
+
+WAITING = ".waiting"
+_DEFAULT = "book.sqlite"
+_DONE, _INVALID = 0, 2
+_BATCH = 200
+
+
+def book_of(book: str | None, shop: Path | None, *, create: bool = False) -> Book:
+    """The book that is meant, open; book.sqlite in the current folder where none is named.
+
+    Raises:
+        BookError: it can't be opened.
+    """
+    path = shop if shop is not None else DEFAULT_SHOP
+    own = Shop(path=path, register=load_register(path), catalogue=Catalogue())
+    return open_book(own.book(book) or _DEFAULT, create=create)
+
+
+def add_records(paths: list[Path], *, book: str | None, shop: Path | None) -> int:
+    """Put records in; gives the exit code."""
+    files = files_of(paths, "*.record.json")
+    if not files:
+        typer.echo("holdzero: no record was found", err=True)
+        return _INVALID
+    opened = book_of(book, shop, create=True)
+    fresh, refused = 0, 0
+    for batch in _batches(files):
+        texts: list[str] = []
+        for path in batch:
+            try:
+                text = path.read_text("utf-8")
+                Book.checked(text)
+            except (OSError, UnicodeDecodeError, HoldzeroError) as error:
+                typer.echo(f"{path}: not put in: {error}", err=True)
+                refused += 1
+            else:
+                texts.append(text)
+        fresh += sum(opened.add(texts))
+    known = len(files) - refused - fresh
+    typer.echo(f"{opened.name}: {fresh} put in, {known} there already, {refused} refused")
+    return _INVALID if refused else _DONE
+
+
+def _batches(files: list[Path]) -> Iterator[list[Path]]:
+    for start in range(0, len(files), _BATCH):
+        yield files[start : start + _BATCH]
+
+
+def send_waiting(folder: Path, *, book: str | None, shop: Path | None) -> int:
+    """Put in what waits in a folder; gives the exit code."""
+    marks = sorted(folder.glob(f"*{WAITING}"))
+    if not marks:
+        typer.echo(f"{folder}: nothing waits")
+        return _DONE
+    opened = book_of(book, shop, create=True)
+    left = 0
+    for mark in marks:
+        path = mark.with_name(mark.name.removesuffix(WAITING) + ".record.json")
+        try:
+            (fresh,) = opened.add([path.read_text("utf-8")])
+        except BookError:
+            raise
+        except (OSError, UnicodeDecodeError, HoldzeroError) as error:
+            typer.echo(f"{path}: not put in: {error}", err=True)
+            left += 1
+            continue
+        # Only what is in the book stops waiting.
+        mark.unlink()
+        typer.echo(f"{path}: {'put in' if fresh else 'was there already'}")
+    return _INVALID if left else _DONE
+
+
+def moment_ms(text: str | None, *, end: bool = False) -> int | None:
+    """A day or time that a person typed, in milliseconds since 1970 in UTC; a day ends at midnight.
+
+    Raises:
+        HoldzeroError: it is neither.
+    """
+    if text is None:
+        return None
+    try:
+        moment = dt.datetime.fromisoformat(text)
+    except ValueError:
+        raise HoldzeroError(f"{text!r} is no day or time; write it as 2026-03-02 or 2026-03-02T08:00+01:00") from None
+    if end and len(text) == len("2026-03-02"):
+        moment += dt.timedelta(days=1)
+    return ms_of(moment.astimezone().isoformat() if moment.tzinfo is None else moment.isoformat())[0]
+
+
+def list_records(criteria: Criteria, *, book: str | None, shop: Path | None, limit: int) -> int:
+    """Print one line for each record that is asked for, newest first; gives the exit code."""
+    opened = book_of(book, shop)
+    rows = opened.find(criteria, limit + 1)
+    more = len(rows) > limit
+    lines = [
+        (
+            str(row["digest"]).removeprefix("sha256:")[:12],
+            wall_of(row["started_ms"], row["zone"])[:16].replace("T", " "),
+            str(row["verdict"]).upper(),
+            _marks(row["simulated"], row["purpose"], row["replaces"]),
+            row["part"],
+            row["revision"],
+            row["serial"] or "",
+            row["operator"] or "",
+        )
+        for row in rows[:limit]
+    ]
+    _table(("record", "started", "verdict", "", "part", "rev", "serial", "operator"), lines)
+    if more:
+        typer.echo(f"… and more; narrow it, or: --limit {limit * 10}")
+    return _DONE
+
+
+def _marks(simulated: bool, purpose: str, replaces: str | None) -> str:
+    words = ("SIMULATED" if simulated else "", "TRIAL" if purpose == "trial" else "", "amends" if replaces else "")
+    return " ".join(word for word in words if word)
+
+
+def _table(head: tuple[str, ...], lines: Iterable[tuple[str, ...]]) -> None:
+    lines = list(lines)
+    if not lines:
+        typer.echo("no record")
+        return
+    # What a person typed may hold anything; a line is a line.
+    lines = [tuple("".join(c if c.isprintable() else "·" for c in word) for word in line) for line in lines]
+    widths = [max(len(row[column]) for row in (head, *lines)) for column in range(len(head))]
+    for row in (head, *lines):
+        typer.echo("  ".join(word.ljust(width) for word, width in zip(row, widths, strict=True)).rstrip())
+
+
+def show_record(digest: str, *, book: str | None, shop: Path | None, json: bool) -> int:
+    """Print a record of the book: explained, or as it is; gives the exit code."""
+    from holdzero.explain import explain
+
+    kept = book_of(book, shop).get(digest)
+    if json:
+        typer.echo(kept.text.rstrip("\n"))
+        return _DONE
+    for line in explain(kept.record):
+        typer.echo(line)
+    return _DONE
