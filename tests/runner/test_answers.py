@@ -146,6 +146,15 @@ class TestASoak:
     def test_is_not_ended_early_without_a_reason_in_words(self, text: str) -> None:
         assert "to go; to end the soak early, type the reason in words" in refusal(text, Asks.WAIT, until_s=90.0)
 
+    @pytest.mark.parametrize("text", ["0.3 mm", "+0,5 um", "20.1 degC", "3 div", "12 thou", "-1", "5 min"])
+    def test_is_not_ended_by_a_reading_that_came_too_early(self, text: str) -> None:
+        told = refusal(text, Asks.WAIT, until_s=90.0)
+        assert told.startswith(f"'{text}' is a reading, and nothing is read during the soak: 1 min 30 s to go")
+
+    @pytest.mark.parametrize("text", ["0.3 mm gap closed", "20 min are enough", "min"])
+    def test_is_ended_by_words_that_hold_a_number(self, text: str) -> None:
+        assert said(text, Asks.WAIT, until_s=90.0) == Ended(text)
+
     def test_is_ended_early_with_one(self) -> None:
         assert said(" soaked overnight ", Asks.WAIT, until_s=1200.0) == Ended("soaked overnight")
 

@@ -103,9 +103,25 @@ def _wait(text: str, prompt: Prompt, now_s: float) -> Ended:
     reason, left = text.strip(), prompt.until_s - now_s
     if left <= 0.0:
         return Ended(None)
+    if _like_a_reading(reason, prompt.aliases):
+        raise AnswerRefusedError(
+            f"{shown(reason)} is a reading, and nothing is read during the soak: {_clock(left)} to go; "
+            "to end the soak early, type the reason in words"
+        )
     if len(reason) < 3 or not any(letter.isalpha() for letter in reason):  # noqa: PLR2004  a word at least
         raise AnswerRefusedError(f"{_clock(left)} to go; to end the soak early, type the reason in words")
     return Ended(reason)
+
+
+def _like_a_reading(text: str, aliases: Mapping[str, float]) -> bool:
+    """Whether a text is a number, or a number with a unit of any dimension: it was meant for another prompt."""
+    for dimension in Dimension:
+        try:
+            parse_quantity(text, dimension, bare_unit=dimension.unit, division_um=1.0, further=aliases)
+        except QuantityError:
+            continue
+        return True
+    return False
 
 
 def _clock(seconds: float) -> str:
