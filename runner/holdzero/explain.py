@@ -130,9 +130,21 @@ def _listed(rows: Sequence[Row], units: str) -> str:
     values = " ".join(micro_text(row["value"], units).split()[0] for row in rows)
     mean = sum(row["value"] for row in rows) / len(rows) if rows else 0.0
     unit = MICRO[units][0]
-    entries = f"entries {rows[0]['entry']} to {rows[-1]['entry']}" if len(rows) > 1 else f"entry {rows[0]['entry']}"
+    entries = _entries([row["entry"] for row in rows])
     told = f"{values} {unit} ({entries})"
     return told if len(rows) == 1 else f"{told}, mean {_precise(mean, units)}"
+
+
+def _entries(numbers: Sequence[int]) -> str:
+    """Where readings stand in the record: a range only where nothing else stands between them.
+
+    >>> _entries([8, 11, 14]), _entries([2, 3, 4]), _entries([2, 3]), _entries([7])
+    ('entries 8, 11, 14', 'entries 2 to 4', 'entries 2, 3', 'entry 7')
+    """
+    if len(numbers) == 1:
+        return f"entry {numbers[0]}"
+    in_a_row = len(numbers) > 2 and list(numbers) == list(range(numbers[0], numbers[-1] + 1))  # noqa: PLR2004  a pair
+    return f"entries {numbers[0]} to {numbers[-1]}" if in_a_row else "entries " + ", ".join(map(str, numbers))
 
 
 def _precise(value_um: float, units: str, uncertainty_um: float = 0.01) -> str:

@@ -40,7 +40,14 @@ def text_of(record: dict[str, Any], name: str | None = None) -> str:
 
 class TestContents:
     def test_the_readings_come_first_with_their_entries(self, record: dict[str, Any]) -> None:
-        assert "a: +1 +1.1 µm (entries 4 to 6), mean +1.0500 µm" in text_of(record, "t")
+        assert "a: +1 +1.1 µm (entries 4, 6), mean +1.0500 µm" in text_of(record, "t")
+
+    def test_entries_are_a_range_only_where_nothing_stands_between(self, measure: Callable[..., Any]) -> None:
+        steps = 'steps = [ { do = "zero", times = 3 }, { do = "repeat", times = 3, steps = [ { do = "read", at = "a" }, '
+        text = ROUTINE[: ROUTINE.index("steps")] + steps + '{ do = "read", at = "b" } ] }, { do = "return" } ]\n'
+        told = text_of(measure(text, ["0", "0", "0", "1", "2", "1", "2", "1", "2", "0"]).record, "t")
+        assert "(entries 2 to 4), mean" in told
+        assert "(entries 5, 7, 9), mean" in told
 
     def test_the_terms_add_up_to_the_value(self, record: dict[str, Any]) -> None:
         terms = record["results"]["t"]["terms"]
