@@ -85,14 +85,16 @@ def expect(
     run = _ideal_run(document, digest, scatter_um, entries or {}, checks)
     evaluation = evaluate(run.state, None, checks)
     rule = schema.Routine.model_validate(dict(document)).decision.numbers(checks.rule)
-    return evaluation, tuple(_expectation(result, rule) for result in evaluation.results if result.propagated)
+    reference = run.state.reference
+    return evaluation, tuple(_expectation(result, rule, reference) for result in evaluation.results if result.propagated)
 
 
-def _expectation(result: Result, rule: DecisionRule) -> Expectation:
+def _expectation(result: Result, rule: DecisionRule, reference: schema.Reference | None) -> Expectation:
     propagated = result.propagated
     u = float(propagated.standard_uncertainty_um) if propagated else 0.0
     dof = float(propagated.dof) if propagated else math.inf
-    return Expectation(result=result, smallest_tolerance_um=smallest_tolerance_um(u, dof, rule), levers=_levers(result))
+    smallest, levers = smallest_tolerance_um(u, dof, rule), _levers(result, reference)
+    return Expectation(result=result, smallest_tolerance_um=smallest, levers=levers)
 
 
 def smallest_tolerance_um(standard_uncertainty_um: float, dof: float, rule: DecisionRule) -> float:
@@ -122,6 +124,7 @@ def smallest_tolerance_um(standard_uncertainty_um: float, dof: float, rule: Deci
 _HALVINGS = 60  # of a range of a thousand u: to the last digits of a double
 
 
+_ELSEWHERE = ", or a reference nearer to the part's size"
 _ADVICE = (
     ("repeatability", "four times the repeats, zeros among them, or a finer or steadier comparator"),
     ("deviation of the reference", "a better reference, or a certificate with a smaller uncertainty"),
@@ -129,21 +132,28 @@ _ADVICE = (
     ("temperature", "a better thermometer, or a room nearer to 20 °C"),
     ("error of the thermometer", "a better thermometer"),
     ("expansion", "a reference of the part's own material, or a room nearer to 20 °C"),
-    ("error of the comparator", "a better comparator, or a reference nearer to the part's size"),
+    ("error of the comparator", "a better comparator" + _ELSEWHERE),
     ("drift", "a shorter run between zero and return"),
 )
 
 
-def _levers(result: Result) -> tuple[Lever, ...]:
+def _advice(name: str, *, as_large: bool) -> str:
+    """How an input could be known better; where part and reference are one size, that is no advice."""
+    advice = next((words for start, words in _ADVICE if name.startswith(start)), "know it better")
+    return advice.removesuffix(_ELSEWHERE) if as_large else advice
+
+
+def _levers(result: Result, reference: schema.Reference | None) -> tuple[Lever, ...]:
     if result.propagated is None or result.decision is None:
         return ()
     u2 = float(result.propagated.standard_uncertainty_um) ** 2
     k = float(result.decision.coverage_factor)
+    as_large = reference is not None and result.spec.nominal == reference.size
     levers = []
     for row in result.propagated.contributions:
         part = float(row.contribution_um)
         if part > 0.0:
-            advice = next((words for start, words in _ADVICE if row.input.name.startswith(start)), "know it better")
+            advice = _advice(row.input.name, as_large=as_large)
             levers.append(
                 Lever(name=row.input.name, expanded_um=k * math.sqrt(max(u2 - 0.75 * part**2, 0.0)), advice=advice)
             )

@@ -61,6 +61,30 @@ class TestShippedRoutines:
         assert item.levers[0].expanded_um < float(item.result.decision.expanded_uncertainty_um)
 
 
+class TestTheAdvice:
+    @pytest.mark.parametrize(
+        ("nominal", "advice"),
+        [("5 mm", "a better comparator"), ("5.02 mm", "a better comparator, or a reference nearer to the part's size")],
+    )
+    def test_names_a_nearer_reference_only_where_one_could_be_nearer(
+        self, expected: Callable[..., dict[str, Expectation]], tmp_path: Path, nominal: str, advice: str
+    ) -> None:
+        path = tmp_path / "r.toml"
+        path.write_text(
+            f"""\
+format = 1
+routine = {{ title = "Washer", part = "W-1" }}
+reference = {{ size = "5 mm", deviation = "0 um" }}
+comparator = {{ resolution = "0.1 um", error = {{ halfwidth = "0.3 um" }} }}
+characteristics.t = {{ measure = "size", at = "a", nominal = "{nominal}" }}
+steps = [ {{ do = "zero" }}, {{ do = "read", at = "a" }}, {{ do = "return" }} ]
+""",
+            "utf-8",
+        )
+        levers = {lever.name: lever.advice for lever in expected(path)["t"].levers}
+        assert levers["error of the comparator"] == advice
+
+
 class TestSmallestTolerance:
     def test_of_the_default_rule_it_is_3_92_u(self) -> None:
         # JCGM 106:2012, eq. (11), at the middle: Φ(T/2u) − Φ(−T/2u) = 0.95 (worked out)
