@@ -45,6 +45,11 @@ class TestEveryShippedRoutine:
         assert outcome.code in (0, 3), outcome.said
         assert outcome.codes("stop") == STOPS.get(path.stem, [])
 
+    def test_has_a_line_for_each_reading_and_none_for_what_is_only_confirmed(
+        self, path: Path, measure: Callable[..., Any]
+    ) -> None:
+        assert len(measure(path, answers_of(path)).record["readings"]) == len(answers_of(path))
+
     def test_warns_before_the_solvent(self, path: Path) -> None:
         cautions = [slot.caution for slot in load_routine(path).routine.steps if slot.caution]
         assert any("flammable" in caution for caution in cautions)
