@@ -105,8 +105,8 @@ def scatter_of(book: Book, comparator: str, *, before_ms: int | None = None) -> 
     Source: JCGM 100:2008, 4.2.4: pooled variance Σ ν s² / Σ ν.
     """
     square = func.sum(bench.c.dof * bench.c.value_um * bench.c.value_um).label("square")
-    sums: Select[Any] = select(square, func.sum(bench.c.dof).label("freedom"), func.count().label("runs"))
-    query = _real(sums.select_from(bench), "scatter")
+    sums: tuple[Any, ...] = (square, func.sum(bench.c.dof).label("freedom"), func.count().label("runs"))
+    query = _real(select(*sums).select_from(bench), "scatter")
     query = query.where(bench.c.comparator == column(comparator), bench.c.dof > 0)
     if before_ms is not None:
         query = query.where(bench.c.at_ms < before_ms)
