@@ -513,6 +513,29 @@ class TestATextThatIsNoRoutine:
         assert (fault.line, fault.mend) == (line_of(text, "part"), "a text must stand in quotation marks")
         assert fault.found.startswith("no valid TOML: ")
 
+    @pytest.mark.parametrize(
+        ("old", "new", "mend"),
+        [
+            ("[[steps]]", '[routine]\nauthor = "T. Ester"\n[[steps]]', "merge the two tables"),
+            ('part = "W-1"', 'part = "W-1"\npart = "W-2"', "keep one of the two lines"),
+            ('part = "W-1"', 'part = "W-1', "close the text with a quotation mark, on the same line"),
+            ('part = "W-1"', "part = 'W-1", "close the text with a quotation mark, on the same line"),
+            ('part = "W-1"', 'part "W-1"', "write key = value"),
+            ('part = "W-1"', 'part number = "W-1"', "a key has no blanks"),
+            ('part = "W-1"', "part =", "write a value behind ="),
+            ('part = "W-1"', "part = “W-1”", "in place of the typographic one"),
+            ('part = "W-1"', 'part = "W-1" author = "T. Ester"', "one key a line"),
+            ('part = "W-1"', r'part = "W\q"', r"write \\ for a backslash"),
+            ('part = "W-1"', "part = 1,5", "a text must stand in quotation marks"),
+            ("[[steps]]", "[[steps]", "close the name of the table with its square bracket"),
+            ('part = "W-1"', 'tags = ["a"', "close the list with ]"),
+        ],
+    )
+    def test_is_no_toml_for_a_reason_that_has_its_mend(self, faults: Faults, old: str, new: str, mend: str) -> None:
+        (fault,) = faults(ROUTINE.replace(old, new, 1))
+        assert fault.found.startswith("no valid TOML: ")
+        assert mend in fault.mend
+
     def test_sets_a_key_twice(self, faults: Faults) -> None:
         text = changed(('part = "W-1"', 'part = "W-1"\npart = "W-2"'))
         (fault,) = faults(text)

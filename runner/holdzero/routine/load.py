@@ -21,6 +21,7 @@ from holdzero.errors import Fault, FileFaultsError
 from holdzero.quantity import shown
 from holdzero.routine import schema
 from holdzero.routine.locate import KeyPath, dotted, lines_of_keys
+from holdzero.routine.no_toml import line_in, mend_of
 from holdzero.routine.resolve import Kinds, Origins, Text, members_of, resolve
 
 __all__ = [
@@ -82,9 +83,8 @@ def read_toml(path: Path) -> Text:
         line = raw.count(b"\n", 0, error.start) + 1
         raise _whole(path, line, "a character that is not UTF-8", "save the file as UTF-8") from None
     except tomllib.TOMLDecodeError as error:
-        raise _whole(
-            path, _line_in(str(error)), f"no valid TOML: {error}", "a text must stand in quotation marks"
-        ) from None
+        message = str(error)
+        raise _whole(path, line_in(message), f"no valid TOML: {message}", mend_of(message, text)) from None
     except ValueError:  # Python's limit on the digits of a whole number
         raise _whole(path, None, "a whole number of thousands of digits", "shorten it") from None
     except RecursionError:
@@ -120,12 +120,6 @@ def _no_numbers(text: Text, raw: Any, path: KeyPath) -> Iterator[Fault]:
         yield Fault(
             file=file, line=line, key=dotted(path), found=shown(raw), expected="a finite number", mend="check it"
         )
-
-
-def _line_in(message: str) -> int | None:
-    _, found, rest = message.partition("at line ")
-    digits = rest.split(",")[0].strip()
-    return int(digits) if found and digits.isdigit() else None
 
 
 def _whole(path: Path, line: int | None, found: str, mend: str) -> FileFaultsError:
