@@ -86,7 +86,9 @@ def expect(
     evaluation = evaluate(run.state, None, checks)
     rule = schema.Routine.model_validate(dict(document)).decision.numbers(checks.rule)
     reference = run.state.reference
-    return evaluation, tuple(_expectation(result, rule, reference) for result in evaluation.results if result.propagated)
+    return evaluation, tuple(
+        _expectation(result, rule, reference) for result in evaluation.results if result.propagated
+    )
 
 
 def _expectation(result: Result, rule: DecisionRule, reference: schema.Reference | None) -> Expectation:

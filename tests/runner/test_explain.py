@@ -43,7 +43,9 @@ class TestContents:
         assert "a: +1 +1.1 µm (entries 4, 6), mean +1.0500 µm" in text_of(record, "t")
 
     def test_entries_are_a_range_only_where_nothing_stands_between(self, measure: Callable[..., Any]) -> None:
-        steps = 'steps = [ { do = "zero", times = 3 }, { do = "repeat", times = 3, steps = [ { do = "read", at = "a" }, '
+        steps = (
+            'steps = [ { do = "zero", times = 3 }, { do = "repeat", times = 3, steps = [ { do = "read", at = "a" }, '
+        )
         text = ROUTINE[: ROUTINE.index("steps")] + steps + '{ do = "read", at = "b" } ] }, { do = "return" } ]\n'
         told = text_of(measure(text, ["0", "0", "0", "1", "2", "1", "2", "1", "2", "0"]).record, "t")
         assert "(entries 2 to 4), mean" in told
