@@ -67,7 +67,7 @@ def approve_routine(path: Path, named: Path | None, *, by: str, note: str) -> in
         raise HoldzeroError(f"{path}: its approval could not be written; write the table [approval] last in the file")
     for fault in faults:
         if fault.key != "approval.digest":  # that is what was mended now
-            typer.echo(str(fault))
+            typer.echo(str(fault), err=not fault.warning)
     typer.echo(f"{path}: approved by {by.strip()} on {today}: {loaded.text_digest}")
     return _VALID
 
@@ -134,7 +134,7 @@ def _faults_of(loaded: LoadedRoutine, shop: Shop) -> list[Fault]:
             line=line,
             key="approval.digest",
             found="a text that was changed after its approval",
-            expected=f"the digest {loaded.text_digest}",
+            expected="",
             mend="have it approved again (holdzero approve); until then it is for trials only",
             warning=True,
         )
