@@ -145,7 +145,9 @@ class TestExitCodes:
         (tool.folder / "empty").mkdir()
         done = tool(*arguments)
         assert done.returncode == INVALID, done.stdout + done.stderr
-        assert done.stderr.strip()
+        # What `validate` was asked for is the faults of files: they are its output.
+        faulty = arguments[0] == "validate" and arguments[1] != "empty"
+        assert (done.stdout if faulty else done.stderr).strip()
         assert "a fault of the tool itself" not in done.stderr
 
     def test_a_text_that_is_not_utf_8_is_refused_before_anything_is_measured(self, tool: Tool) -> None:
@@ -330,7 +332,14 @@ class TestWhatItSays:
         tool.write("wrong.toml", plain.replace('size = "5 mm"', 'size = "5"'))
         done = tool("validate", "wrong.toml")
         assert done.returncode == INVALID
-        assert "wrong.toml:9: error: reference.size" in done.stderr
+        assert "wrong.toml:9: error: reference.size" in done.stdout
+
+    def test_validate_tells_errors_and_warnings_in_one_stream(self, tool: Tool, plain: str) -> None:
+        tool.write("early.toml", plain.replace('do = "return"', 'do = "prepare"\nsay = "Wait."'))
+        tool.write("wrong.toml", plain.replace('size = "5 mm"', 'size = "5"'))
+        done = tool("validate", "early.toml", "wrong.toml")
+        assert (done.returncode, done.stderr) == (INVALID, "")
+        assert done.stdout.count("wrong.toml:") == 2
 
     def test_verify_tells_a_changed_record(self, tool: Tool) -> None:
         tool.run(*GOOD)

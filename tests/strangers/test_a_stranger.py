@@ -154,17 +154,17 @@ def test_its_settings_are_checked_before_anybody_measures(python: Path, bench: P
     (bench / "washer.toml").write_text(ROUTINE.replace("highest", "higest").replace("where", "were"), "utf-8")
     done = tool(python, bench, "validate", "washer.toml")
     assert done.returncode == 2
-    assert "steps[1].were" in done.stderr
+    assert "steps[1].were" in done.stdout
     (bench / "washer.toml").write_text(ROUTINE.replace("highest", "higest"), "utf-8")
-    assert "did you mean highest?" in tool(python, bench, "validate", "washer.toml").stderr
+    assert "did you mean highest?" in tool(python, bench, "validate", "washer.toml").stdout
 
 
 def test_where_it_is_not_installed_the_routine_is_refused_and_its_record_is_told(python: Path, bench: Path) -> None:
     assert tool(python, bench, *RUN).returncode == 0
     refused = tool(sys.executable, bench, "validate", "washer.toml")
     assert refused.returncode == 2
-    assert "found 'humidity'; expected a step kind" in refused.stderr
-    assert "the plugin that declares it is not loaded" in refused.stderr
+    assert "found 'humidity'; expected a step kind" in refused.stdout
+    assert "the plugin that declares it is not loaded" in refused.stdout
     verified = tool(sys.executable, bench, "verify", "records")
     assert verified.returncode == 1
     assert "the plugin bench_hygrometer of bench-hygrometer 1.2, which it used, is not loaded here" in verified.stdout

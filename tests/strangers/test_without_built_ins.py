@@ -69,8 +69,8 @@ def test_it_says_what_is_missing(tmp_path: Path, bare: dict[str, str]) -> None:
 def test_a_routine_is_loaded_and_what_it_lacks_is_named(tmp_path: Path, bare: dict[str, str]) -> None:
     done = tool(tmp_path, bare, "validate", "washer.toml")
     assert done.returncode == 2
-    assert "checks.repeatability: found a check that is not loaded" in done.stderr
-    assert "no built-in plugins are installed: reinstall holdzero" in done.stderr
+    assert "checks.repeatability: found a check that is not loaded" in done.stdout
+    assert "no built-in plugins are installed: reinstall holdzero" in done.stdout
 
 
 def test_a_source_that_was_built_in_is_missed(tmp_path: Path, bare: dict[str, str]) -> None:

@@ -32,7 +32,7 @@ def validate_routines(paths: list[Path], named: Path | None) -> int:
     for path in files:
         faults = _faults(path, shop)
         for fault in faults:
-            typer.echo(str(fault), err=not fault.warning)
+            typer.echo(str(fault))
         wrong = sum(not fault.warning for fault in faults)
         errors += wrong
         warnings = len(faults) - wrong
@@ -67,7 +67,7 @@ def approve_routine(path: Path, named: Path | None, *, by: str, note: str) -> in
         raise HoldzeroError(f"{path}: its approval could not be written; write the table [approval] last in the file")
     for fault in faults:
         if fault.key != "approval.digest":  # that is what was mended now
-            typer.echo(str(fault), err=not fault.warning)
+            typer.echo(str(fault))
     typer.echo(f"{path}: approved by {by.strip()} on {today}: {loaded.text_digest}")
     return _VALID
 
