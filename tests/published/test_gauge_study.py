@@ -224,9 +224,9 @@ class TestAStudyWithAnInteraction:
         rows = (study.repeatability, study.interaction, study.inspectors, study.parts)
         variances = ("0.511111", "0.727984", "0.564609", "48.292593")
         assert [row.variance_um2 for row in rows] == [printed(text) for text in variances]
-        rows = (study.repeatability, study.inspectors, study.interaction, study.gauge, study.parts, study.total)
+        whole = (study.repeatability, study.inspectors, study.interaction, study.gauge, study.parts, study.total)
         deviations = ("0.71492", "0.75140", "0.85322", "1.34302", "6.94929", "7.07787")
-        assert [row.standard_um for row in rows] == [printed(text) for text in deviations]
+        assert [row.standard_um for row in whole] == [printed(text) for text in deviations]
         assert study.reproducibility.variance_um2 == pytest.approx(0.727984 + 0.564609, abs=2e-6)
         assert 100.0 * study.gauge.share_of_total == pytest.approx(18.97, abs=0.0051)
         assert study.category_ratio == printed("7.30")
