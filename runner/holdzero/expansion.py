@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from pydantic import ValidationError
@@ -23,17 +24,27 @@ from holdzero.routine.steps import Steps
 __all__ = ["expand", "kinds_of"]
 
 
-def kinds_of(catalogue: Catalogue) -> Kinds:
-    """The kinds of step that the plugins of a catalogue declare, loaded when they are asked for."""
+@dataclass(frozen=True, slots=True)
+class _KindsOf:
+    """The kinds of step of a catalogue."""
 
-    def kind(name: str) -> Expand | None:
-        catalogue.want(name)
-        if name not in catalogue.steps:
+    catalogue: Catalogue
+
+    def __call__(self, name: str) -> Expand | None:
+        self.catalogue.want(name)
+        if name not in self.catalogue.steps:
             return None
-        plugin, declared = catalogue.steps[name]
+        plugin, declared = self.catalogue.steps[name]
         return lambda step, origins, here: expand(declared, plugin.name, step, origins, here)
 
-    return kind
+    def names(self) -> tuple[str, ...]:
+        self.catalogue.want_all()
+        return tuple(sorted(self.catalogue.steps))
+
+
+def kinds_of(catalogue: Catalogue) -> Kinds:
+    """The kinds of step that the plugins of a catalogue declare, loaded when they are asked for."""
+    return _KindsOf(catalogue)
 
 
 def expand(kind: StepKind, plugin: str, step: dict[str, Any], origins: Origins, here: KeyPath) -> list[dict[str, Any]]:

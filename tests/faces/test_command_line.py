@@ -334,6 +334,22 @@ class TestWhatItSays:
         assert done.returncode == INVALID
         assert "wrong.toml:9: error: reference.size" in done.stdout
 
+    @pytest.mark.parametrize(
+        ("old", "new", "told"),
+        [
+            ('[[steps]]\ndo = "zero"', '[checks.termal]\n[[steps]]\ndo = "zero"', "did you mean thermal?"),
+            ('[[steps]]\ndo = "zero"', '[[steps]]\ndo = "clen"\n[[steps]]\ndo = "zero"', "did you mean clean?"),
+            ('[[steps]]\ndo = "zero"', '[[steps]]\ndo = "polish"\n[[steps]]\ndo = "zero"', "compare, clean\n"),
+        ],
+    )
+    def test_validate_knows_the_checks_and_steps_of_plugins(
+        self, tool: Tool, plain: str, old: str, new: str, told: str
+    ) -> None:
+        tool.write("wrong.toml", plain.replace(old, new, 1))
+        done = tool("validate", "wrong.toml")
+        assert done.returncode == INVALID
+        assert told in done.stdout
+
     def test_validate_tells_errors_and_warnings_in_one_stream(self, tool: Tool, plain: str) -> None:
         tool.write("early.toml", plain.replace('do = "return"', 'do = "prepare"\nsay = "Wait."'))
         tool.write("wrong.toml", plain.replace('size = "5 mm"', 'size = "5"'))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import difflib
 from pathlib import Path
 
 import typer
@@ -118,13 +119,14 @@ def _faults_of(loaded: LoadedRoutine, shop: Shop) -> list[Fault]:
     faults = [*wrong, *unwise(loaded.routine, loaded.origins, today)]
     for failure in checks.missing:
         file, line = loaded.origins.place(("checks", failure.plugin))
+        close = difflib.get_close_matches(failure.plugin.lower(), list(shop.catalogue.checks), 1)
         fault = Fault(
             file=file,
             line=line,
             key=f"checks.{failure.plugin}",
             found="a check that is not loaded",
             expected="one of " + ", ".join(shop.catalogue.checks),
-            mend=failure.message,
+            mend=f"did you mean {close[0]}?" if close else failure.message,
         )
         faults.append(fault)
     if approval_state(loaded.document.get("approval"), loaded.text_digest) == "changed":

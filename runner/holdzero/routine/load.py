@@ -132,12 +132,20 @@ def members(path: Path) -> tuple[str, ...]:
     return members_of(read_toml(path))
 
 
-def _no_kinds(name: str) -> None:
+class _NoKinds:
     """A routine of the core's own steps alone."""
-    del name
+
+    def __call__(self, name: str) -> None:
+        del name
+
+    def names(self) -> tuple[str, ...]:
+        return ()
 
 
-def load_routine(path: Path, member: str | None = None, kinds: Kinds = _no_kinds) -> LoadedRoutine:
+_NO_KINDS = _NoKinds()
+
+
+def load_routine(path: Path, member: str | None = None, kinds: Kinds = _NO_KINDS) -> LoadedRoutine:
     """Read, resolve and check a routine file.
 
     Args:
@@ -161,7 +169,7 @@ def load_routine(path: Path, member: str | None = None, kinds: Kinds = _no_kinds
     try:
         routine = schema.Routine.model_validate(document)
     except ValidationError as error:
-        faults = (*wrong, *faults_of(error, document, origins, schema.Routine))
+        faults = (*wrong, *faults_of(error, document, origins, schema.Routine, kinds=kinds))
         raise FileFaultsError(tuple(sorted(faults, key=lambda fault: (fault.file, fault.line or 0)))) from None
     if wrong:
         raise FileFaultsError(wrong)
@@ -212,7 +220,13 @@ def _plain(raw: Any) -> Any:
 
 
 def faults_of(
-    error: ValidationError, document: Any, origins: Origins, model: type[BaseModel], prefix: KeyPath = ()
+    error: ValidationError,
+    document: Any,
+    origins: Origins,
+    model: type[BaseModel],
+    prefix: KeyPath = (),
+    *,
+    kinds: Kinds = _NO_KINDS,
 ) -> tuple[Fault, ...]:
     """What a model found wrong, as faults with file, line and key, in the order of the lines."""
     faults = []
@@ -221,7 +235,9 @@ def faults_of(
             continue  # its entries are faulty, and each has a fault of its own
         path = prefix + _real_path(item["loc"], document)
         file, line = origins.place(path)
-        found, expected, mend = _complaint(item, path, document, prefix, model)
+        unknown = item["type"] == "union_tag_invalid"
+        said = _unknown_kind(item, kinds) if unknown else _complaint(item, path, document, prefix, model)
+        found, expected, mend = said
         faults.append(Fault(file=file, line=line, key=dotted(path), found=found, expected=expected, mend=mend))
     faults.sort(key=lambda fault: (fault.file, fault.line or 0))
     return tuple(dict.fromkeys(faults))
@@ -271,14 +287,17 @@ def _complaint(
         return f"the unknown key {shown(path[-1])}", *_suggestion(
             str(path[-1]), _known_keys(path, document, prefix, model)
         )
-    if kind == "union_tag_invalid":
-        tags = context["expected_tags"].replace("'", "")
-        close = difflib.get_close_matches(str(context["tag"]), tags.split(", "), 1)
-        mend = f"did you mean {close[0]}?" if close else "check it; or the plugin that declares it is not loaded"
-        return shown(item["input"]["do"]), f"a step kind: {tags}", mend
     if kind in ("literal_error", "enum"):
         return shown(item["input"]), str(context["expected"]), "choose one of these"
     return shown(item["input"]), _PLAINLY.get(kind) or _plainly(item["msg"]), "check the value and its kind"
+
+
+def _unknown_kind(item: Any, kinds: Kinds) -> tuple[str, str, str]:
+    """What is wrong with a step of a kind that neither the core nor a plugin has."""
+    known = [*item["ctx"]["expected_tags"].replace("'", "").split(", "), *kinds.names()]
+    close = difflib.get_close_matches(str(item["ctx"]["tag"]).lower(), known, 1)
+    mend = f"did you mean {close[0]}?" if close else "check it; or the plugin that declares it is not loaded"
+    return shown(item["input"]["do"]), f"a step kind: {', '.join(known)}", mend
 
 
 def _plainly(message: str) -> str:

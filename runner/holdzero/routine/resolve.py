@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any, TypeAlias
+from typing import Any, Protocol, TypeAlias
 
 from holdzero.errors import Fault, FileFaultsError
 from holdzero.quantity import shown
@@ -19,8 +19,17 @@ __all__ = ["Expand", "Kinds", "Origins", "Text", "members_of", "resolve"]
 
 Expand: TypeAlias = Callable[[dict[str, Any], "Origins", KeyPath], list[dict[str, Any]]]
 """Turns a step of a plugin's kind into the core's; gets the step, the text's origins, and where it stands there."""
-Kinds: TypeAlias = Callable[[str], Expand | None]
-"""Knows the kinds of step that plugins declare, by name; None for any other name."""
+
+
+class Kinds(Protocol):
+    """Knows the kinds of step that plugins declare."""
+
+    def __call__(self, name: str) -> Expand | None:
+        """What a kind of this name does; None where no plugin declares it."""
+
+    def names(self) -> tuple[str, ...]:
+        """All of them, for somebody who wrote another one."""
+
 
 _PLACEHOLDER = re.compile(r"\{\{|\}\}|\{([A-Za-z_][A-Za-z0-9_]*)\}")
 _DEEPEST = 8
