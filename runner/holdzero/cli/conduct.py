@@ -6,9 +6,9 @@ import contextlib
 import datetime as dt
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Literal
+from typing import Literal, TextIO
 
 from rich.console import Console
 
@@ -20,7 +20,7 @@ from holdzero.cli.faces import KEYBOARD, Asker, face_for
 from holdzero.cli.files import free_path, safe_name, write_files
 from holdzero.cli.house import Shop, open_shop
 from holdzero.cli.keeping import Keeper
-from holdzero.cli.output import plain_console, print_json, tell
+from holdzero.cli.output import plain_console, print_json, records_alone, tell
 from holdzero.errors import (
     EventRefusedError,
     FileFaultsError,
@@ -53,7 +53,9 @@ class Options:
     """What `run` and `resume` share.
 
     Attributes:
+        json: whether records are printed, and nothing else where they are.
         catalogue: plugins to use in place of those that are installed or the shop's.
+        records: where they are printed; standard output if None.
     """
 
     source: str
@@ -67,6 +69,7 @@ class Options:
     trial: bool = False
     book: str | None = None
     catalogue: Catalogue | None = None
+    records: TextIO | None = None
 
 
 @dataclass(slots=True)
@@ -100,18 +103,19 @@ def run_routine(
     path: Path, options: Options, *, operator: str | None, serials: tuple[str, ...], member: str | None
 ) -> int:
     """Conduct a new run; gives the exit code."""
-    return _unbroken(lambda: _run(path, options, operator=operator, serials=serials, member=member))
+    return _unbroken(lambda own: _run(path, own, operator=operator, serials=serials, member=member), options)
 
 
 def resume_run(path: Path, options: Options, *, routine: Path | None) -> int:
     """Go on with a run; gives the exit code."""
-    return _unbroken(lambda: _resume(path, options, routine=routine))
+    return _unbroken(lambda own: _resume(path, own, routine=routine), options)
 
 
-def _unbroken(work: Callable[[], int]) -> int:
+def _unbroken(work: Callable[[Options], int], options: Options) -> int:
     """The exit code of `work`; whatever ends it from outside is no verdict, and not 0 or 1."""
     try:
-        return work()
+        with records_alone(when=options.json) as records:
+            return work(replace(options, records=records))
     except KeyboardInterrupt:
         reason = "stopped by the keyboard"
     except SourceExhaustedError as error:
@@ -435,6 +439,6 @@ def _recorded(run: Run, bench: _Bench, options: Options) -> int:
             tell(f"holdzero: {problem}")
         failed = failed or not files
         if options.json:
-            failed = not print_json(record) or failed
+            failed = not print_json(record, options.records) or failed
     worst = next(verdict for verdict in _WORST_FIRST if verdict in verdicts)
     return _INTERRUPTED if failed else EXIT_CODES[worst]

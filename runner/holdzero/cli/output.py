@@ -6,12 +6,12 @@ import contextlib
 import json
 import os
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any, TextIO
 
 from rich.console import Console
 
-__all__ = ["plain_console", "print_json", "tell"]
+__all__ = ["plain_console", "print_json", "records_alone", "tell"]
 
 
 def plain_console(*, stderr: bool) -> Console:
@@ -44,13 +44,29 @@ def tell(text: str) -> None:
         sys.stderr.write(text + "\n")
 
 
-def print_json(record: Mapping[str, Any]) -> bool:
-    """Print a record on one line; whether it could be."""
+@contextlib.contextmanager
+def records_alone(*, when: bool) -> Iterator[TextIO]:
+    """Keep standard output for records: what plugins print meanwhile goes to standard error.
+
+    Args:
+        when: whether it is kept; where not, nothing is changed.
+
+    Yields:
+        Where records are to be printed.
+    """
+    stdout = sys.stdout
+    with contextlib.redirect_stdout(sys.stderr) if when else contextlib.nullcontext():
+        yield stdout
+
+
+def print_json(record: Mapping[str, Any], out: TextIO | None = None) -> bool:
+    """Print a record on one line, on standard output if `out` is None; whether it could be."""
+    stream = sys.stdout if out is None else out
     try:
-        sys.stdout.write(json.dumps(record, ensure_ascii=False, allow_nan=False) + "\n")
-        sys.stdout.flush()
+        stream.write(json.dumps(record, ensure_ascii=False, allow_nan=False) + "\n")
+        stream.flush()
     except OSError as error:
         tell(f"holdzero: the record could not be printed: {error.strerror}; it is in the folder of the run")
-        _nobody_reads(sys.stdout)
+        _nobody_reads(stream)
         return False
     return True
