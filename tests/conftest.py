@@ -1,13 +1,19 @@
-"""What all tests share besides the kit: a person at a terminal, a run driven by hand, folders."""
+"""What all tests share besides the kit: a person at a terminal, a run driven by hand, folders, databases."""
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import io
 import os
 import re
+import shutil
 import signal
+import socket
+import subprocess
 import sys
+import tempfile
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -15,6 +21,7 @@ from typing import Any
 import pytest
 
 from holdzero import events as e
+from holdzero.book import Book, open_book
 from holdzero.catalogue import Catalogue, load_catalogue
 from holdzero.routine.load import load_routine
 from holdzero.run import Run
@@ -22,6 +29,7 @@ from holdzero.run.answer import Ended, TakenReading, TakenTemperature, understan
 from holdzero.run.plan import SlotKind
 from holdzero.run.prompt import Asks
 from holdzero.testing import PLAIN
+from holdzero.testing.many import Many
 
 ROOT = Path(__file__).parent.parent
 
@@ -211,3 +219,144 @@ def start(tmp_path: Path) -> Callable[..., Bench]:
 def catalogue() -> Catalogue:
     """The built-in plugins."""
     return load_catalogue()
+
+
+class Server:
+    """A PostgreSQL server of its own, in a folder that is gone afterwards; what it answers is on disk.
+
+    It refuses to run as root: root runs it as another user.
+
+    Args:
+        programs: folder of the server's programs.
+    """
+
+    _PATIENCE_S = 60.0
+
+    def __init__(self, programs: Path) -> None:
+        self._programs = programs
+        self._folder = Path(tempfile.mkdtemp(prefix="holdzero-postgresql-", dir="/tmp"))  # a socket's path is short
+        self._as: dict[str, Any] = {}
+        if os.geteuid() == 0:
+            self._as = {"user": _another_user(), "group": "nogroup", "extra_groups": []}
+            shutil.chown(self._folder, self._as["user"], self._as["group"])
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            self.port = int(free.getsockname()[1])
+        self._count = 0
+        self._process: subprocess.Popen[bytes] | None = None
+        options = ["-A", "trust", "-U", "holdzero", "-E", "UTF8", "--locale=C.UTF-8", "--no-sync"]
+        command = [str(programs / "initdb"), "-D", str(self._folder / "data"), *options]
+        subprocess.run(command, cwd=self._folder, check=True, capture_output=True, **self._as)
+        self.start()
+
+    def url(self, database: str) -> str:
+        """The address of a database."""
+        return f"postgresql://holdzero@127.0.0.1:{self.port}/{database}"
+
+    def start(self) -> None:
+        """Start it, or start it again after it was killed; it takes connections then."""
+        ends = time.monotonic() + self._PATIENCE_S
+        command = [str(self._programs / "postgres"), "-D", str(self._folder / "data"), "-p", str(self.port)]
+        command += ["-k", str(self._folder), "-c", "listen_addresses=127.0.0.1"]
+        while time.monotonic() < ends:
+            if self._process is None or self._process.poll() is not None:
+                # Killed, its children hold its memory for a moment, and it gives up: once more.
+                with (self._folder / "log").open("ab") as log:
+                    self._process = subprocess.Popen(command, cwd=self._folder, stdout=log, stderr=log, **self._as)
+            with contextlib.suppress(Exception):  # not up yet: whatever a driver says then
+                self._do("SELECT 1")
+                return
+            time.sleep(0.05)
+        raise RuntimeError((self._folder / "log").read_text("utf-8"))
+
+    def kill(self) -> None:
+        """Pull the plug."""
+        self._ended(signal.SIGKILL)
+
+    def database(self) -> str:
+        """A new database; gives its address."""
+        self._count += 1
+        self._do(f"CREATE DATABASE book{self._count}")
+        return self.url(f"book{self._count}")
+
+    def drop(self, url: str) -> None:
+        """Drop a database, whoever is in it."""
+        self._do(f"DROP DATABASE {url.rpartition('/')[2]} WITH (FORCE)")
+
+    def remove(self) -> None:
+        """Stop it, and leave nothing behind."""
+        self._ended(signal.SIGINT)
+        shutil.rmtree(self._folder)
+
+    def _ended(self, sign: int) -> None:
+        if self._process is not None:
+            self._process.send_signal(sign)
+            self._process.wait(self._PATIENCE_S)
+
+    def _do(self, statement: str) -> None:
+        import psycopg
+
+        with psycopg.connect(self.url("postgres"), autocommit=True, connect_timeout=5) as connection:
+            connection.execute(statement.encode())
+
+
+def _another_user() -> str:
+    import pwd
+
+    known = {entry.pw_name for entry in pwd.getpwall()}
+    return "postgres" if "postgres" in known else "nobody"
+
+
+def _programs() -> Path | None:
+    """Where PostgreSQL's server programs are: on the path, or where Debian keeps them, the newest first."""
+    found = shutil.which("initdb")
+    if found is not None:
+        return Path(found).resolve().parent
+    folders = Path("/usr/lib/postgresql").glob("*/bin/initdb")
+    return max((path.parent for path in folders), key=lambda path: float(path.parent.name), default=None)
+
+
+@pytest.fixture(scope="session")
+def server() -> Iterator[Server]:
+    """A PostgreSQL server for this session."""
+    programs = _programs()
+    if programs is None:
+        if os.environ.get("HOLDZERO_NEEDS_POSTGRESQL") == "1":
+            pytest.fail("HOLDZERO_NEEDS_POSTGRESQL is set, and no PostgreSQL server is installed")
+        pytest.skip("no PostgreSQL server is installed here")
+    started = Server(programs)
+    yield started
+    started.remove()
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """The address of a book that is not there yet: on each kind of database."""
+    if request.param == "sqlite":
+        yield str(tmp_path / "book.sqlite")
+        return
+    postgresql: Server = request.getfixturevalue("server")
+    made = postgresql.database()
+    yield made
+    postgresql.drop(made)
+
+
+@pytest.fixture
+def book(url: str) -> Iterator[Book]:
+    """An empty book on each kind of database."""
+    opened = open_book(url, create=True)
+    yield opened
+    opened.engine.dispose()
+
+
+@pytest.fixture(scope="session")
+def records_of(catalogue: Catalogue) -> Callable[..., list[str]]:
+    """Make real records, distinct and as texts, oldest first: `records_of(3, operators=["T. Ester"])`; see `Many`.
+
+    Devices and routine are changed with `draft=WASHER.with_table(…)`.
+    """
+
+    def make(count: int, **changes: Any) -> list[str]:
+        return list(Many(catalogue=catalogue, **changes).texts(count))
+
+    return make
