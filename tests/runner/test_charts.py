@@ -23,6 +23,7 @@ from holdzero.charts import (
     range_quantile,
     state,
 )
+from holdzero.charts.rules import ewma_beyond
 
 LIMITS = Limits(centre=10.0, standard_deviation=1.0, number=25)
 
@@ -87,6 +88,21 @@ class TestABaselineWithoutScatter:
         assert limits.beyond_action([5.0, 5.001, 5.0, 4.9]).tolist() == [1, 3]
         watch = state([5.0, 5.001, 5.0], limits, RULES)
         assert {signal.rule.name for signal in watch.signals} == {"action", "ewma"}
+
+
+class TestTheRuleOfTheMovingAverage:
+    def test_is_stricter_at_first_with_exact_limits(self) -> None:
+        # One value 4 s out makes an average of 0.8. Limits: 3 · √(0.2/1.8) = 1.0 after many values, 3 · 0.2 = 0.6 after one.
+        (point,) = ewma_beyond(0.2, 3.0)(LIMITS.standardised([14.0]))
+        (exact,) = ewma_beyond(0.2, 3.0, exact=True)(LIMITS.standardised([14.0]))
+        assert (bool(point), bool(exact)) == (False, True)
+
+    def test_has_limits_that_grow_as_the_average_comes_to_scatter(self) -> None:
+        distances = [3.0, 3.0, 3.0]  # averages 0.6, 1.08, 1.464; exact limits 0.6, 0.768, 0.859
+        out = ewma_beyond(0.2, 3.0, exact=True)(LIMITS.standardised([10.0 + distance for distance in distances]))
+        assert out.tolist()[1:] == [True, True]
+        quiet = ewma_beyond(0.2, 3.0, exact=True)(LIMITS.standardised([12.9, 10.7, 10.0]))
+        assert quiet.tolist() == [False, False, False]  # averages 0.58, 0.604, 0.4832
 
 
 class TestLimits:

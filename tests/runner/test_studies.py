@@ -49,6 +49,27 @@ class TestACrossedStudyByHand:
         assert study.gauge_interval.dof == pytest.approx(0.64 / (0.25 + 0.018))
         assert study.gauge_interval.lower_um < study.gauge.standard_um < study.gauge_interval.upper_um
 
+    def test_gives_the_interval_of_a_kept_interaction_its_degrees_of_freedom(self) -> None:
+        crossed = [[[1.0, 2.0], [4.0, 5.0]], [[7.0, 6.0], [6.0, 5.0]]]
+        study = crossed_study(crossed, pooling_significance=1.0)
+        # By hand: cell means 1.5, 4.5, 6.5, 5.5; inspectors 4 and 5 (SS 2, 1 dof), parts 3 and 6, crossed ±1 (SS 8,
+        # 1 dof), cells ±0.5 (SS 2, 4 dof, MS 0.5). Inspectors below the interaction: (2 − 8)/4 is set to 0.
+        assert [line.sum_of_squares_um2 for line in study.table] == pytest.approx([2.0, 18.0, 8.0, 2.0, 30.0])
+        assert study.inspectors.estimate_um2 == pytest.approx(-1.5)
+        assert study.interaction.variance_um2 == pytest.approx((8.0 - 0.5) / 2.0)
+        assert study.gauge_interval is None
+        apart = [[[1.0, 2.0], [14.0, 15.0]], [[7.0, 6.0], [16.0, 15.0]], [[4.0, 5.0], [14.0, 15.0]]]
+        study = crossed_study(apart, pooling_significance=1.0)
+        # Inspectors differ by 13, 9, 10 on the parts, mean 32/3: SS 6/2 · (32/3)² = 1024/3 (1 dof); the interaction is
+        # what scatters about it, SS 2/2 · (49 + 25 + 4)/9 = 26/3 (2 dof); cells SS 3 (6 dof).
+        assert study.table[0].mean_square_um2 == pytest.approx(1024.0 / 3.0)
+        assert study.table[2].mean_square_um2 == pytest.approx(13.0 / 3.0)
+        terms = [(1024.0 / 18.0, 1.0), (2.0 / 6.0 * 13.0 / 3.0, 2.0), (0.5 * 0.5, 6.0)]
+        assert study.gauge.variance_um2 == pytest.approx(sum(term for term, _ in terms))
+        assert study.gauge_interval is not None
+        effective = sum(term for term, _ in terms) ** 2 / sum(term**2 / dof for term, dof in terms)
+        assert study.gauge_interval.dof == pytest.approx(effective)
+
     def test_gives_no_interval_of_the_gauge_where_a_component_was_set_to_zero(self) -> None:
         same = [[[1.0, 2.0], [2.0, 1.0]], [[7.0, 6.0], [6.0, 7.0]]]
         study = crossed_study(same)
@@ -82,6 +103,10 @@ class TestAGaugeWithoutScatter:
         assert study.interaction.variance_um2 == pytest.approx(1.0)
         with pytest.raises(StudyError, match="analysis of variance"):
             range_study(crossed)
+
+    def test_refuses_readings_that_differ_by_rounding_alone(self) -> None:
+        with pytest.raises(StudyError, match="no more than rounding"):
+            crossed_study([[[0.3, 0.1 + 0.2], [0.3, 0.3]], [[0.3, 0.3], [0.3, 0.3]]])
 
     def test_takes_the_last_digits_of_a_mean_for_no_scatter(self) -> None:
         # the mean of three 0.1 is not 0.1 in binary
@@ -183,6 +208,18 @@ class TestRefusals:
     def test_of_a_nested_study(self, standards: list[list[list[Day]]], readings: int, match: str) -> None:
         with pytest.raises(StudyError, match=match):
             nested_study(standards, readings=readings)
+
+
+class TestANestedStudyByHand:
+    def test_splits_readings_days_and_runs(self) -> None:
+        # Days 1, 5 and 11, 15, four readings each with s = 1: s2² = 8; runs 3 and 13: s3² = 50.
+        runs = [[Day(mean=mean, standard_deviation=1.0) for mean in means] for means in ((1.0, 5.0), (11.0, 15.0))]
+        study = nested_study([runs], readings=4)
+        assert (study.repeatability_dof, study.of_days_dof, study.of_runs_dof) == (12.0, 2.0, 1.0)
+        assert (study.of_days**2, study.of_runs**2) == pytest.approx((8.0, 50.0))
+        assert study.days_variance == pytest.approx(8.0 - 1.0 / 4.0)
+        assert study.runs_variance == pytest.approx(50.0 - 8.0 / 2.0)
+        assert study.single_reading**2 == pytest.approx(46.0 + 7.75 + 1.0)
 
 
 class TestLaboratories:

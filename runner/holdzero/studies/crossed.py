@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holdzero.studies.intervals import Interval, deviation_interval
-from holdzero.studies.layout import StudyError, crossed_readings
+from holdzero.studies.layout import StudyError, check_tolerance, crossed_readings
 
 __all__ = ["SPREAD", "Component", "CrossedStudy", "Line", "crossed_study", "distinct_categories"]
 
@@ -163,8 +163,7 @@ def crossed_study(
     (True, 0.894)
     """
     readings = crossed_readings(readings_um)
-    if tolerance_um is not None and not 0.0 < tolerance_um < math.inf:
-        raise StudyError(f"the tolerance is {tolerance_um} um; give its width, above zero")
+    check_tolerance(tolerance_um)
     if not 0.0 <= pooling_significance <= 1.0:
         raise StudyError(f"the level for pooling is {pooling_significance}; it must be from 0 to 1")
     *effects, total = _sums_of_squares(readings)

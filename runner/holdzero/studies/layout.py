@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -10,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from holdzero.errors import HoldzeroError
 
-__all__ = ["Layout", "StudyError", "crossed_layout", "crossed_readings"]
+__all__ = ["Layout", "StudyError", "check_tolerance", "crossed_layout", "crossed_readings"]
 
 _LEAST = 2  # of parts, inspectors and trials: with one of them a scatter is missing
 
@@ -99,3 +100,13 @@ def crossed_readings(readings_um: ArrayLike) -> NDArray[np.float64]:
     if np.all(readings == readings.flat[0]):
         raise StudyError("all readings are equal: the resolution is too coarse to see parts, inspectors or scatter")
     return readings
+
+
+def check_tolerance(tolerance_um: float | None) -> None:
+    """Refuse a tolerance [um] that is no width; None says that there is none.
+
+    Raises:
+        StudyError: it is not above zero, or not finite.
+    """
+    if tolerance_um is not None and not 0.0 < tolerance_um < math.inf:
+        raise StudyError(f"the tolerance is {tolerance_um} um; give its width, above zero")

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from holdzero.charts.constants import chart_constants, d2_star
 from holdzero.studies.crossed import SPREAD, distinct_categories
-from holdzero.studies.layout import StudyError, crossed_readings
+from holdzero.studies.layout import StudyError, check_tolerance, crossed_readings
 
 __all__ = ["Factors", "RangeStudy", "Share", "range_factors", "range_study"]
 
@@ -140,8 +140,7 @@ def range_study(readings_um: ArrayLike, *, tolerance_um: float | None = None) ->
     (1.0, 1.0, 5.0)
     """
     readings = crossed_readings(readings_um)
-    if tolerance_um is not None and not 0.0 < tolerance_um < math.inf:
-        raise StudyError(f"the tolerance is {tolerance_um} um; give its width, above zero")
+    check_tolerance(tolerance_um)
     parts, _, trials = readings.shape
     factors = range_factors(*readings.shape)
     ranges = np.ptp(readings, axis=2)
@@ -151,17 +150,8 @@ def range_study(readings_um: ArrayLike, *, tolerance_um: float | None = None) ->
     limit = factors.d4 * mean_range
     repeatability = factors.k1 * mean_range
     inspectors = (factors.k2 * between) ** 2 - repeatability**2 / (parts * trials)
-    reproducibility = math.sqrt(max(0.0, inspectors))
-    gauge, by_part = math.hypot(repeatability, reproducibility), factors.k3 * of_parts
-    total = math.hypot(gauge, by_part)
-    if total == 0.0:
-        raise StudyError("neither ranges nor means vary, only single cells: use the analysis of variance")
-
-    def share(standard: float) -> Share:
-        of_tolerance = None if tolerance_um is None else SPREAD * standard / tolerance_um
-        return Share(standard_um=standard, share_of_total=standard / total, share_of_tolerance=of_tolerance)
-
-    ratio = distinct_categories(by_part, gauge)
+    shares = _shares(repeatability, math.sqrt(max(0.0, inspectors)), factors.k3 * of_parts, tolerance_um)
+    ratio = distinct_categories(shares["parts"].standard_um, shares["gauge"].standard_um)
     beyond = tuple((int(part), int(inspector)) for part, inspector in np.argwhere(ranges > limit))
     return RangeStudy(
         factors=factors,
@@ -171,15 +161,33 @@ def range_study(readings_um: ArrayLike, *, tolerance_um: float | None = None) ->
         range_of_parts_um=of_parts,
         range_limit_um=limit,
         beyond_limit=beyond,
-        repeatability=share(repeatability),
-        reproducibility=share(reproducibility),
-        gauge=share(gauge),
-        parts=share(by_part),
-        total=share(total),
         category_ratio=ratio,
         categories=int(ratio) if math.isfinite(ratio) else None,
         notes=_notes(inspectors, beyond),
+        **shares,
     )
+
+
+def _shares(repeatability: float, reproducibility: float, parts: float, tolerance_um: float | None) -> dict[str, Share]:
+    gauge = math.hypot(repeatability, reproducibility)
+    total = math.hypot(gauge, parts)
+    if total == 0.0:
+        raise StudyError("neither ranges nor means vary, only single cells: use the analysis of variance")
+    standards = {
+        "repeatability": repeatability,
+        "reproducibility": reproducibility,
+        "gauge": gauge,
+        "parts": parts,
+        "total": total,
+    }
+    return {
+        name: Share(
+            standard_um=standard,
+            share_of_total=standard / total,
+            share_of_tolerance=None if tolerance_um is None else SPREAD * standard / tolerance_um,
+        )
+        for name, standard in standards.items()
+    }
 
 
 def _notes(inspectors: float, beyond: tuple[tuple[int, int], ...]) -> tuple[str, ...]:
