@@ -92,7 +92,7 @@ class TestABaselineWithoutScatter:
 
 class TestTheRuleOfTheMovingAverage:
     def test_is_stricter_at_first_with_exact_limits(self) -> None:
-        # One value 4 s out makes an average of 0.8. Limits: 3 · √(0.2/1.8) = 1.0 after many values, 3 · 0.2 = 0.6 after one.
+        # One value 4 s out: average 0.8; limits 3 · √(0.2/1.8) = 1.0 after many values, 3 · 0.2 = 0.6 after one.
         (point,) = ewma_beyond(0.2, 3.0)(LIMITS.standardised([14.0]))
         (exact,) = ewma_beyond(0.2, 3.0, exact=True)(LIMITS.standardised([14.0]))
         assert (bool(point), bool(exact)) == (False, True)
