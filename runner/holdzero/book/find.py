@@ -8,9 +8,9 @@ from typing import Any
 from sqlalchemy import ColumnElement, Select, exists, select
 
 from holdzero.book.rows import column
-from holdzero.book.tables import records, results, uses
+from holdzero.book.tables import documents, records, results, uses
 
-__all__ = ["Criteria", "matching"]
+__all__ = ["Criteria", "matching", "whole"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,15 +55,19 @@ class Criteria:
 _PLAIN = ("part", "revision", "serial", "operator", "verdict", "simulated", "purpose")
 
 
-def matching(criteria: Criteria, *columns: Any) -> Select[Any]:
+def whole() -> Select[Any]:
+    """All records with their documents, in no order."""
+    return select(*records.c, documents.c.document).join(documents, documents.c.record_id == records.c.id)
+
+
+def matching(criteria: Criteria, of: Select[Any] | None = None) -> Select[Any]:
     """The records that are asked for, newest first.
 
     Args:
         criteria: what is asked for.
-        columns: of `records` to select; all but the document if none are named.
+        of: what is selected; all columns of `records` if None.
     """
-    wanted = columns or tuple(column for column in records.c if column.name != "document")
-    query = select(*wanted).where(*_conditions(criteria))
+    query = (select(*records.c) if of is None else of).where(*_conditions(criteria))
     return query.order_by(records.c.started_ms.desc(), records.c.id.desc())
 
 

@@ -9,14 +9,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Engine, RowMapping, create_engine, event, func, insert, select, text
+from sqlalchemy import Connection, Engine, RowMapping, Table, create_engine, event, func, insert, select, text
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 
 from holdzero.book import schema
-from holdzero.book.find import Criteria, matching
+from holdzero.book.find import Criteria, matching, whole
 from holdzero.book.rows import Rows, document_of, rows_of
-from holdzero.book.tables import bench, keys, records, results, reviews, signatures, uses
+from holdzero.book.tables import bench, documents, keys, records, results, reviews, signatures, uses
 from holdzero.errors import HoldzeroError, RecordError
 from holdzero.record import digest_of_record, loads
 
@@ -143,17 +143,16 @@ class Book:
                 was put in.
             BookError: the book could not be written; none of the texts was put in.
         """
-        made = [self.checked(text) for text in texts]
+        return self.enter([self.checked(text) for text in texts])
+
+    def enter(self, made: Sequence[Rows]) -> list[bool]:
+        """Put rows in that `checked` made; for each, whether its record was new.
+
+        Raises:
+            BookError: the book could not be written; none of them was put in.
+        """
         with self._told(), self._writing() as connection:
-            chain = connection.scalar(select(records.c.chain).order_by(records.c.id.desc()).limit(1)) or START
-            fresh: list[bool] = []
-            for rows in made:
-                known = connection.scalar(select(records.c.id).where(records.c.digest == rows.record["digest"]))
-                fresh.append(known is None)
-                if known is None:
-                    chain = chained(chain, rows.record["digest"])
-                    _insert(connection, rows, chain)
-        return fresh
+            return _entered(connection, made)
 
     @staticmethod
     def checked(text: str) -> Rows:
@@ -181,7 +180,7 @@ class Book:
         """
         start = digest if digest.startswith("sha256:") else f"sha256:{digest}"
         with self._told(), self.engine.connect() as connection:
-            query = select(records).where(records.c.digest.startswith(start, autoescape=True)).limit(2)
+            query = whole().where(records.c.digest.startswith(start, autoescape=True)).limit(2)
             found = list(connection.execute(query).mappings())
         if len(found) != 1:
             raise BookError(f"{self.name}: {'no record' if not found else 'more than one record'} begins with {digest}")
@@ -196,12 +195,12 @@ class Book:
         """The whole rows of the records that are asked for, a few at a time."""
         with self._told(), self.engine.connect() as connection:
             options = {"stream_results": True, "yield_per": _BATCH}
-            yield from connection.execution_options(**options).execute(matching(criteria, records)).mappings()
+            yield from connection.execution_options(**options).execute(matching(criteria, whole())).mappings()
 
     def in_order(self, after: int = 0) -> Iterator[RowMapping]:
         """All rows in the order in which they were added, whole."""
         with self._told(), self.engine.connect() as connection:
-            query = select(records).where(records.c.id > after).order_by(records.c.id)
+            query = whole().where(records.c.id > after).order_by(records.c.id)
             options = {"stream_results": True, "yield_per": _BATCH}
             yield from connection.execution_options(**options).execute(query).mappings()
 
@@ -283,16 +282,50 @@ def _without_document(row: RowMapping) -> dict[str, Any]:
     return {key: value for key, value in row.items() if key != "document"}
 
 
-def _insert(connection: Connection, rows: Rows, chain: str) -> None:
-    made = connection.execute(insert(records), {**rows.record, "chain": chain})
-    number = made.inserted_primary_key[0] if made.inserted_primary_key else None
-    for table, own in ((results, rows.results), (uses, rows.uses)):
-        if own:
-            connection.execute(insert(table), [{**row, "record_id": number} for row in own])
-    for row in rows.bench:
-        same = (bench.c.run == row["run"], bench.c.kind == row["kind"], bench.c.number == row["number"])
-        if connection.scalar(select(bench.c.id).where(*same)) is None:
-            connection.execute(insert(bench), {**row, "record_id": number})
+def _entered(connection: Connection, made: Sequence[Rows]) -> list[bool]:
+    """Put rows in, all or none; for each, whether its record was new."""
+    last = connection.execute(select(records.c.id, records.c.chain).order_by(records.c.id.desc()).limit(1)).first()
+    number, chain = (0, START) if last is None else last
+    known = _known(connection, records.c.digest, [rows.record["digest"] for rows in made])
+    told = {tuple(row) for row in _told_by(connection, [rows.record["run"] for rows in made])}
+    fresh: list[bool] = []
+    new: dict[Table, list[dict[str, Any]]] = {records: [], documents: [], results: [], uses: [], bench: []}
+    for rows in made:
+        digest = rows.record["digest"]
+        fresh.append(digest not in known)
+        if digest in known:
+            continue
+        known.add(digest)
+        # Numbered here and not by the database: only one bench writes at a time, and no number is left out.
+        number, chain = number + 1, chained(chain, digest)
+        own = dict(rows.record)
+        new[documents].append({"record_id": number, "document": own.pop("document")})
+        new[records].append({**own, "id": number, "chain": chain})
+        new[results].extend({**row, "record_id": number} for row in rows.results)
+        new[uses].extend({**row, "record_id": number} for row in rows.uses)
+        for row in rows.bench:
+            once = (row["run"], row["kind"], row["number"])
+            if once not in told:
+                told.add(once)
+                new[bench].append({**row, "record_id": number})
+    for table, entries in new.items():
+        if entries:
+            connection.execute(insert(table), entries)
+    return fresh
+
+
+def _known(connection: Connection, of: Any, said: Sequence[str]) -> set[str]:
+    """Which of these a column holds."""
+    found: set[str] = set()
+    for start in range(0, len(said), _BATCH):
+        found.update(connection.scalars(select(of).where(of.in_(said[start : start + _BATCH]))))
+    return found
+
+
+def _told_by(connection: Connection, runs: Sequence[str]) -> Iterator[Any]:
+    """What these runs told of their bench already, by another of their parts."""
+    for run in _known(connection, bench.c.run, list(dict.fromkeys(runs))):
+        yield from connection.execute(select(bench.c.run, bench.c.kind, bench.c.number).where(bench.c.run == run))
 
 
 def now_ms() -> int:

@@ -21,7 +21,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-__all__ = ["bench", "keys", "metadata", "records", "results", "reviews", "signatures", "uses"]
+__all__ = ["bench", "documents", "keys", "metadata", "records", "results", "reviews", "signatures", "uses"]
 
 metadata = MetaData()
 
@@ -50,7 +50,6 @@ records = Table(
     Column("zone", String(16), nullable=False),
     Column("replaces", String(_DIGEST)),
     Column("words", Text, nullable=False),
-    Column("document", LargeBinary, nullable=False),
     Index("records_by_part", "part", "started_ms"),
     Index("records_by_serial", "serial", "part"),
     Index("records_by_operator", "operator", "started_ms"),
@@ -59,6 +58,14 @@ records = Table(
     Index("records_by_run", "run"),
 )
 """One row a record. Times are milliseconds since 1970 in UTC; `zone` is the bench's offset from it."""
+
+documents = Table(
+    "documents",
+    metadata,
+    Column("record_id", _Key, ForeignKey("records.id"), primary_key=True),
+    Column("document", LargeBinary, nullable=False),
+)
+"""The records themselves, compressed. Apart, so that a search does not read over them."""
 
 results = Table(
     "results",
@@ -84,7 +91,8 @@ uses = Table(
     Column("name", Text, nullable=False),
     Column("due", String(10)),
     Column("started_ms", BigInteger, nullable=False),
-    Index("uses_by_device", "identifier", "started_ms"),
+    Index("uses_by_device", "identifier", "started_ms", "role", "record_id"),
+    Index("uses_by_name", "name", "started_ms", "role", "record_id"),
 )
 """One row a device that a record used: who asks for a block finds every record that depends on it."""
 

@@ -36,7 +36,6 @@ def upgrade() -> None:
         sa.Column("zone", sa.String(16), nullable=False),
         sa.Column("replaces", _DIGEST),
         sa.Column("words", sa.Text, nullable=False),
-        sa.Column("document", sa.LargeBinary, nullable=False),
     )
     for name, *columns in (
         ("records_by_part", "part", "started_ms"),
@@ -47,6 +46,11 @@ def upgrade() -> None:
         ("records_by_run", "run"),
     ):
         op.create_index(name, "records", columns)
+    op.create_table(
+        "documents",
+        sa.Column("record_id", _KEY, sa.ForeignKey("records.id"), primary_key=True),
+        sa.Column("document", sa.LargeBinary, nullable=False),
+    )
     op.create_table(
         "results",
         sa.Column("record_id", _KEY, sa.ForeignKey("records.id"), primary_key=True),
@@ -68,7 +72,8 @@ def upgrade() -> None:
         sa.Column("due", sa.String(10)),
         sa.Column("started_ms", sa.BigInteger, nullable=False),
     )
-    op.create_index("uses_by_device", "uses", ["identifier", "started_ms"])
+    op.create_index("uses_by_device", "uses", ["identifier", "started_ms", "role", "record_id"])
+    op.create_index("uses_by_name", "uses", ["name", "started_ms", "role", "record_id"])
     op.create_table(
         "bench",
         sa.Column("id", _KEY, primary_key=True, autoincrement=True),
@@ -115,5 +120,5 @@ def upgrade() -> None:
 
 def downgrade() -> None:
     """There is nothing before the first version."""
-    for table in ("signatures", "keys", "reviews", "bench", "uses", "results", "records"):
+    for table in ("signatures", "keys", "reviews", "bench", "uses", "results", "documents", "records"):
         op.drop_table(table)
