@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import importlib
 import subprocess
 import sys
 from pathlib import Path
@@ -13,7 +14,7 @@ import pytest
 import holdzero
 from holdzero.errors import PluginRefusedError
 from holdzero.hooks import Check, Finding, Level, Settings, hookimpl
-from holdzero.testing import GOOD, PLAIN, Draft, Measure, catalogue_of
+from holdzero.testing import GOOD, PLAIN, Draft, Measure, assert_conforms, catalogue_of
 
 HOUSE = """\
 from holdzero.hooks import *
@@ -123,6 +124,18 @@ class TestCatalogues:
             (folder / "house.py").write_text(HOUSE, "utf-8")
             modules.append(catalogue_of(folder / "house.py").checks["house"][0].module)
         assert len(set(modules)) == 2
+
+    def test_a_folder_named_like_the_module_is_told_from_it(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        (tmp_path / "bench_of_a_test" / "src").mkdir(parents=True)
+        (tmp_path / "bench_of_a_test" / "src" / "bench_of_a_test.py").write_text(HOUSE, "utf-8")
+        monkeypatch.syspath_prepend(tmp_path)
+        folder = importlib.import_module("bench_of_a_test")
+        with pytest.raises(AssertionError, match=r"the folder bench_of_a_test and not the module bench_of_a_test\.py"):
+            assert_conforms(folder)
+        with pytest.raises(PluginRefusedError, match="run pytest inside it"):
+            catalogue_of(folder)
 
     def test_a_built_in_module_is_there_already(self) -> None:
         import holdzero_plugins.checks.thermal

@@ -19,9 +19,10 @@ def module_of(plugin: ModuleType | Path) -> ModuleType:
     """The module of a plugin; a file is imported anew.
 
     Raises:
-        PluginRefusedError: the file can't be loaded.
+        PluginRefusedError: the file can't be loaded, or it is a folder and no module.
     """
     if isinstance(plugin, ModuleType):
+        _is_no_folder(plugin)
         return plugin
     # Two files of one name in two folders are two modules.
     folder = hashlib.sha256(str(plugin.resolve().parent).encode()).hexdigest()[:8]
@@ -32,6 +33,17 @@ def module_of(plugin: ModuleType | Path) -> ModuleType:
     sys.modules[spec.name] = module  # data classes look their module up
     spec.loader.exec_module(module)
     return module
+
+
+def _is_no_folder(module: ModuleType) -> None:
+    """Refuse what Python makes of a folder without `__init__.py`: it has a path, no file, and declares nothing.
+
+    Raises:
+        PluginRefusedError: it is one.
+    """
+    if hasattr(module, "__path__") and getattr(module, "__file__", None) is None:
+        name = module.__name__
+        raise PluginRefusedError(f"this is the folder {name} and not the module {name}.py: run pytest inside it")
 
 
 def catalogue_of(*plugins: ModuleType | Path, built_ins: bool = True) -> Catalogue:
