@@ -6,15 +6,20 @@ import ast
 import importlib
 import subprocess
 import sys
+from collections.abc import Iterable
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import pytest
+from pydantic import Field
 
 import holdzero
 from holdzero.errors import PluginRefusedError
-from holdzero.hooks import Check, Finding, Level, Settings, hookimpl
+from holdzero.hooks import Check, Finding, Level, RunView, Settings, Size, SlotKind, hookimpl
 from holdzero.testing import GOOD, PLAIN, Draft, Measure, assert_conforms, catalogue_of
+
+PYTEST_SHOWS = 240  # signs of a repr within an assertion; of more, it leaves out the middle
 
 HOUSE = """\
 from holdzero.hooks import *
@@ -45,6 +50,40 @@ def module(name: str = "house") -> ModuleType:
 
     vars(made)["holdzero_checks"] = holdzero_checks
     return made
+
+
+class Reach(Settings):
+    """How far a reading may lie from zero."""
+
+    limit: Size = Field(0.5, description="How far from zero a reading may lie.")
+
+
+def declaring(check: Check) -> ModuleType:
+    """A plugin that declares one check."""
+    made = ModuleType("plugin_of_a_test")
+
+    @hookimpl
+    def holdzero_checks() -> list[Check]:
+        return [check]
+
+    vars(made)["holdzero_checks"] = holdzero_checks
+    return made
+
+
+def asking(*, words: str = "", last_alone: bool = False) -> ModuleType:
+    """A plugin that asks about readings of the part that lie far off, all of them or the last reading alone."""
+
+    def watch(settings: Reach, run: RunView) -> Iterable[Finding]:
+        for reading in run.readings[-1:] if last_alone else run.readings:
+            text = words or f"Entry {reading.seq} is far off. Is it?"
+            off = reading.kind is SlotKind.READ and abs(float(reading.value_um)) > settings.limit
+            yield Finding(level=Level.CAUTION, code="house/far", text=text, holds=bool(off))
+
+    def judge(settings: Reach, run: RunView, characteristics: object) -> Iterable[Finding]:
+        del characteristics
+        return watch(settings, run)
+
+    return declaring(Check(name="house", title="readings far off", settings=Reach, watch=watch, judge=judge))
 
 
 class TestMeasuring:
@@ -109,6 +148,63 @@ class TestTheOutcome:
 
     def test_it_finds_the_journal(self, measure: Measure) -> None:
         assert measure().journal.name.endswith(".journal.jsonl")
+
+    def test_its_first_line_has_verdict_and_codes_so_that_pytest_does_not_cut_them_out(self, measure: Measure) -> None:
+        outcome = measure(Draft().with_check("house", limit="0.95 um"), (*GOOD[:6], "0.9"), plugins=[asking()])
+        first = repr(outcome).splitlines()[0]
+        assert first.startswith("<Outcome undecided, stop bracket/limit, caution house/far; asked house/far")
+        assert len(first) < PYTEST_SHOWS / 2
+
+
+class TestWhatWatchSaid:
+    def test_is_there_in_order_with_how_many_answers_were_given_by_then(self, measure: Measure) -> None:
+        outcome = measure(Draft().with_check("house", limit="0.95 um"), plugins=[asking()])
+        assert [(asked.code, asked.after) for asked in outcome.asked] == [("house/far", 4), ("house/far", 5)]
+        assert outcome.asked[0].level == "caution"
+        assert outcome.asked[0].text == "Entry 5 is far off. Is it?"
+        assert "asked after 4: caution house/far: Entry 5 is far off. Is it?" in repr(outcome)
+
+    def test_is_there_once_for_as_long_as_it_holds_and_once_more_when_it_comes_again(self, measure: Measure) -> None:
+        answers = (*GOOD[:3], "+1", "0", "+1", "0")
+        for last_alone, after in ((False, [4]), (True, [4, 6])):
+            plugin = asking(words="Far?", last_alone=last_alone)
+            outcome = measure(Draft().with_check("house"), answers, plugins=[plugin])
+            assert [asked.after for asked in outcome.asked if asked.code == "house/far"] == after
+
+    def test_is_there_for_a_run_that_ends_too_soon(self, measure: Measure) -> None:
+        outcome = measure(Draft().with_check("house"), GOOD[:5], plugins=[asking()])
+        assert outcome.records == []
+        assert [asked.after for asked in outcome.asked] == [4, 5]
+
+    def test_does_not_hold_what_does_not_hold(self, measure: Measure) -> None:
+        assert measure(Draft().with_check("house", limit="9 um"), plugins=[asking()]).asked == []
+
+
+class TestAPluginThatFails:
+    @pytest.mark.parametrize("during", ["watch", "judge", "terms"])
+    def test_fails_the_test_with_its_own_words(self, during: str, measure: Measure) -> None:
+        def broken(*given: object) -> list[Finding]:
+            raise RuntimeError(f"{len(given)} things given, none liked")
+
+        functions: dict[str, Any] = {during: broken}
+        plugin = declaring(Check(name="house", title="breaks", settings=Settings, **functions))
+        routine = Draft().with_check("house")
+        with pytest.raises(AssertionError, match=rf"house failed in {during}: RuntimeError: \d things given") as caught:
+            measure(routine, plugins=[plugin])
+        assert "may_fail=True lets it pass" in str(caught.value)
+        assert "house/failed" in measure(routine, plugins=[plugin], may_fail=True).codes("stop")
+
+    def test_fails_it_though_the_run_ends_too_soon(self, measure: Measure) -> None:
+        def broken(settings: object, run: object) -> list[Finding]:
+            raise RuntimeError(f"not with {settings} and {run}"[:20])
+
+        plugin = declaring(Check(name="house", title="breaks", settings=Settings, watch=broken))
+        with pytest.raises(AssertionError, match="house failed in watch"):
+            measure(Draft().with_check("house"), GOOD[:5], plugins=[plugin])
+
+    def test_another_s_failure_is_left_to_the_record(self, measure: Measure) -> None:
+        outcome = measure(Draft().with_check("house").with_check("nobody"), plugins=[module()])
+        assert "nobody/failed" in outcome.codes("stop")
 
 
 class TestCatalogues:

@@ -16,7 +16,7 @@ from holdzero import __version__
 from holdzero import events as e
 from holdzero.catalogue import Catalogue
 from holdzero.checks import bind, told
-from holdzero.cli.faces import KEYBOARD, Asker, face_for
+from holdzero.cli.faces import KEYBOARD, Asker, Onlooker, face_for
 from holdzero.cli.files import free_path, safe_name, write_files
 from holdzero.cli.house import Shop, open_shop
 from holdzero.cli.keeping import Keeper
@@ -56,6 +56,7 @@ class Options:
         json: whether records are printed, and nothing else where they are.
         catalogue: plugins to use in place of those that are installed or the shop's.
         records: where they are printed; standard output if None.
+        onlooker: is told what the checks say, where nobody sits at the source.
     """
 
     source: str
@@ -70,6 +71,7 @@ class Options:
     book: str | None = None
     catalogue: Catalogue | None = None
     records: TextIO | None = None
+    onlooker: Onlooker | None = None
 
 
 @dataclass(slots=True)
@@ -135,7 +137,7 @@ def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[s
         raise FileFaultsError(faults)
     _released(path, loaded, shop.register.routines, trial=options.trial)
     bench = _bench(options, shop)
-    face, ask = face_for(bench.source, bench.console)
+    face, ask = face_for(bench.source, bench.console, options.onlooker)
     feed = _opened(bench, ask)
     if bench.source.interactive:
         operator, serials = _who(ask.text, operator, serials, batch=loaded.routine.takes_batches)
@@ -189,7 +191,7 @@ def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
     checks, _ = bind(run.state.routine, shop.catalogue, patience=shop.patience)
     if run.state.phase in (Phase.FINISHED, Phase.ABANDONED):
         return _recorded(run, bench, options)
-    face, ask = face_for(bench.source, bench.console)
+    face, ask = face_for(bench.source, bench.console, options.onlooker)
     feed = _opened(bench, ask)
     journal, text = Journal.reopen(path)
     with journal:

@@ -15,7 +15,10 @@ from holdzero.hooks import Answer, Command, Finding, Prompt, Source
 from holdzero.run import Run
 from holdzero.session import Face
 
-__all__ = ["KEYBOARD", "Asker", "face_for"]
+__all__ = ["KEYBOARD", "Asker", "Onlooker", "face_for"]
+
+Onlooker = Callable[[Run, Sequence[Finding]], None]
+"""Is told what the checks say before each prompt of a run that nobody sits at."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +60,14 @@ KEYBOARD = Source(
 class _Silent:
     """The face of a source that nobody sits at: nothing is shown, and nobody can be asked."""
 
+    def __init__(self, onlooker: Onlooker | None) -> None:
+        self.onlooker = onlooker
+
     def show(self, run: Run, prompt: Prompt, findings: Sequence[Finding]) -> None:
-        """Nobody looks."""
+        """Nobody looks, but for an onlooker."""
+        del prompt
+        if self.onlooker is not None:
+            self.onlooker(run, findings)
 
     def refused(self, reason: str) -> None:
         """Nobody looks."""
@@ -106,9 +115,9 @@ class Asker:
             self.terminal.now_s = now_s
 
 
-def face_for(source: Source, console: Console) -> tuple[Face, Asker]:
+def face_for(source: Source, console: Console, onlooker: Onlooker | None = None) -> tuple[Face, Asker]:
     """The face of a source, and what asks the person who sits at it."""
     if not source.interactive:
-        return _Silent(), Asker(None)
+        return _Silent(onlooker), Asker(None)
     terminal = Terminal(console, Lines(), lambda: 0.0)
     return terminal, Asker(terminal)

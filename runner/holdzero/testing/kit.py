@@ -14,16 +14,37 @@ from typing import Any
 
 import pytest
 
-from holdzero.catalogue import Catalogue
+from holdzero import events as e
+from holdzero.catalogue import GIVEN, Catalogue
 from holdzero.cli.conduct import Options, run_routine
 from holdzero.errors import HoldzeroError
+from holdzero.hooks import Finding
+from holdzero.run import Run
 from holdzero.testing.draft import GOOD, PLAIN, Draft
 from holdzero.testing.drive import Answers
 from holdzero.testing.loading import catalogue_of
 
-__all__ = ["Measure", "Outcome", "measure"]
+__all__ = ["Asked", "Measure", "Outcome", "measure"]
 
 _INVALID = 2  # exit code of a routine, option or answer at fault
+_TAKEN = (e.ReadingTaken, e.TemperatureRead, e.AnswerGiven)
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What the inspector would have been shown during a run, when it first came up.
+
+    Attributes:
+        level: `note`, `caution` or `stop`.
+        code: of the finding.
+        text: of the finding.
+        after: how many readings, temperatures and answers had been given by then.
+    """
+
+    level: str
+    code: str
+    text: str
+    after: int
 
 
 @dataclass(frozen=True)
@@ -35,12 +56,15 @@ class Outcome:
         records: one for each part.
         said: on standard error.
         folder: with the files of the run.
+        asked: what the checks said before the prompts (`watch`), in order; once when it came up, and
+            once more if it had gone and came again.
     """
 
     code: int
     records: list[dict[str, Any]]
     said: str
     folder: Path
+    asked: list[Asked] = field(default_factory=list)
 
     @property
     def record(self) -> dict[str, Any]:
@@ -64,22 +88,56 @@ class Outcome:
         return [finding["code"] for finding in self.record["findings"] if finding["level"] == level]
 
     def __repr__(self) -> str:
+        # The codes stand first: pytest cuts long ones in the middle.
         lines = [f"exit code {self.code}"]
         for record in self.records:
             lines.extend(_log(record))
+        lines.extend(f"asked after {item.after}: {item.level} {item.code}: {item.text}" for item in self.asked)
         lines.extend(f"said: {line}" for line in self.said.splitlines() if line.strip())
-        return "<Outcome\n    " + "\n    ".join(lines) + ">"
+        return f"<Outcome {self._codes}\n    " + "\n    ".join(lines) + ">"
+
+    @property
+    def _codes(self) -> str:
+        """Verdict and codes in one line, the gravest first."""
+        words = [_verdict_and_codes(record) for record in self.records] or ["no record"]
+        if self.asked:
+            words.append("asked " + ", ".join(dict.fromkeys(item.code for item in self.asked)))
+        return "; ".join(words)
+
+
+def _verdict_and_codes(record: Mapping[str, Any]) -> str:
+    """Without the notes: every run has some."""
+    found = [(finding["level"], finding["code"]) for finding in record["findings"]]
+    codes = (f"{level} {code}" for wanted in ("stop", "caution") for level, code in found if level == wanted)
+    return ", ".join((record["verdict"], *dict.fromkeys(codes)))
 
 
 def _log(record: Mapping[str, Any]) -> list[str]:
-    """One record in a few lines: verdict, numbers, findings."""
+    """One record in a few lines: verdict, findings, numbers."""
     lines = [f"part {record['run']['serial']}: {record['verdict']}"]
+    lines.extend(f"  {found['level']} {found['code']}: {found['text']}" for found in record["findings"])
     for name, result in record["results"].items():
         value, expanded = result["value_um"], result["expanded_uncertainty_um"]
         numbers = "no number" if value is None or expanded is None else f"{value:.6g} um, U = {expanded:.3g} um"
         lines.append(f"  {name}: {result['verdict']}, {numbers}")
-    lines.extend(f"  {found['level']} {found['code']}: {found['text']}" for found in record["findings"])
     return lines
+
+
+@dataclass
+class _Ear:
+    """Hears what the checks say during a run."""
+
+    heard: list[Asked] = field(default_factory=list)
+    _now: set[tuple[str, str]] = field(default_factory=set)
+
+    def __call__(self, run: Run, findings: Sequence[Finding]) -> None:
+        """Keep what was not said before the last prompt too."""
+        after = sum(isinstance(event, _TAKEN) for event in run.events)
+        said = {(found.code, found.text): str(found.level) for found in findings}
+        self.heard.extend(
+            Asked(level, code, text, after) for (code, text), level in said.items() if (code, text) not in self._now
+        )
+        self._now = set(said)
 
 
 @dataclass
@@ -108,6 +166,7 @@ class Measure:
         seed: int = 0,
         shop: Path | None = None,
         trial: bool = False,
+        may_fail: bool = False,
     ) -> Outcome:
         """Measure.
 
@@ -125,10 +184,17 @@ class Measure:
             seed: of the simulation.
             shop: settings of the shop; none if None.
             trial: whether it is a trial run.
+            may_fail: whether what `plugins` declare may fail: raise, or return what it must not.
+
+        Raises:
+            AssertionError: something that `plugins` declare failed, and `may_fail` is false.
+            PluginRefusedError: one of `plugins` can't be loaded.
         """
         self._count += 1
         folder = self.root / f"run-{self._count}"
         folder.mkdir()
+        ear = _Ear()
+        given = catalogue_of(*plugins) if plugins and catalogue is None else catalogue
         options = Options(
             source=f"readings:{_readings(folder, answers)}",
             out=folder / "out",
@@ -139,7 +205,8 @@ class Measure:
             trials=trials,
             seed=seed,
             trial=trial,
-            catalogue=catalogue_of(*plugins) if plugins and catalogue is None else catalogue,
+            catalogue=given,
+            onlooker=ear,
         )
         out, said = io.StringIO(), io.StringIO()
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(said):
@@ -150,7 +217,25 @@ class Measure:
                 sys.stderr.write(str(error))
                 code = _INVALID
         records = [json.loads(line) for line in out.getvalue().splitlines()]
-        return Outcome(code=code, records=records, said=said.getvalue(), folder=options.out)
+        outcome = Outcome(code=code, records=records, said=said.getvalue(), folder=options.out, asked=ear.heard)
+        if plugins and given is not None and not may_fail:
+            _none_failed(outcome, given)
+        return outcome
+
+
+def _none_failed(outcome: Outcome, catalogue: Catalogue) -> None:
+    """Raise what the engine only puts on record: whoever tests a plugin wants to know at once.
+
+    Raises:
+        AssertionError: something that was given failed.
+    """
+    given = (plugin for plugin in catalogue.plugins if plugin.distribution == GIVEN)
+    codes = {f"{word.split()[-1]}/failed" for plugin in given for word in plugin.declares}
+    said = [(found["code"], found["text"]) for record in outcome.records for found in record["findings"]]
+    said += [(item.code, item.text) for item in outcome.asked]
+    failed = list(dict.fromkeys(text for code, text in said if code in codes))
+    if failed:
+        raise AssertionError("\n".join((*failed, "(may_fail=True lets it pass)", repr(outcome))))
 
 
 def _written(folder: Path, routine: str | Path | Draft) -> Path:
