@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import importlib.util
+import itertools
+import re
 import subprocess
 import sys
 from collections.abc import Callable
@@ -73,6 +75,21 @@ class TestWhatIsWritten:
         done = ended("pytest", "-q", "-p", "no:cacheprovider", folder=tmp_path / LONGEST)
         assert done.returncode == 0, done.stdout + done.stderr
         assert "3 passed" in done.stdout
+
+    def test_each_piece_that_knows_the_rule_it_came_with_is_marked(self, made: Path) -> None:
+        for file in FILES - {".gitignore"}:
+            # Pieces between two blank lines, or of one: a mark holds for the piece that it stands in or begins.
+            pieces = re.split(r"\n{2,}", (made / file).read_text("utf-8"))
+            for before, piece in itertools.pairwise(["", *pieces]):
+                told = re.search(r"\b(far|zero|limit|comparator)\b|far_|FAR", piece) is not None
+                assert not told or "LOOK" in before + piece, f"{file}: {piece}"
+
+    @pytest.mark.parametrize("command", ["pytest", "pytest bench_reach"])
+    def test_its_tests_started_one_folder_up_pass_or_say_where_to_start_them(self, made: Path, command: str) -> None:
+        done = ended(*command.split(), "-q", "-p", "no:cacheprovider", folder=made.parent)
+        told = "this is the folder bench_reach and not the module bench_reach.py: run pytest inside it" in done.stdout
+        assert "3 passed" in done.stdout or told, done.stdout
+        assert "it declares nothing" not in done.stdout
 
     @pytest.mark.parametrize(
         ("right", "wrong", "failed"),
