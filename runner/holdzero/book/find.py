@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Select, exists, select
 
-from holdzero.book.rows import column
+from holdzero.book.rows import column, kept_text
 from holdzero.book.tables import documents, records, results, uses
 
 __all__ = ["Criteria", "matching", "whole"]
@@ -82,7 +82,8 @@ def _conditions(criteria: Criteria) -> list[ColumnElement[bool]]:
     if criteria.until_ms is not None:
         found.append(records.c.started_ms < criteria.until_ms)
     if criteria.text is not None:
-        found.extend(records.c.words.contains(word, autoescape=True) for word in criteria.text.lower().split())
+        words = kept_text(criteria.text).lower().split()
+        found.extend(records.c.words.contains(word, autoescape=True) for word in words)
     if criteria.characteristic is not None:
         found.append(_in_results(criteria.characteristic))
     for role, name in (("", criteria.device), ("reference", criteria.reference), ("comparator", criteria.comparator)):

@@ -9,7 +9,7 @@ from typing import Any
 
 from sqlalchemy import Select, func, select
 
-from holdzero.book.rows import column, wall_of
+from holdzero.book.rows import column, kept_text, wall_of
 from holdzero.book.store import Book
 from holdzero.book.tables import bench, records
 from holdzero.charts import Control, Limits, Watch, baseline, state
@@ -180,7 +180,7 @@ def _earlier(book: Book, part: str, serials: Sequence[str], title: str) -> list[
     query = select(*wanted).where(
         records.c.part == column(part),
         records.c.serial.in_([column(serial) for serial in serials]),
-        records.c.title == title.replace("\x00", "\u2400"),
+        records.c.title == kept_text(title),
         records.c.simulated.is_(False),
         records.c.purpose == "production",
     )

@@ -11,7 +11,7 @@ from typing import Any
 
 from holdzero.errors import RecordError
 
-__all__ = ["Rows", "column", "document_of", "ms_of", "packed", "rows_of", "wall_of"]
+__all__ = ["Rows", "column", "document_of", "kept_text", "ms_of", "packed", "rows_of", "wall_of"]
 
 _LARGEST = 100_000_000  # bytes of a document
 _LEVEL = 6  # of compression: a record shrinks to a fifth; more takes longer and gains little
@@ -65,10 +65,15 @@ def column(text: str) -> str:
     >>> column("SR-2041"), len(column("x" * 2000))
     ('SR-2041', 193)
     """
-    plain = text.replace("\x00", "\u2400").encode("utf-8", "replace").decode("utf-8")
+    plain = kept_text(text)
     if len(plain) <= _LONGEST:
         return plain
     return f"{plain[:_KEPT]}…{hashlib.sha256(plain.encode()).hexdigest()[:32]}"
+
+
+def kept_text(text: str) -> str:
+    """A text as every database can keep it: without a zero byte, and without half a character."""
+    return text.replace("\x00", "\u2400").encode("utf-8", "replace").decode("utf-8")
 
 
 def _cleaned(row: Mapping[str, Any]) -> dict[str, Any]:
@@ -142,7 +147,7 @@ def _rows(record: Mapping[str, Any], text: str) -> Rows:
         "revision": str(routine["revision"]),
         "serial": run["serial"],
         "operator": run["operator"],
-        "title": str(routine["title"]).replace("\x00", "\u2400"),
+        "title": kept_text(str(routine["title"])),
         "routine_digest": str(routine["digest"]),
         "verdict": str(record["verdict"]),
         "purpose": str(run["purpose"]),
@@ -150,6 +155,7 @@ def _rows(record: Mapping[str, Any], text: str) -> Rows:
         "started_ms": started_ms,
         "finished_ms": finished_ms,
         "zone": zone,
+        "second_person": bool(routine["document"]["routine"].get("second_person", False)),
         "replaces": (record.get("amends") or {}).get("digest"),
         "words": _words(record),
         "document": packed(text),
@@ -173,8 +179,15 @@ def _words(record: Mapping[str, Any]) -> str:
         *(entry.get(key) for entry in devices for key in ("id", "name", "certificate")),
         *record["results"],
         *(finding["text"] for finding in record["findings"]),
+        *_amended_words(record.get("amends") or {}),
     )
-    return "\n".join(str(word) for word in said if word).replace("\x00", "\u2400").lower()
+    return kept_text("\n".join(str(word) for word in said if word)).lower()
+
+
+def _amended_words(amends: Mapping[str, Any]) -> Iterator[str]:
+    """An amended record is found by its reason too, and by what was wrong before."""
+    yield from (amends[key] for key in ("reason", "by") if key in amends)
+    yield from (str(old or "") for old, _ in amends.get("corrected", {}).values())
 
 
 def _results(record: Mapping[str, Any]) -> Iterator[dict[str, Any]]:

@@ -8,11 +8,14 @@ from sqlalchemy import Connection, Engine, inspect, text
 
 from holdzero.errors import HoldzeroError
 
-__all__ = ["HEAD", "REVISIONS", "BookVersionError", "prepare", "upgrade", "version_of"]
+__all__ = ["HEAD", "LOCK", "REVISIONS", "BookVersionError", "prepare", "upgrade", "version_of"]
 
 REVISIONS = ("0001",)
 """All versions that this holdzero knows, oldest first."""
 HEAD = REVISIONS[-1]
+MIGRATIONS = Path(__file__).parent / "migrations"
+# One number for all benches that write into one book on a PostgreSQL server ("holdz" in hexadecimal).
+LOCK = 0x686F6C647A
 
 
 class BookVersionError(HoldzeroError):
@@ -34,8 +37,9 @@ def prepare(engine: Engine, name: str, *, create: bool) -> None:
         BookVersionError: it is none, or of another version.
     """
     with engine.connect() as connection:
-        version = version_of(connection)
-        own = set(inspect(connection).get_table_names()) if version is None else set()
+        # Asked for once: between two questions another bench may have made the book.
+        own = set(inspect(connection).get_table_names())
+        version = version_of(connection) if "alembic_version" in own else None
     if version == HEAD:
         return
     if version is None and own:
@@ -43,25 +47,53 @@ def prepare(engine: Engine, name: str, *, create: bool) -> None:
     if version is None and not create:
         raise BookVersionError(f"{name}: there is no book here; holdzero book add makes one")
     if version is None:
-        upgrade(engine)
+        upgrade(engine, name)
         return
-    if version in REVISIONS:
-        mend = "copy it first, then: holdzero book upgrade"
-        raise BookVersionError(f"{name}: the book is of version {version}, this holdzero writes {HEAD}\n    {mend}")
-    raise BookVersionError(
-        f"{name}: the book is of version {version}, and this holdzero knows versions up to {HEAD}\n"
-        "    it was written by a newer holdzero: install that; nothing was changed"
-    )
+    _known(version, name)
+    mend = "copy it first, then: holdzero book upgrade"
+    raise BookVersionError(f"{name}: the book is of version {version}, this holdzero writes {HEAD}\n    {mend}")
 
 
-def upgrade(engine: Engine) -> None:
-    """Bring the tables to the version that this holdzero writes; what is in them stays."""
+def upgrade(engine: Engine, name: str) -> str | None:
+    """Bring the tables to the version that this holdzero writes; what is in them stays.
+
+    Returns:
+        The version before; None where there was no book.
+
+    Raises:
+        BookVersionError: it is of a version that this holdzero does not know; nothing was changed.
+    """
     from alembic import command
     from alembic.config import Config
 
     config = Config()
-    config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
+    config.set_main_option("script_location", str(MIGRATIONS))
+    if engine.dialect.name == "sqlite":
+        _several_read(engine)
     with engine.connect().execution_options(holdzero_writes=True) as connection, connection.begin():
-        if version_of(connection) != HEAD:
+        if engine.dialect.name == "postgresql":
+            connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": LOCK})
+        before = version_of(connection)
+        if before is not None:
+            _known(before, name)
+        if before != HEAD:
             config.attributes["connection"] = connection
-            command.upgrade(config, "head")
+            command.upgrade(config, HEAD)
+    return before
+
+
+def _known(version: str, name: str) -> None:
+    if version not in REVISIONS:
+        raise BookVersionError(
+            f"{name}: the book is of version {version}, and this holdzero knows versions up to {HEAD}\n"
+            "    it was written by a newer holdzero: install that; nothing was changed"
+        )
+
+
+def _several_read(engine: Engine) -> None:
+    """SQLite keeps in the file that several read while one writes: said once, and never in another's file."""
+    connection = engine.raw_connection()
+    try:
+        connection.cursor().execute("PRAGMA journal_mode=WAL").close()
+    finally:
+        connection.close()

@@ -20,13 +20,12 @@ from holdzero.book.tables import bench, documents, keys, records, results, revie
 from holdzero.errors import HoldzeroError, RecordError
 from holdzero.record import digest_of_record, loads
 
-__all__ = ["START", "Book", "BookError", "Kept", "chained", "open_book", "url_of"]
+__all__ = ["START", "Book", "BookError", "Kept", "chained", "open_book", "upgrade_book", "url_of"]
 
 START = "sha256:" + hashlib.sha256(b"holdzero book 1").hexdigest()
 _BUSY_MS = 60_000
-# One number for all benches that write into one book on a PostgreSQL server ("holdzero" in hexadecimal, cut).
-_LOCK = 0x686F6C647A
 _BATCH = 200
+_HEX = frozenset("0123456789abcdef")
 
 
 class BookError(HoldzeroError):
@@ -71,8 +70,33 @@ def open_book(name: str, *, create: bool = False) -> Book:
         create: whether a book that does not exist is made.
 
     Raises:
-        BookError: it can't be reached, is none, or is of another version.
+        BookError: it can't be reached, or is none.
+        BookVersionError: it is of another version, or the database is of something else.
     """
+    book = _reached(name, create=create)
+    book.prepare(create=create)
+    return book
+
+
+def upgrade_book(name: str) -> str:
+    """Bring a book to the version that this holdzero writes; what is in it stays.
+
+    Returns:
+        The version before.
+
+    Raises:
+        BookError: it can't be reached, or is none.
+        BookVersionError: it is of a version that this holdzero does not know.
+    """
+    book = _reached(name, create=False)
+    with book._told():  # noqa: SLF001  of this module
+        with book.engine.connect() as connection:
+            if schema.version_of(connection) is None:
+                raise BookError(f"{book.name}: there is no book here; holdzero book add makes one")
+        return schema.upgrade(book.engine, book.name) or ""
+
+
+def _reached(name: str, *, create: bool) -> Book:
     try:
         url = make_url(url_of(name))
     except ArgumentError:
@@ -87,9 +111,7 @@ def open_book(name: str, *, create: bool = False) -> Book:
     if url.get_backend_name() == "sqlite":
         event.listen(engine, "connect", _on_connect)
         event.listen(engine, "begin", _on_begin)
-    book = Book(engine=engine, name=shown)
-    book.prepare(create=create)
-    return book
+    return Book(engine=engine, name=shown)
 
 
 def _options(backend: str) -> dict[str, Any]:
@@ -99,10 +121,10 @@ def _options(backend: str) -> dict[str, Any]:
 
 
 def _on_connect(connection: Any, _: object) -> None:
-    """SQLite: several benches read while one writes, and what was answered is on disk."""
+    """SQLite: wait for another bench that writes; what was answered is on disk."""
     connection.isolation_level = None
     cursor = connection.cursor()
-    for line in (f"busy_timeout={_BUSY_MS}", "journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
+    for line in (f"busy_timeout={_BUSY_MS}", "synchronous=FULL", "foreign_keys=ON"):
         cursor.execute(f"PRAGMA {line}")
     cursor.close()
 
@@ -124,7 +146,8 @@ class Book:
         """Make the tables of a new book; refuse one of another version.
 
         Raises:
-            BookError: it can't be reached, is none, or is of another version.
+            BookError: it can't be reached, or is none.
+            BookVersionError: it is of another version.
         """
         with self._told():
             schema.prepare(self.engine, self.name, create=create)
@@ -162,7 +185,11 @@ class Book:
             RecordError: it is no whole record, or was changed after it was made.
         """
         record = loads(text, "the record")
-        if digest_of_record(record) != record["digest"]:
+        try:
+            digest = digest_of_record(record)
+        except (ValueError, TypeError, RecursionError) as error:
+            raise RecordError(f"the record holds what no record can hold: {error}") from None
+        if digest != record["digest"]:
             raise RecordError("the record was changed after it was made: its digest does not fit")
         return rows_of(record, text)
 
@@ -178,10 +205,13 @@ class Book:
         Raises:
             BookError: there is none, or more than one.
         """
-        start = digest if digest.startswith("sha256:") else f"sha256:{digest}"
-        with self._told(), self.engine.connect() as connection:
-            query = whole().where(records.c.digest.startswith(start, autoescape=True)).limit(2)
-            found = list(connection.execute(query).mappings())
+        start = "sha256:" + digest.lower().removeprefix("sha256:")
+        # Between itself and a letter that no digest has: the index answers that, in any order of letters.
+        like = (records.c.digest >= start, records.c.digest < f"{start}g")
+        found: list[RowMapping] = []
+        if set(start[len("sha256:") :]) <= _HEX:
+            with self._told(), self.engine.connect() as connection:
+                found = list(connection.execute(whole().where(*like).limit(2)).mappings())
         if len(found) != 1:
             raise BookError(f"{self.name}: {'no record' if not found else 'more than one record'} begins with {digest}")
         return Kept(row=_without_document(found[0]), text=document_of(found[0]["document"]))
@@ -252,7 +282,7 @@ class _Writing:
     def __enter__(self) -> Connection:
         self._transaction = self._connection.begin()
         if self._connection.dialect.name == "postgresql":
-            self._connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _LOCK})
+            self._connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": schema.LOCK})
         return self._connection
 
     def __exit__(self, kind: object, error: object, trace: object) -> None:

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from holdzero.cli.book_criteria import Asked, with_criteria
 from holdzero.cli.options import ShopOption
 
 __all__ = ["BookOption", "book_app"]
@@ -51,45 +52,18 @@ def send(
 
 
 @book_app.command("list")
+@with_criteria
 def list_(
     *,
-    device: Annotated[str | None, typer.Option("--device", help="Block or instrument in use, in any role.")] = None,
-    reference: Annotated[str | None, typer.Option("--reference", help="The reference that was used.")] = None,
-    comparator: Annotated[str | None, typer.Option("--comparator", help="The comparator that was used.")] = None,
-    part: Annotated[str | None, typer.Option("--part", help="Part number.")] = None,
-    revision: Annotated[str | None, typer.Option("--revision", help="Revision.")] = None,
-    serial: Annotated[str | None, typer.Option("--serial", help="Of the part.")] = None,
-    operator: Annotated[str | None, typer.Option("--operator", help="Who measured.")] = None,
-    verdict: Annotated[str | None, typer.Option("--verdict", help="pass, fail, undecided or reported.")] = None,
-    characteristic: Annotated[str | None, typer.Option("--characteristic", help="One that the record has.")] = None,
-    since: Annotated[str | None, typer.Option("--since", help="Day or time, this one included.")] = None,
-    until: Annotated[str | None, typer.Option("--until", help="Day, this one included; or time.")] = None,
-    text: Annotated[str | None, typer.Option("--text", help="Words that stand anywhere in it.")] = None,
-    latest: Annotated[bool, typer.Option("--latest", help="Leave out what a later record replaces.")] = False,
+    asked: Asked,
     limit: Annotated[int, typer.Option("--limit", min=1, help="At most so many.")] = 50,
     book: BookOption = None,
     shop: ShopOption = None,
 ) -> None:
     """Find records: by the block or comparator that they used, part, serial, verdict, dates, words."""
-    from holdzero.book import Criteria
-    from holdzero.cli.book_find import list_records, moment_ms
+    from holdzero.cli.book_find import list_records
 
-    criteria = Criteria(
-        device=device,
-        reference=reference,
-        comparator=comparator,
-        part=part,
-        revision=revision,
-        serial=serial,
-        operator=operator,
-        verdict=verdict,
-        characteristic=characteristic,
-        since_ms=moment_ms(since),
-        until_ms=moment_ms(until, end=True),
-        text=text,
-        latest=latest,
-    )
-    raise typer.Exit(list_records(criteria, book=book, shop=shop, limit=limit))
+    raise typer.Exit(list_records(asked.criteria(), book=book, shop=shop, limit=limit))
 
 
 @book_app.command()
@@ -104,3 +78,11 @@ def show(
     from holdzero.cli.book_find import show_record
 
     raise typer.Exit(show_record(record, book=book, shop=shop, json=json))
+
+
+@book_app.command()
+def upgrade(*, book: BookOption = None, shop: ShopOption = None) -> None:
+    """Bring a book that an older holdzero wrote to the version of this one; copy it first."""
+    from holdzero.cli.book_upgrade import upgrade_tables
+
+    raise typer.Exit(upgrade_tables(book=book, shop=shop))

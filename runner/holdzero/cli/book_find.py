@@ -24,6 +24,7 @@ __all__ = [
     "book_of",
     "list_records",
     "moment_ms",
+    "name_of",
     "send_waiting",
     "show_record",
 ]
@@ -40,9 +41,14 @@ def book_of(book: str | None, shop: Path | None, *, create: bool = False) -> Boo
     Raises:
         BookError: it can't be opened.
     """
+    return open_book(name_of(book, shop), create=create)
+
+
+def name_of(book: str | None, shop: Path | None) -> str:
+    """File or address of the book that is meant."""
     path = shop if shop is not None else DEFAULT_SHOP
     own = Shop(path=path, register=load_register(path), catalogue=Catalogue())
-    return open_book(own.book(book) or _DEFAULT, create=create)
+    return own.book(book) or _DEFAULT
 
 
 def add_records(paths: list[Path], *, book: str | None, shop: Path | None) -> int:
