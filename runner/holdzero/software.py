@@ -13,7 +13,7 @@ from typing import Any
 from holdzero import __version__
 from holdzero.catalogue import Catalogue, Plugin
 
-__all__ = ["digest_of_package", "remarks_on", "software_of"]
+__all__ = ["digest_of_package", "not_loaded", "remarks_on", "software_of"]
 
 _LIBRARIES = ("numpy", "pint", "pydantic", "scipy")
 
@@ -79,3 +79,17 @@ def remarks_on(said: object, catalogue: Catalogue) -> list[str]:
     if built_in:
         remarks.append(f"the built-in plugins have another text here ({', '.join(built_in)})")
     return remarks
+
+
+def not_loaded(said: object, catalogue: Catalogue) -> list[str]:
+    """Names of the plugins that a record used and that are not loaded here.
+
+    Args:
+        said: what the record says of the software.
+        catalogue: what is loaded here.
+    """
+    plugins = said.get("plugins") if isinstance(said, Mapping) else None
+    here = {plugin.name for plugin in catalogue.plugins}
+    used = plugins if isinstance(plugins, list) else []
+    names = (str(item.get("name")) for item in used if isinstance(item, Mapping))
+    return [name for name in names if name not in here]

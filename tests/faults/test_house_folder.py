@@ -168,8 +168,30 @@ class TestAnotherSoftware:
         done = subprocess.run(command, capture_output=True, text=True, check=False)
         assert done.returncode == 1
         assert "the plugin bench_lamp of house folder, which it used, is not loaded here" in done.stdout
+        first, *others = done.stdout.splitlines()
+        assert (
+            "can't be recomputed here: the plugin bench_lamp that it used is not loaded (the record says pass)" in first
+        )
+        assert "DIFFERS" not in done.stdout
+        assert any(line.startswith("    verdict:") for line in others)
         again = subprocess.run([*command, "--shop", str(shop)], capture_output=True, text=True, check=False)
         assert (again.returncode, "note:" in again.stdout) == (0, False)
+
+    @pytest.mark.parametrize(("right", "wrong"), [('"+1.1"', '"+1.2"'), ('"verdict": "pass"', '"verdict": "fail"')])
+    def test_a_record_that_was_changed_differs_whatever_is_missing(
+        self, shop: Path, measure: Measure, right: str, wrong: str
+    ) -> None:
+        outcome = measure(ROUTINE, shop=shop)
+        (path,) = outcome.folder.glob("*.record.json")
+        text = path.read_text("utf-8")
+        assert right in text
+        path.write_text(text.replace(right, wrong), "utf-8")
+        done = subprocess.run(
+            [sys.executable, "-m", "holdzero", "verify", str(path)], capture_output=True, text=True, check=False
+        )
+        assert done.returncode == 1
+        assert "DIFFERS" in done.stdout
+        assert "can't be recomputed here" not in done.stdout
 
     def test_verify_says_that_a_plugin_has_another_text(self, shop: Path, measure: Measure) -> None:
         record = measure(ROUTINE, shop=shop).record

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import typer
 
-from holdzero.catalogue import HOUSE
+from holdzero.catalogue import HOUSE, Catalogue
 from holdzero.cli.house import open_shop
 from holdzero.cli.routines import files_of
 from holdzero.errors import HoldzeroError
@@ -14,12 +15,13 @@ from holdzero.errors import HoldzeroError
 __all__ = ["explain_record", "list_plugins", "verify_records"]
 
 _VALID, _DIFFERS, _INVALID = 0, 1, 2
+# Differences that no missing plugin makes: the record itself is not what it was.
+_OF_THE_RECORD = ("digest:", "events", "structure:")
 
 
 def verify_records(paths: list[Path], named: Path | None) -> int:
     """Recompute each record; gives the exit code."""
-    from holdzero.record import loads, verify
-    from holdzero.software import remarks_on
+    from holdzero.record import loads
 
     catalogue = open_shop(named).catalogue
     files = files_of(paths, "*.record.json")
@@ -38,15 +40,31 @@ def verify_records(paths: list[Path], named: Path | None) -> int:
             typer.echo(str(error), err=True)
             code = _INVALID
             continue
-        differences = verify(record, catalogue)
-        found = "DIFFERS" if differences else "recomputes identically"
-        typer.echo(f"{path}: {found} (the record says {record.get('verdict')})")
-        for difference in differences:
-            typer.echo(f"    {difference}")
-        for remark in remarks_on(record.get("software"), catalogue):
-            typer.echo(f"    note: {remark}")
-        code = max(code, _DIFFERS if differences else _VALID)
+        code = max(code, _verified(path, record, catalogue))
     return code
+
+
+def _verified(path: Path, record: dict[str, Any], catalogue: Catalogue) -> int:
+    """Say what recomputing one record came to; gives the exit code."""
+    from holdzero.record import verify
+    from holdzero.software import not_loaded, remarks_on
+
+    differences = verify(record, catalogue)
+    missing = not_loaded(record.get("software"), catalogue)
+    changed = any(difference.startswith(_OF_THE_RECORD) for difference in differences)
+    found = "DIFFERS" if differences else "recomputes identically"
+    if differences and missing and not changed:
+        plugins = f"plugin {missing[0]}" if len(missing) == 1 else f"plugins {', '.join(missing)}"
+        verb = "is" if len(missing) == 1 else "are"
+        found = f"can't be recomputed here: the {plugins} that it used {verb} not loaded"
+    run = record.get("run")
+    trial = ", trial" if isinstance(run, dict) and run.get("purpose") == "trial" else ""
+    typer.echo(f"{path}: {found} (the record says {record.get('verdict')}{trial})")
+    for difference in differences:
+        typer.echo(f"    {difference}")
+    for remark in remarks_on(record.get("software"), catalogue):
+        typer.echo(f"    note: {remark}")
+    return _DIFFERS if differences else _VALID
 
 
 def explain_record(path: Path, characteristic: str | None) -> int:
