@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
+from holdzero.amendment import amendment_of, as_measured
 from holdzero.display import MICRO, decimals_for, in_micro, length_text, micro_text, value_and_uncertainty
 from holdzero.errors import RecordError
 from holdzero.model import truncated
@@ -47,9 +48,15 @@ def _head(record: Mapping[str, Any]) -> Iterator[str]:
     routine, run = record["routine"], record["run"]
     if record["simulated"]:
         yield "SIMULATED READINGS: no part was measured."
+    trial = run.get("purpose") == "trial"
+    if trial:
+        yield "TRIAL of the routine: nothing may be accepted by it."
     serial = f", serial {run['serial']}" if run["serial"] else ""
-    yield f"Part {routine['part']}{serial}: {record['verdict']}."
+    yield f"Part {routine['part']}{serial}: {record['verdict']}{' (trial)' if trial else ''}."
     yield f"Measured by {run['operator'] or 'not recorded'} on {run['started']}, readings from {run['source']}."
+    if (amendment := amendment_of(record)) is not None:
+        yield f"Amends record {amendment.digest}, by {amendment.by} on {amendment.at}: {amendment.reason}"
+        yield from (f"  {told}." for told in amendment.told)
     revision = f", revision {routine['revision']}" if routine["revision"] else ""
     yield f"Routine: {routine['title']}{revision} ({routine['digest']})."
 
@@ -108,7 +115,7 @@ def _read(record: Mapping[str, Any], r: Row, units: str) -> Iterator[str]:
         if row["counts"]
         and row["kind"] == "read"
         and row["place"] in places
-        and row["serial"] == record["run"]["serial"]
+        and row["serial"] == as_measured(record, "serial")
         and (r["force_N"] is None or row["force_N"] == r["force_N"])
     ]
     for zero in dict.fromkeys(row["zero"] for row in used):

@@ -136,6 +136,20 @@ class TestATrial:
         assert "the text was changed after its approval by C. Reeve" in page.read_text("utf-8")
         assert verify(record, catalogue) == []
 
+    @pytest.mark.parametrize("trial", [True, False])
+    def test_is_called_so_beside_the_verdict_wherever_it_is_told(
+        self, ring: Path, measure: Measure, *, trial: bool
+    ) -> None:
+        outcome = measure(ring, answers_of(ring), trial=trial)
+        (path,) = outcome.folder.glob("*.record.json")
+        (line,) = (line for line in outcome.said.splitlines() if line.startswith("[+] PASS"))
+        assert line.endswith("  TRIAL") is trial
+        verified = tool(outcome.folder, "verify", str(path))
+        assert (verified.returncode, "(the record says pass, trial)" in verified.stdout) == (0, trial)
+        explained = tool(outcome.folder, "explain", str(path)).stdout.splitlines()
+        assert ("TRIAL of the routine: nothing may be accepted by it." in explained[0]) is trial
+        assert any(line.endswith(": pass (trial).") for line in explained[:2]) is trial
+
     def test_that_is_made_production_afterwards_differs(self, ring: Path, measure: Measure, catalogue: Any) -> None:
         record = measure(ring, answers_of(ring), trial=True).record
         record["run"]["purpose"] = "production"

@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from holdzero.amendment import amendment_of
 from holdzero.cli.digits import large
 from holdzero.cli.words import LEVELS, VERDICTS
 from holdzero.display import length_text, micro_text, value_and_uncertainty
@@ -30,7 +31,10 @@ def print_summary(console: Console, record: Mapping[str, Any], files: Sequence[P
     if run["purpose"] == "trial":
         console.print(Text("TRIAL of the routine: nothing may be accepted by it", style="bold reverse"))
     serial = f"  serial {run['serial']}" if run["serial"] else ""
-    console.print(Text(f"{sign} {word}", style=f"bold {colour}"), Text(f"  {routine['part']}{serial}"))
+    console.print(Text(f"{sign} {word}", style=f"bold {colour}"), Text(f"  {routine['part']}{serial}{_marks(record)}"))
+    if (amendment := amendment_of(record)) is not None:
+        what = "; ".join(amendment.told)
+        console.print(Text(f"Amends record {amendment.digest}: {amendment.reason}; {what}", style="bold"))
     console.print()
     console.print(_table(record["results"], units))
     for result in dict.fromkeys(r["rule"] for r in record["results"].values()):
@@ -48,12 +52,17 @@ def print_summary(console: Console, record: Mapping[str, Any], files: Sequence[P
 def _at_a_glance(console: Console, record: Mapping[str, Any], sign: str, word: str, colour: str) -> None:
     """The verdict once more, large, at the bottom: the top of the summary may have left the screen."""
     serial = f"  serial {record['run']['serial']}" if record["run"]["serial"] else ""
+    marks = _marks(record)
     console.print()
     for row in large(word):
         console.print(Text(f"  {row}", style=f"bold {colour}"))
+    console.print(Text(f"  {sign} {word}  {record['routine']['part']}{serial}{marks}", style="bold"))
+
+
+def _marks(record: Mapping[str, Any]) -> str:
+    """What the verdict must not be read without, where only one line of all this is read."""
     simulated = "  SIMULATED" if record["simulated"] else ""
-    simulated += "  TRIAL" if record["run"]["purpose"] == "trial" else ""
-    console.print(Text(f"  {sign} {word}  {record['routine']['part']}{serial}{simulated}", style="bold"))
+    return simulated + ("  TRIAL" if record["run"]["purpose"] == "trial" else "")
 
 
 def _table(results: Mapping[str, Any], units: str) -> Table:
