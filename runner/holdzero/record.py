@@ -14,9 +14,11 @@ from dataclasses import asdict
 from operator import itemgetter
 from typing import Any
 
+from holdzero.amendment import AmendmentError, amended, amendment_of, as_measured, corrected
 from holdzero.catalogue import Catalogue
 from holdzero.checks import Checks, bind
 from holdzero.decide import Decision, Verdict
+from holdzero.difference import differences as differences_of
 from holdzero.errors import AnswerRefusedError, HoldzeroError, RecordError
 from holdzero.evaluate import Evaluation, Result, evaluate
 from holdzero.events import (
@@ -38,9 +40,10 @@ from holdzero.run import Run
 from holdzero.run.answer import TakenReading, TakenTemperature, Told, Understood, understand
 from holdzero.run.plan import Slot
 from holdzero.run.state import Given, Reading, State, TemperatureTaken
+from holdzero.unrecorded import unrecorded
 from holdzero.views import view_of
 
-__all__ = ["FORMAT", "digest_of_record", "dumps", "loads", "make_record", "verify"]
+__all__ = ["FORMAT", "amend_record", "digest_of_record", "dumps", "loads", "make_record", "verify"]
 
 FORMAT = 1
 _LARGEST = 100_000_000  # bytes
@@ -66,10 +69,22 @@ def make_record(run: Run, serial: str | None, checks: Checks, software: Mapping[
     return {**record, "digest": digest_of_record(record)}
 
 
+def amend_record(
+    record: Mapping[str, Any], *, reason: str, by: str, at: str, changes: Mapping[str, str | None]
+) -> dict[str, Any]:
+    """Another record of the same events, which replaces one: see `amended`.
+
+    Raises:
+        RecordError: nothing is changed, or something that may not be.
+    """
+    record = amended(record, reason=reason, by=by, at=at, changes=changes)
+    return {**record, "digest": digest_of_record(record)}
+
+
 def _computed(run: Run, started: RunStarted, evaluation: Evaluation) -> dict[str, Any]:
     """All that follows from the events."""
     state, document = run.state, started.routine
-    return {
+    computed = {
         "format": FORMAT,
         "verdict": evaluation.verdict.value,
         "simulated": state.simulated,
@@ -106,6 +121,7 @@ def _computed(run: Run, started: RunStarted, evaluation: Evaluation) -> dict[str
         "results": {result.name: _result(result) for result in evaluation.results},
         "findings": [_finding(finding) for finding in evaluation.findings],
     }
+    return {**computed, "not_recorded": unrecorded(computed)}
 
 
 def _step(slot: Slot) -> dict[str, Any]:
@@ -344,19 +360,24 @@ def verify(record: Mapping[str, Any], catalogue: Catalogue) -> list[str]:
     try:
         events = _read_events(record)
         run = Run.of(events)
-        serial = record["run"]["serial"]
+        amendment = amendment_of(record)
+        serial = as_measured(record, "serial")
         started = events[0]
         if not isinstance(started, RunStarted) or serial not in started.serials or run.state.routine is None:
             raise RecordError("the first event does not start a run of this part")
         checks, _ = bind(run.state.routine, catalogue)
         computed = _computed(run, started, evaluate(run.state, serial, checks))
+        if amendment is not None:
+            computed = corrected(computed, amendment)
+    except AmendmentError as error:
+        return [*differences, str(error)]
     except HoldzeroError as error:
         return [*differences, f"events: {error}"]
     except (KeyError, TypeError, AttributeError, IndexError, ValueError) as error:
         return [*differences, f"structure: the record is not whole ({type(error).__name__}: {error})"]
     differences.extend(_misread(run))
     said = {key: record.get(key) for key in computed}
-    differences.extend(_differences(json.loads(json.dumps(computed)), said, ""))
+    differences.extend(differences_of(json.loads(json.dumps(computed)), said))
     return differences
 
 
@@ -408,29 +429,3 @@ def _meant(said: Understood) -> object:
             return told
         case _:
             return None
-
-
-# Two libraries may round the last digits of a function differently; a changed number differs more.
-_SAME = 1e-9
-
-
-def _differences(computed: Any, said: Any, path: str) -> Iterator[str]:
-    if isinstance(computed, dict) and isinstance(said, dict):
-        for key in dict.fromkeys((*computed, *said)):
-            yield from _differences(computed.get(key), said.get(key), f"{path}.{key}" if path else key)
-    elif isinstance(computed, list) and isinstance(said, list) and len(computed) == len(said):
-        for index, (ours, theirs) in enumerate(zip(computed, said, strict=True)):
-            yield from _differences(ours, theirs, f"{path}[{index}]")
-    elif not _same(computed, said):
-        yield f"{path}: recomputed {_short(computed)}, the record says {_short(said)}"
-
-
-def _same(computed: Any, said: Any) -> bool:
-    if isinstance(computed, float | int) and isinstance(said, float | int) and type(computed) is not bool:
-        return math.isclose(computed, said, rel_tol=_SAME, abs_tol=_SAME * 1e-3)
-    return type(computed) is type(said) and computed == said
-
-
-def _short(item: Any) -> str:
-    text = json.dumps(item, ensure_ascii=False)
-    return text if len(text) <= 100 else text[:97] + "…"  # noqa: PLR2004  a line's worth

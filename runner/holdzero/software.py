@@ -34,6 +34,7 @@ def software_of(plugins: tuple[Plugin, ...]) -> dict[str, Any]:
     return {
         "holdzero": {"version": __version__, "digest": digest_of_package()},
         "python": platform.python_version(),
+        "system": f"{platform.system()} {platform.machine()}",
         "libraries": {name: importlib.metadata.version(name) for name in _LIBRARIES},
         "plugins": [
             {

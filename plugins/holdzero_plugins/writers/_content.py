@@ -71,6 +71,7 @@ class Page:
     serial: str
     simulated: bool
     trial: bool
+    amends: str
     head: tuple[Fact, ...]
     sections: tuple[Section, ...]
     findings: tuple[FindingLine, ...]
@@ -104,6 +105,7 @@ def page_of(record: Mapping[str, Any]) -> Page:
         serial=serial,
         simulated=bool(record["simulated"]),
         trial=record["run"].get("purpose") == "trial",
+        amends=_amends(record),
         head=tuple(_head(record)),
         sections=sections,
         findings=findings,
@@ -151,6 +153,9 @@ def _head(record: Mapping[str, Any]) -> Iterable[Fact]:
     yield Fact("Revision", said(routine["revision"]))
     yield Fact("Serial", said(run["serial"]))
     yield Fact("Operator", said(run["operator"]))
+    if record.get("amends"):
+        amends = record["amends"]
+        yield Fact("Amended", f"by {said(amends['by'])}, {wall_text(amends['at'])}")
     yield Fact("Started", wall_text(run["started"]))
     yield Fact("Finished", wall_text(run["finished"]))
     yield Fact("Duration, by the run's counter", clock(run.get("duration_s")))
@@ -165,6 +170,15 @@ def _head(record: Mapping[str, Any]) -> Iterable[Fact]:
     yield Fact("Approval of the routine", _approval(routine))
     yield Fact("Source of the readings", said(run["source"]))
     yield Fact("Simulated", "yes: no part was measured" if record["simulated"] else "no")
+
+
+def _amends(record: Mapping[str, Any]) -> str:
+    """Which record it replaces, why, and what was corrected; empty where it replaces none."""
+    amends = record.get("amends")
+    if not amends:
+        return ""
+    told = (f"{said(name)} was {said(old)}, is {said(new)}" for name, (old, new) in amends["corrected"].items())
+    return "; ".join((f"Amends record {said(amends['digest'])}: {said(amends['reason'])}", *told))
 
 
 def _approval(routine: Mapping[str, Any]) -> str:

@@ -122,7 +122,14 @@ def _readings(record: Mapping[str, Any], slots: Mapping[str, Step], struck: Mapp
     events = [e for e in record["events"] if e["event"] == "reading_taken"]
     counting = {row["entry"] for row in record["readings"] if row["counts"]}
     latest = {e["slot"]: e["seq"] for e in events if e["seq"] in counting}
-    return tuple(_taken(e, slots.get(e["slot"]), struck, latest, record["run"].get("serial")) for e in events)
+    serial = _as_measured(record)
+    return tuple(_taken(e, slots.get(e["slot"]), struck, latest, serial) for e in events)
+
+
+def _as_measured(record: Mapping[str, Any]) -> object:
+    """The serial by which the events know the part: an amendment corrects it without touching them."""
+    was = ((record.get("amends") or {}).get("corrected") or {}).get("serial")
+    return record["run"].get("serial") if was is None else was[0]
 
 
 def _taken(

@@ -48,6 +48,7 @@ records = Table(
     Column("started_ms", BigInteger, nullable=False),
     Column("finished_ms", BigInteger, nullable=False),
     Column("zone", String(16), nullable=False),
+    Column("second_person", Boolean, nullable=False),
     Column("replaces", String(_DIGEST)),
     Column("words", Text, nullable=False),
     Index("records_by_part", "part", "started_ms"),

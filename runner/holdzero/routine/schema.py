@@ -141,6 +141,7 @@ class Header(Model):
     part: Text = Field(description="Part number.")
     revision: str = Field("", description="Revision of the routine or drawing.")
     author: str = Field("", description="Who wrote it.")
+    second_person: bool = Field(False, description="A second person must review each record of it.")
     units: Literal["mm", "in"] = Field("mm", description="How lengths are shown: `mm` or `in`.")
 
 

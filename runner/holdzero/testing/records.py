@@ -11,7 +11,7 @@ from typing import Any
 from holdzero import events as e
 from holdzero.catalogue import Catalogue
 from holdzero.checks import bind
-from holdzero.record import make_record
+from holdzero.record import amend_record, make_record
 from holdzero.run import Run
 from holdzero.software import software_of
 from holdzero.testing.draft import GOOD, Draft
@@ -48,8 +48,11 @@ def sample_records(catalogue: Catalogue) -> Iterator[tuple[str, dict[str, Any]]]
     yield "without serial and operator", _record(catalogue, Draft(), GOOD, serial=None, operator=None)
     yield "abandoned, a characteristic without a number", _record(catalogue, Draft(), GOOD[:3], abandoned="no time")
     yield "with a little of everything", _record(catalogue, FULL, None)
+    yield "an amendment", _amended(_record(catalogue, Draft(), GOOD), "2")
     for text in HOSTILE:
-        yield f"the text {text!r}", _hostile(catalogue, text)
+        record = _hostile(catalogue, text)
+        yield f"the text {text!r}", record
+        yield f"an amendment with the text {text!r}", _amended(record, text)
 
 
 def _record(
@@ -72,7 +75,13 @@ def _record(
         read = len(answers or ())
         so_far = driven(run, scripted(answers or ()))
         run = _noted(next(r for r in so_far if len(r.state.readings) == read), e.RunAbandoned, reason=abandoned)
-    return make_record(run, serial, checks, software_of(()))
+    return make_record(run, serial, checks, software_of(checks.plugins))
+
+
+def _amended(record: dict[str, Any], text: str) -> dict[str, Any]:
+    """Another record of the same events, with a text wherever a person can put one."""
+    changes = {"serial": f"{text} again", "operator": f"{text} again"}
+    return amend_record(record, reason=text, by=text, at="2026-03-03T08:00:00.000+01:00", changes=changes)
 
 
 def _noted(run: Run, kind: type[Any], **fields: Any) -> Run:
@@ -104,4 +113,4 @@ def _hostile(catalogue: Catalogue, text: str) -> dict[str, Any]:
     run = _noted(before_the_end, e.NoteAdded, text=text)
     run = _noted(run, e.AnswerStruck, target=run.state.readings[-1].seq, reason=text)
     run = _noted(run, e.RunAbandoned, reason=text)
-    return make_record(run, name, checks, software_of(()))
+    return make_record(run, name, checks, software_of(checks.plugins))

@@ -34,6 +34,7 @@ def upgrade() -> None:
         sa.Column("started_ms", sa.BigInteger, nullable=False),
         sa.Column("finished_ms", sa.BigInteger, nullable=False),
         sa.Column("zone", sa.String(16), nullable=False),
+        sa.Column("second_person", sa.Boolean, nullable=False),
         sa.Column("replaces", _DIGEST),
         sa.Column("words", sa.Text, nullable=False),
     )
