@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, exists, select
+from sqlalchemy import ColumnElement, Select, exists, func, select
 
 from holdzero.book.rows import column, kept_text
 from holdzero.book.tables import documents, records, results, uses
 
-__all__ = ["Criteria", "matching", "whole"]
+__all__ = ["Criteria", "in_time", "matching", "whole"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +69,14 @@ def matching(criteria: Criteria, of: Select[Any] | None = None) -> Select[Any]:
     """
     query = (select(*records.c) if of is None else of).where(*_conditions(criteria))
     return query.order_by(records.c.started_ms.desc(), records.c.id.desc())
+
+
+def in_time(criteria: Criteria) -> Select[Any]:
+    """The records that are asked for, whole, oldest first, each with `replaced_by`: the digest of a later one."""
+    later = records.alias("later")
+    replaced_by = select(func.min(later.c.digest)).where(later.c.replaces == records.c.digest).scalar_subquery()
+    query = matching(criteria, whole().add_columns(replaced_by.label("replaced_by")))
+    return query.order_by(None).order_by(records.c.started_ms, records.c.id)
 
 
 def _conditions(criteria: Criteria) -> list[ColumnElement[bool]]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Engine, RowMapping, Table, create_engine, event, func, insert, select, text
+from sqlalchemy import Connection, Engine, RowMapping, Select, Table, create_engine, event, func, insert, select, text
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 
@@ -223,14 +223,15 @@ class Book:
 
     def stream(self, criteria: Criteria) -> Iterator[RowMapping]:
         """The whole rows of the records that are asked for, a few at a time."""
-        with self._told(), self.engine.connect() as connection:
-            options = {"stream_results": True, "yield_per": _BATCH}
-            yield from connection.execution_options(**options).execute(matching(criteria, whole())).mappings()
+        return self.streamed(matching(criteria, whole()))
 
     def in_order(self, after: int = 0) -> Iterator[RowMapping]:
         """All rows in the order in which they were added, whole."""
+        return self.streamed(whole().where(records.c.id > after).order_by(records.c.id))
+
+    def streamed(self, query: Select[Any]) -> Iterator[RowMapping]:
+        """The rows of a query, a few at a time, so that memory stays flat however many there are."""
         with self._told(), self.engine.connect() as connection:
-            query = whole().where(records.c.id > after).order_by(records.c.id)
             options = {"stream_results": True, "yield_per": _BATCH}
             yield from connection.execution_options(**options).execute(query).mappings()
 

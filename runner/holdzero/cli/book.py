@@ -24,6 +24,9 @@ BookOption = Annotated[
     ),
 ]
 
+OutOption = Annotated[Path, typer.Option("--out", help="File to write.", show_default=False)]
+ReplaceOption = Annotated[bool, typer.Option("--replace", help="Write over a file that is there.")]
+
 
 @book_app.command()
 def add(
@@ -86,3 +89,40 @@ def upgrade(*, book: BookOption = None, shop: ShopOption = None) -> None:
     from holdzero.cli.book_upgrade import upgrade_tables
 
     raise typer.Exit(upgrade_tables(book=book, shop=shop))
+
+
+@book_app.command()
+@with_criteria
+def export(
+    *,
+    asked: Asked,
+    to: Annotated[str, typer.Option("--to", help="csv, jsonl or parquet.")],
+    out: OutOption,
+    what: Annotated[
+        str | None,
+        typer.Option("--what", help="results, readings or records; if left out: whole records in jsonl, else results."),
+    ] = None,
+    decimal: Annotated[str | None, typer.Option("--decimal", help="point or comma, in csv.")] = None,
+    separator: Annotated[
+        str | None, typer.Option("--separator", help="Between cells of csv: ; , | or tab; ; with a decimal comma.")
+    ] = None,
+    replace: ReplaceOption = False,
+    book: BookOption = None,
+    shop: ShopOption = None,
+) -> None:
+    """Hand records on as CSV, JSON lines or Parquet, oldest first; chosen as by list. 0: written; 2: not."""
+    from holdzero.cli.book_export import export_records
+
+    raise typer.Exit(
+        export_records(
+            asked,
+            to=to,
+            out=out,
+            what=what,
+            decimal=decimal,
+            separator=separator,
+            replace=replace,
+            book=book,
+            shop=shop,
+        )
+    )

@@ -7,15 +7,16 @@ import json
 import os
 import re
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
+from typing import IO
 
 from holdzero.catalogue import Catalogue, Plugin
 from holdzero.checks import told
 from holdzero.hooks import Writer
 from holdzero.patience import within
 
-__all__ = ["free_path", "safe_name", "write_files", "write_whole"]
+__all__ = ["free_path", "safe_name", "write_files", "write_whole", "writing_whole"]
 
 _UNSAFE = re.compile(r"[^A-Za-z0-9._-]+")
 _LONGEST = 120
@@ -91,11 +92,18 @@ def _written(plugin: Plugin, writer: Writer, text: str) -> Mapping[str, bytes]:
 
 def write_whole(path: Path, content: bytes) -> None:
     """Write a file beside its place and rename it over, so that it is there whole or not at all."""
+    with writing_whole(path) as file:
+        file.write(content)
+
+
+@contextlib.contextmanager
+def writing_whole(path: Path) -> Iterator[IO[bytes]]:
+    """A file to write into, which takes its place when the block ends without an error."""
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=".writing-")
     try:
         with os.fdopen(handle, "wb") as file:
-            file.write(content)
+            yield file
             file.flush()
             os.fsync(file.fileno())
         umask = os.umask(0)
