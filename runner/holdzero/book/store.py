@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine, RowMapping, Select, Table, create_engine, event, func, insert, select, text
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy.pool import NullPool
 
 from holdzero.book import schema
 from holdzero.book.find import Criteria, matching, whole
@@ -24,6 +25,7 @@ __all__ = ["START", "Book", "BookError", "Kept", "chained", "open_book", "upgrad
 
 START = "sha256:" + hashlib.sha256(b"holdzero book 1").hexdigest()
 _BUSY_MS = 60_000
+_CONNECT_S = 10
 _BATCH = 200
 _HEX = frozenset("0123456789abcdef")
 
@@ -115,9 +117,9 @@ def _reached(name: str, *, create: bool) -> Book:
 
 
 def _options(backend: str) -> dict[str, Any]:
-    if backend == "sqlite":
-        return {"connect_args": {"timeout": _BUSY_MS / 1000.0}}
-    return {"pool_pre_ping": True, "connect_args": {"connect_timeout": 10}}
+    """Nothing stays open between two questions: a run lasts for hours, and a file at rest is one file to copy."""
+    wait = {"timeout": _BUSY_MS / 1000.0} if backend == "sqlite" else {"connect_timeout": _CONNECT_S}
+    return {"poolclass": NullPool, "connect_args": wait}
 
 
 def _on_connect(connection: Any, _: object) -> None:
