@@ -359,7 +359,7 @@ def verify(record: Mapping[str, Any], catalogue: Catalogue) -> list[str]:
         differences.append("digest: the record was changed after it was made")
     try:
         events = _read_events(record)
-        run = Run.of(events)
+        run, misread = _refolded(events)
         amendment = amendment_of(record)
         serial = as_measured(record, "serial")
         started = events[0]
@@ -375,7 +375,7 @@ def verify(record: Mapping[str, Any], catalogue: Catalogue) -> list[str]:
         return [*differences, f"events: {error}"]
     except (KeyError, TypeError, AttributeError, IndexError, ValueError) as error:
         return [*differences, f"structure: the record is not whole ({type(error).__name__}: {error})"]
-    differences.extend(_misread(run))
+    differences.extend(misread)
     said = {key: record.get(key) for key in computed}
     differences.extend(differences_of(json.loads(json.dumps(computed)), said))
     return differences
@@ -394,21 +394,29 @@ def _read_events(record: Mapping[str, Any]) -> tuple[AnyEvent, ...]:
     return tuple(event_from_data(item) for item in data)
 
 
-def _misread(run: Run) -> Iterator[str]:
-    """Readings and answers whose value is not what their raw text says."""
-    so_far = Run()
-    for event in run.events:
-        prompt = so_far.prompt
-        if prompt is not None and isinstance(event, ReadingTaken | TemperatureRead | AnswerGiven):
-            try:
-                said = understand(event.raw, prompt, so_far.state.comparator, event.time_s)
-            except AnswerRefusedError as error:
-                yield f"events[{event.seq}]: {error}"
-            else:
-                value, meant = _value_of(event), _meant(said)
-                if meant != value:
-                    yield f"events[{event.seq}]: {event.raw!r} means {meant}, the record says {value}"
-        so_far = so_far.take(event)
+def _refolded(events: tuple[AnyEvent, ...]) -> tuple[Run, list[str]]:
+    """The run of these events, and the readings and answers whose value is not what their raw text says."""
+    run = Run()
+    misread: list[str] = []
+    for event in events:
+        if isinstance(event, ReadingTaken | TemperatureRead | AnswerGiven):
+            misread.extend(_misread(run, event))
+        run = run.take(event)
+    return run, misread
+
+
+def _misread(run: Run, event: ReadingTaken | TemperatureRead | AnswerGiven) -> Iterator[str]:
+    """Whether the value of an event is what its raw text says to the prompt of then."""
+    if (prompt := run.prompt) is None:
+        return
+    try:
+        said = understand(event.raw, prompt, run.state.comparator, event.time_s)
+    except AnswerRefusedError as error:
+        yield f"events[{event.seq}]: {error}"
+        return
+    value, meant = _value_of(event), _meant(said)
+    if meant != value:
+        yield f"events[{event.seq}]: {event.raw!r} means {meant}, the record says {value}"
 
 
 def _value_of(event: ReadingTaken | TemperatureRead | AnswerGiven) -> object:
