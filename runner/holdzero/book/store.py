@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import sqlite3
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -269,6 +270,19 @@ class Book:
             connection.execute(insert(table), dict(row))
         return True
 
+    def put_all(self, table: Table, rows: Sequence[Mapping[str, Any]]) -> int:
+        """Put rows in, all or none, but for those that are there already; how many were new."""
+        primary = [column.name for column in table.primary_key]
+        with self._told(), self._writing() as connection:
+            fresh = []
+            for row in rows:
+                same = [table.c[name] == row[name] for name in primary]
+                if connection.execute(select(*table.primary_key).where(*same)).first() is None:
+                    fresh.append(dict(row))
+            if fresh:
+                connection.execute(insert(table), fresh)
+        return len(fresh)
+
     def _writing(self) -> Any:
         return _Writing(self.engine)
 
@@ -305,7 +319,7 @@ class _Told:
         return None
 
     def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
-        if isinstance(error, SQLAlchemyError):
+        if isinstance(error, SQLAlchemyError | sqlite3.Error):
             cause = str(error.orig if isinstance(error, DBAPIError) else error).strip().splitlines()
             mend = "nothing was lost: records wait in their folder, and holdzero book send puts them in later"
             raise BookError(f"{self._name}: {cause[0] if cause else type(error).__name__}\n    {mend}") from None

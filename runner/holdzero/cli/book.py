@@ -10,7 +10,7 @@ import typer
 from holdzero.cli.book_criteria import Asked, with_criteria
 from holdzero.cli.options import ShopOption
 
-__all__ = ["BookOption", "book_app"]
+__all__ = ["BookOption", "KeyOption", "book_app"]
 
 book_app = typer.Typer(help="Every record kept, found, trusted and watched over time.", no_args_is_help=True)
 
@@ -28,30 +28,40 @@ OutOption = Annotated[Path, typer.Option("--out", help="File to write.", show_de
 ReplaceOption = Annotated[bool, typer.Option("--replace", help="Write over a file that is there.")]
 
 
+KeyOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--key", help="File of the key that signs; that of the shop's settings if left out.", show_default=False
+    ),
+]
+
+
 @book_app.command()
 def add(
     paths: Annotated[list[Path], typer.Argument(help="Records, or folders of records.")],
     *,
+    key: KeyOption = None,
     book: BookOption = None,
     shop: ShopOption = None,
 ) -> None:
     """Put records into the book; one that it has already is left as it is. 0: all are in; 2: not."""
     from holdzero.cli.book_find import add_records
 
-    raise typer.Exit(add_records(paths, book=book, shop=shop))
+    raise typer.Exit(add_records(paths, book=book, shop=shop, key=key))
 
 
 @book_app.command()
 def send(
     folder: Annotated[Path, typer.Argument(help="Folder of runs.")] = Path("records"),
     *,
+    key: KeyOption = None,
     book: BookOption = None,
     shop: ShopOption = None,
 ) -> None:
     """Put in what waits in a folder because the book could not be reached. 0: nothing waits any more; 2: it does."""
     from holdzero.cli.book_find import send_waiting
 
-    raise typer.Exit(send_waiting(folder, book=book, shop=shop))
+    raise typer.Exit(send_waiting(folder, book=book, shop=shop, key=key))
 
 
 @book_app.command("list")
@@ -126,3 +136,82 @@ def export(
             shop=shop,
         )
     )
+
+
+@book_app.command()
+def key(
+    *,
+    name: Annotated[str | None, typer.Option("--name", help="Who or which bench the key belongs to.")] = None,
+    file: Annotated[Path, typer.Option("--file", help="File of the private half; made if it is not there.")] = Path(
+        "key.pem"
+    ),
+    list_keys: Annotated[bool, typer.Option("--list", help="List the keys that the book knows.")] = False,
+    book: BookOption = None,
+    shop: ShopOption = None,
+) -> None:
+    """Make a key, locked with HOLDZERO_PASSPHRASE where that is set, and put its public half into the book."""
+    from holdzero.cli import book_sign
+
+    if list_keys or name is None:
+        raise typer.Exit(book_sign.list_keys(book=book, shop=shop))
+    raise typer.Exit(book_sign.make_or_enter_key(name, file, book=book, shop=shop))
+
+
+@book_app.command()
+def verify(
+    *,
+    records: Annotated[str, typer.Option("--records", help="Numbers as 3,7-9; all for all.")] = "all",
+    chain: Annotated[str | None, typer.Option("--chain", help="A chain value that was noted before.")] = None,
+    signed: Annotated[bool, typer.Option("--signed", help="A record without a signature that holds differs.")] = False,
+    workers: Annotated[int | None, typer.Option("--workers", min=1, help="Processes; one a core if left out.")] = None,
+    scheduler: Annotated[
+        str | None, typer.Option("--scheduler", help="Address of an engine that does the work, tcp://HOST:PORT.")
+    ] = None,
+    book: BookOption = None,
+    shop: ShopOption = None,
+) -> None:
+    """Check the chain, recompute the records, compare every column. 0: all holds; 1: it does not; 4: interrupted."""
+    from holdzero.cli.book_verify import Wanted, verify_book
+
+    wanted = Wanted(records=records, chain=chain, signed=signed, workers=workers, scheduler=scheduler)
+    raise typer.Exit(verify_book(wanted, book=book, shop=shop))
+
+
+@book_app.command()
+def amend(
+    record: Annotated[str, typer.Argument(help="How its digest begins.")],
+    *,
+    reason: Annotated[str, typer.Option("--reason", help="Why; it stands at the head of the new record.")],
+    by: Annotated[str, typer.Option("--by", help="Who answers for it.")],
+    serial: Annotated[str | None, typer.Option("--serial", help="The right serial of the part.")] = None,
+    operator: Annotated[str | None, typer.Option("--operator", help="Who really measured.")] = None,
+    out: Annotated[Path | None, typer.Option("--out", help="Folder to write the new record into as well.")] = None,
+    key: KeyOption = None,
+    book: BookOption = None,
+    shop: ShopOption = None,
+) -> None:
+    """Replace a record by another of the same events, with serial or operator put right; the first one stays."""
+    from holdzero.cli.book_amend import Amending
+    from holdzero.cli.book_amend import amend as amend_record
+
+    wanted = Amending(reason=reason, by=by, serial=serial, operator=operator, out=out, key=key)
+    raise typer.Exit(amend_record(record, wanted, book=book, shop=shop))
+
+
+@book_app.command()
+def review(
+    record: Annotated[str, typer.Argument(help="How its digest begins.")],
+    *,
+    name: Annotated[str, typer.Option("--name", help="Who reviews.")],
+    meaning: Annotated[str, typer.Option("--meaning", help="reviewed, approved, rejected or witnessed.")],
+    note: Annotated[str, typer.Option("--note", help="What was looked at, or why not.")] = "",
+    key: Annotated[Path | None, typer.Option("--key", help="File of the reviewer's own key, to sign with.")] = None,
+    book: BookOption = None,
+    shop: ShopOption = None,
+) -> None:
+    """Say of a record that it was looked at, by whom, and what came of it."""
+    from holdzero.cli.book_amend import Reviewing
+    from holdzero.cli.book_amend import review as review_record
+
+    wanted = Reviewing(name=name, meaning=meaning, note=note, key=key)
+    raise typer.Exit(review_record(record, wanted, book=book, shop=shop))

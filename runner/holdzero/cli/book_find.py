@@ -7,8 +7,9 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import typer
+from sqlalchemy import RowMapping
 
-from holdzero.book import Book, Criteria, open_book
+from holdzero.book import Book, Criteria, Rows, open_book
 from holdzero.book.rows import ms_of, wall_of
 from holdzero.book.store import BookError
 from holdzero.catalogue import Catalogue
@@ -25,6 +26,7 @@ __all__ = [
     "list_records",
     "moment_ms",
     "name_of",
+    "print_table",
     "send_waiting",
     "show_record",
 ]
@@ -51,28 +53,31 @@ def name_of(book: str | None, shop: Path | None) -> str:
     return own.book(book) or _DEFAULT
 
 
-def add_records(paths: list[Path], *, book: str | None, shop: Path | None) -> int:
+def add_records(paths: list[Path], *, book: str | None, shop: Path | None, key: Path | None = None) -> int:
     """Put records in; gives the exit code."""
     files = files_of(paths, "*.record.json")
     if not files:
         typer.echo("holdzero: no record was found", err=True)
         return _INVALID
+    from holdzero.cli.book_sign import signer_for
+
     opened = book_of(book, shop, create=True)
-    fresh, refused = 0, 0
+    signer = signer_for(opened, key, shop)
+    fresh, refused, signed = 0, 0, 0
     for batch in _batches(files):
-        texts: list[str] = []
+        made: list[Rows] = []
         for path in batch:
             try:
-                text = path.read_text("utf-8")
-                Book.checked(text)
+                made.append(Book.checked(path.read_text("utf-8")))
             except (OSError, UnicodeDecodeError, HoldzeroError) as error:
                 typer.echo(f"{path}: not put in: {error}", err=True)
                 refused += 1
-            else:
-                texts.append(text)
-        fresh += sum(opened.add(texts))
+        fresh += sum(opened.enter(made))
+        if signer is not None:
+            signed += signer.sign(rows.record["digest"] for rows in made)
     known = len(files) - refused - fresh
-    typer.echo(f"{opened.name}: {fresh} put in, {known} there already, {refused} refused")
+    told = "" if signer is None else f", {signed} signed as {signer.name}"
+    typer.echo(f"{opened.name}: {fresh} put in, {known} there already, {refused} refused{told}")
     return _INVALID if refused else _DONE
 
 
@@ -81,26 +86,32 @@ def _batches(files: list[Path]) -> Iterator[list[Path]]:
         yield files[start : start + _BATCH]
 
 
-def send_waiting(folder: Path, *, book: str | None, shop: Path | None) -> int:
+def send_waiting(folder: Path, *, book: str | None, shop: Path | None, key: Path | None = None) -> int:
     """Put in what waits in a folder; gives the exit code."""
     marks = sorted(folder.glob(f"*{WAITING}"))
     if not marks:
         typer.echo(f"{folder}: nothing waits")
         return _DONE
+    from holdzero.cli.book_sign import signer_for
+
     opened = book_of(book, shop, create=True)
+    signer = signer_for(opened, key, shop)
     left = 0
     for mark in marks:
         path = mark.with_name(mark.name.removesuffix(WAITING) + ".record.json")
         try:
-            (fresh,) = opened.add([path.read_text("utf-8")])
+            rows = Book.checked(path.read_text("utf-8"))
+            (fresh,) = opened.enter([rows])
+            if signer is not None:
+                signer.sign([rows.record["digest"]])
         except BookError:
             raise
         except (OSError, UnicodeDecodeError, HoldzeroError) as error:
             typer.echo(f"{path}: not put in: {error}", err=True)
             left += 1
             continue
-        # Only what is in the book stops waiting.
-        mark.unlink()
+        # Only what is in the book stops waiting; another one may have sent it at the same time.
+        mark.unlink(missing_ok=True)
         typer.echo(f"{path}: {'put in' if fresh else 'was there already'}")
     return _INVALID if left else _DONE
 
@@ -124,15 +135,18 @@ def moment_ms(text: str | None, *, end: bool = False) -> int | None:
 
 def list_records(criteria: Criteria, *, book: str | None, shop: Path | None, limit: int) -> int:
     """Print one line for each record that is asked for, newest first; gives the exit code."""
+    from holdzero.cli.book_amend import standings
+
     opened = book_of(book, shop)
     rows = opened.find(criteria, limit + 1)
     more = len(rows) > limit
+    said = standings(opened, rows[:limit])
     lines = [
         (
             str(row["digest"]).removeprefix("sha256:")[:12],
             wall_of(row["started_ms"], row["zone"])[:16].replace("T", " "),
             str(row["verdict"]).upper(),
-            _marks(row["simulated"], row["purpose"], row["replaces"]),
+            _marks(row, said.get(row["digest"], "")),
             row["part"],
             row["revision"],
             row["serial"] or "",
@@ -140,18 +154,24 @@ def list_records(criteria: Criteria, *, book: str | None, shop: Path | None, lim
         )
         for row in rows[:limit]
     ]
-    _table(("record", "started", "verdict", "", "part", "rev", "serial", "operator"), lines)
+    print_table(("record", "started", "verdict", "", "part", "rev", "serial", "operator"), lines)
     if more:
         typer.echo(f"… and more; narrow it, or: --limit {limit * 10}")
     return _DONE
 
 
-def _marks(simulated: bool, purpose: str, replaces: str | None) -> str:
-    words = ("SIMULATED" if simulated else "", "TRIAL" if purpose == "trial" else "", "amends" if replaces else "")
-    return " ".join(word for word in words if word)
+def _marks(row: RowMapping, said: str) -> str:
+    words = (
+        "SIMULATED" if row["simulated"] else "",
+        "TRIAL" if row["purpose"] == "trial" else "",
+        "amends" if row["replaces"] else "",
+        said,
+    )
+    return ", ".join(word for word in words if word)
 
 
-def _table(head: tuple[str, ...], lines: Iterable[tuple[str, ...]]) -> None:
+def print_table(head: tuple[str, ...], lines: Iterable[tuple[str, ...]]) -> None:
+    """Print lines under a head, in columns."""
     lines = list(lines)
     if not lines:
         typer.echo("no record")
@@ -165,12 +185,14 @@ def _table(head: tuple[str, ...], lines: Iterable[tuple[str, ...]]) -> None:
 
 def show_record(digest: str, *, book: str | None, shop: Path | None, json: bool) -> int:
     """Print a record of the book: explained, or as it is; gives the exit code."""
+    from holdzero.cli.book_amend import beside
     from holdzero.explain import explain
 
-    kept = book_of(book, shop).get(digest)
+    opened = book_of(book, shop)
+    kept = opened.get(digest)
     if json:
         typer.echo(kept.text.rstrip("\n"))
         return _DONE
-    for line in explain(kept.record):
+    for line in (*beside(opened, kept), *explain(kept.record)):
         typer.echo(line)
     return _DONE

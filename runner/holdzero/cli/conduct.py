@@ -253,7 +253,7 @@ def _bench(options: Options, shop: Shop) -> _Bench:
     name, _, argument = options.source.partition(":")
     console = plain_console(stderr=options.json)
     book = shop.book(options.book)
-    keeper = Keeper(book) if book is not None else None
+    keeper = Keeper(book, shop.key) if book is not None else None
     if name == KEYBOARD.name:
         return _Bench(console=console, shop=shop, source=KEYBOARD, keeper=keeper, argument=argument)
     shop.catalogue.want(name)

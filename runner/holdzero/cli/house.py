@@ -27,6 +27,12 @@ class Shop:
         return named or (url if not url or "://" in url else str(self.path.parent / url)) or None
 
     @property
+    def key(self) -> Path | None:
+        """File of the key that signs what goes into the book; None where the shop has none."""
+        said = self.register.book.key
+        return self.path.parent / said if said else None
+
+    @property
     def patience(self) -> Patience:
         """How long a check may take."""
         settings = self.register.plugins

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,9 +23,11 @@ class Keeper:
 
     Attributes:
         name: file or database address.
+        key: file of the key that signs what is put in; None for none.
     """
 
     name: str
+    key: Path | None = None
     _book: Book | None = None
 
     def known(self, state: State) -> Mapping[str, Any] | None:
@@ -49,21 +52,36 @@ class Keeper:
         )
 
     def keep(self, path: Path, text: str) -> str:
-        """Put a record in; where that fails, leave a mark beside it, so that it goes in later.
+        """Put a record in; until it is in, a mark lies beside it, so that it goes in later.
 
         Returns:
             What to tell the inspector; empty where all is well.
         """
         from holdzero.cli.book_find import WAITING
 
+        mark, mend = path.with_name(path.name.removesuffix(".record.json") + WAITING), f"holdzero book add {path}"
+        # The mark first: whatever ends the tool in between, the record is not forgotten.
+        with contextlib.suppress(OSError):
+            mark.write_text(f"{path.name}\n", "utf-8")
+            mend = f"holdzero book send {path.parent}"
         try:
-            self._opened().add([text])
+            self._put_in(text)
         except HoldzeroError as error:
-            mark = path.with_name(path.name.removesuffix(".record.json") + WAITING)
-            mark.write_text(f"{self.name}\n", "utf-8")
-            reason, mend = str(error).splitlines()[0], f"when the book is back: holdzero book send {path.parent}"
-            return f"{reason}\n    the record waits beside the journal; {mend}"
+            reason = str(error).splitlines()[0]
+            return f"{reason}\n    the record waits beside the journal; when the book is back: {mend}"
+        with contextlib.suppress(OSError):
+            mark.unlink(missing_ok=True)
         return ""
+
+    def _put_in(self, text: str) -> None:
+        from holdzero.book import Book
+
+        rows = Book.checked(text)
+        self._opened().enter([rows])
+        if self.key is not None:
+            from holdzero.cli.book_sign import signer_of
+
+            signer_of(self._opened(), self.key).sign([rows.record["digest"]])
 
     def _opened(self) -> Book:
         from holdzero.book import open_book

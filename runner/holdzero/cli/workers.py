@@ -1,0 +1,130 @@
+"""Work shared out: in this process, on all cores, or on an engine that runs already; results in their order.
+
+Whatever does the work has the interface of `concurrent.futures.Executor`, so that nobody who hands
+work out needs to know which it is.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import os
+import signal
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
+from functools import cache
+from pathlib import Path
+from typing import Any, ParamSpec, TypeVar
+
+from holdzero.catalogue import Catalogue
+from holdzero.errors import HoldzeroError
+
+__all__ = ["cores", "executor_for", "in_order", "shared_catalogue"]
+
+P = ParamSpec("P")
+T = TypeVar("T")
+R = TypeVar("R")
+
+_AHEAD = 3  # pieces of work that wait for each worker: none is idle, and memory stays flat
+_AT_ONCE = 64  # pieces on an engine whose number of workers is its own business
+
+
+def cores() -> int:
+    """How many cores this process may use."""
+    affinity = getattr(os, "sched_getaffinity", None)
+    return len(affinity(0)) if affinity is not None else os.cpu_count() or 1
+
+
+class _Here(Executor):
+    """Works at once, in this process: one worker needs no other."""
+
+    def submit(self, fn: Callable[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Future[T]:
+        """Called by whoever hands work out."""
+        future: Future[T] = Future()
+        try:
+            future.set_result(fn(*args, **kwargs))
+        except Exception as error:  # noqa: BLE001  whoever asks for the result gets it
+            future.set_exception(error)
+        return future
+
+
+@contextlib.contextmanager
+def executor_for(workers: int, scheduler: str | None = None) -> Iterator[tuple[Executor, int]]:
+    """What does the work, and how many pieces may wait for it.
+
+    Args:
+        workers: processes on this computer.
+        scheduler: address of an engine that runs already, in their place.
+
+    Raises:
+        HoldzeroError: the engine can't be reached, or its library is not installed.
+    """
+    if scheduler is not None:
+        with _on_an_engine(scheduler) as executor:
+            yield executor, _AT_ONCE
+        return
+    if workers <= 1:
+        yield _Here(), 1
+        return
+    # Spawned and not forked: the parent has threads and an open database.
+    pool = ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), initializer=_deaf_to_the_keyboard)
+    try:
+        yield pool, workers * _AHEAD
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _deaf_to_the_keyboard() -> None:
+    """Ctrl-C is for the parent, which tells what was found so far."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+@contextlib.contextmanager
+def _on_an_engine(address: str) -> Iterator[Executor]:
+    try:
+        from distributed import Client
+    except ImportError:
+        mend = 'install it (pip install "holdzero[dask]"), or leave --scheduler out: all cores here do the work'
+        raise HoldzeroError(f"--scheduler {address}: the library for that is not installed\n    {mend}") from None
+    try:
+        client = Client(address, timeout="10s")
+    except (OSError, ValueError, TypeError) as error:
+        raise HoldzeroError(f"--scheduler {address}: it can't be reached: {error}") from None
+    with client, client.get_executor() as executor:
+        yield executor
+
+
+def in_order(executor: Executor, ahead: int, work: Callable[[T], R], pieces: Iterable[T]) -> Iterator[R]:
+    """The results of work on each piece, in the order of the pieces, whoever is done first.
+
+    Args:
+        executor: does the work.
+        ahead: how many pieces may wait for it.
+        work: can be sent to another process.
+        pieces: taken one by one, as there is room.
+
+    Raises:
+        HoldzeroError: a worker came to its end in the midst of it.
+    """
+    waiting: deque[Future[Any]] = deque()
+    try:
+        for piece in pieces:
+            waiting.append(executor.submit(work, piece))
+            if len(waiting) >= ahead:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+    except BrokenExecutor:
+        raise HoldzeroError("a worker came to its end (is memory short?); try again with --workers 1") from None
+    finally:
+        for future in waiting:
+            future.cancel()
+
+
+@cache
+def shared_catalogue(shop: Path | None) -> Catalogue:
+    """The plugins that a worker recomputes with, loaded once for each worker."""
+    from holdzero.cli.house import open_shop
+
+    return open_shop(shop).catalogue
