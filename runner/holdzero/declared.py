@@ -122,10 +122,10 @@ _FUNCTIONS: dict[type[Any], dict[str, int]] = {
     hooks.Contrast: {"weights": 1},
     hooks.Check: {"watch": 2, "terms": 3, "judge": 3, "weigh": 3},
     hooks.Source: {"open": 2},
-    hooks.Writer: {"write": 1},
+    hooks.Writer: {"write": 1, "report": 2},
     hooks.GuardRule: {"guard": 2, "words": 1},
 }
-_OPTIONAL = frozenset({"watch", "terms", "judge", "weigh"})
+_OPTIONAL = frozenset({"watch", "terms", "judge", "weigh", "report"})
 
 
 def _is_whole(item: Any, word: str) -> None:

@@ -80,6 +80,7 @@ __all__ = [
     "Estimate",
     "ExpansionEstimate",
     "Feed",
+    "Filed",
     "Finding",
     "Force",
     "ForceEstimate",
@@ -87,6 +88,7 @@ __all__ = [
     "GuardRule",
     "History",
     "Input",
+    "Inquiry",
     "Length",
     "LengthError",
     "LengthEstimate",
@@ -309,8 +311,41 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Filed:
+    """A record as the book hands it to a report. Since API 1.
+
+    Attributes:
+        record: as plain data; of the report's own, so that it may be changed.
+        replaced_by: digest of a later record that amends it; None where it stands.
+        reviews: who looked at it, in order: name, meaning, note, at (a wall time), signed ("" where
+            it is not, else the fingerprint of the key; the signature was not checked).
+        signatures: fingerprints of the keys that signed it; the signatures were not checked.
+    """
+
+    record: Mapping[str, Any]
+    replaced_by: str | None
+    reviews: Sequence[Mapping[str, str]]
+    signatures: Sequence[str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inquiry:
+    """What a report answers. Since API 1.
+
+    Attributes:
+        asked: what was asked of the book, by the names of the options; empty for everything.
+        book: what the book goes by.
+        at: wall time of the answer.
+    """
+
+    asked: Mapping[str, str]
+    book: str
+    at: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Writer:
-    """Makes files of a record. Since API 1.
+    """Makes files of a record, and a report of many if it can. Since API 1.
 
     Attributes:
         name: of the writer.
@@ -318,11 +353,15 @@ class Writer:
         write: called once for each record, after the record itself is on disk, with the record as
             plain data (a copy); gives the contents of files by what their names end in, for
             example `{".html": b"…"}`.
+        report: called by `holdzero book report` with the records (`Filed`, oldest first, one at a
+            time: they may be many, so keep only what is needed) and the `Inquiry`; gives the
+            contents of one file. None if it makes no reports.
     """
 
     name: str
     title: str
     write: Callable[[Mapping[str, Any]], Mapping[str, bytes]]
+    report: Callable[[Iterable[Filed], Inquiry], bytes] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -23,7 +23,7 @@ Measure: TypeAlias = Callable[..., Any]  # see conftest
 
 PAGE = (Path(__file__).parents[2] / "plugins" / "README.md").read_text("utf-8")
 PYTHON = re.findall(r"```python\n(.*?)```", PAGE, flags=re.DOTALL)
-PIECES = (*(kind for _, kind in hooks.HOOKS.values()), hooks.Finding, hooks.Standing, hooks.Answer)
+PIECES = (*(kind for _, kind in hooks.HOOKS.values()), hooks.Finding, hooks.Standing, hooks.Answer, hooks.Filed, hooks.Inquiry)
 
 
 @pytest.fixture

@@ -6,12 +6,12 @@ only place them. Every text is escaped by the template engine, in one place.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
-from holdzero.hooks import Writer, hookimpl
+from holdzero.hooks import Filed, Inquiry, Writer, hookimpl
 
 if TYPE_CHECKING:
     import jinja2
@@ -44,7 +44,15 @@ def write(record: Mapping[str, Any]) -> Mapping[str, bytes]:
     return {".html": text.encode("utf-8")}
 
 
+def report(records: Iterable[Filed], inquiry: Inquiry) -> bytes:
+    """Many records as one self-contained page."""
+    from holdzero_plugins.writers._report import report_of
+
+    text = _environment().get_template("report.html").render(report=report_of(records, inquiry))
+    return text.encode("utf-8")
+
+
 @hookimpl
 def holdzero_writers() -> Sequence[Writer]:
     """The HTML writer."""
-    return [Writer(name="html", title="the record as a page to read and to print", write=write)]
+    return [Writer(name="html", title="the record as a page to read and to print", write=write, report=report)]

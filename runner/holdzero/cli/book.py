@@ -215,3 +215,21 @@ def review(
 
     wanted = Reviewing(name=name, meaning=meaning, note=note, key=key)
     raise typer.Exit(review_record(record, wanted, book=book, shop=shop))
+
+
+@book_app.command()
+@with_criteria
+def report(
+    *,
+    asked: Asked,
+    out: OutOption,
+    writer: Annotated[str, typer.Option("--writer", help="The writer that makes it.")] = "html",
+    limit: Annotated[int, typer.Option("--limit", min=1, help="Refuse if there are more records.")] = 1000,
+    replace: ReplaceOption = False,
+    book: BookOption = None,
+    shop: ShopOption = None,
+) -> None:
+    """Make one page of the records of a batch, or of one part (--part and --serial). 0: written; 2: not."""
+    from holdzero.cli.book_report import report_records
+
+    raise typer.Exit(report_records(asked, out=out, writer=writer, limit=limit, replace=replace, book=book, shop=shop))

@@ -5,16 +5,16 @@ from __future__ import annotations
 import copy
 import csv
 import io
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from html.parser import HTMLParser
 from pathlib import PurePosixPath
 from typing import Any
 from xml.parsers import expat
 
 from holdzero.catalogue import Catalogue
-from holdzero.hooks import Writer
+from holdzero.hooks import Filed, Inquiry, Writer
 from holdzero.testing.complaint import Subject, subject_of
-from holdzero.testing.records import MARK, sample_records
+from holdzero.testing.records import HOSTILE, MARK, sample_records
 
 __all__ = ["writer_conforms"]
 
@@ -23,7 +23,7 @@ _TAKEN = frozenset({".record.json", ".journal.jsonl"})
 
 
 def writer_conforms(writer: Writer, catalogue: Catalogue) -> None:
-    """Put a writer through its rules.
+    """Put a writer through its rules, and its report if it makes one.
 
     Args:
         writer: declared by a plugin.
@@ -48,6 +48,39 @@ def writer_conforms(writer: Writer, catalogue: Catalogue) -> None:
         subject.answers_for(made, writer.write(record), f"what it writes ({what})")
         for ending, content in made.items():
             _does_no_harm(subject, f"{ending} of {what}", PurePosixPath(f"a{ending}").suffix, content)
+    if writer.report is not None:
+        _report_conforms(subject, writer.report, catalogue)
+
+
+def _report_conforms(
+    subject: Subject, report: Callable[[Iterable[Filed], Inquiry], bytes], catalogue: Catalogue
+) -> None:
+    """One report of all sample records, hostile ones among them, and one of none."""
+    records = [record for _, record in sample_records(catalogue)]
+    for what, chosen, asked in (
+        ("of many records", records, {"part": HOSTILE[0], "text": HOSTILE[-1]}),
+        ("of no record", [], {}),
+    ):
+        inquiry = Inquiry(asked=asked, book=HOSTILE[0], at="2026-03-02T09:00:00.000+01:00")
+        with subject.never_raising(f"report must not raise ({what})", "look whether a key is there and not null"):
+            made = report(_filed(chosen), inquiry)
+        subject.require(
+            good=isinstance(made, bytes),
+            rule=f"report must give the contents of one file ({what})",
+            found=f"{made!r:.200}",
+            mend="return bytes",
+        )
+        subject.answers_for({"report": made}, {"report": report(_filed(chosen), inquiry)}, f"what it reports ({what})")
+        _does_no_harm(subject, f"the report {what}", ".html" if made.lstrip()[:1] == b"<" else "", made)
+
+
+def _filed(records: Iterable[Mapping[str, Any]]) -> Iterator[Filed]:
+    """Records as the book hands them on, each replaced, reviewed and signed."""
+    for record in records:
+        said = {"name": HOSTILE[0], "meaning": HOSTILE[5], "note": HOSTILE[6], "at": HOSTILE[1], "signed": "ab" * 32}
+        yield Filed(
+            record=copy.deepcopy(record), replaced_by=record["digest"], reviews=(said,), signatures=("cd" * 32,)
+        )
 
 
 def _are_files(subject: Subject, what: str, made: object) -> None:

@@ -1,0 +1,317 @@
+"""Geometry of a report's pictures: values over the parts in order, and how often which value came.
+
+Numbers in, places in; the template draws. Lengths arrive in the small unit that is shown.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+from holdzero_plugins.writers._pictures import WIDTH, Tick, nice_ticks, tick_text
+
+__all__ = ["FEWEST", "Bars", "Course", "Mark", "Point", "bars_of", "courses_of"]
+
+_LEFT, _RIGHT = 62.0, WIDTH - 10.0
+_TOP, _PLOT = 18.0, 170.0
+_PER_COURSE = 40
+_LABEL = 22.0  # room that a number below needs
+FEWEST = 5
+"""With fewer values there is no histogram: it would tell less than the table (common practice, no source)."""
+_MOST_BARS = 20
+_SLIMMEST = 60  # bars that the whole width has room for
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Point:
+    """A value to draw, in the small unit.
+
+    Attributes:
+        number: of its record.
+        value: measured.
+        expanded: U.
+        lower: limit; None if there is none.
+        upper: limit; None if there is none.
+        guard: guard band; None where the place does not decide.
+        verdict: gives the mark its shape.
+        note: letters below it.
+        stands: whether no later record replaces it.
+        words: all of it, for those who can't see the picture.
+    """
+
+    number: int
+    value: float
+    expanded: float
+    lower: float | None
+    upper: float | None
+    guard: float | None
+    verdict: str
+    note: str
+    stands: bool
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A stretch in which one verdict holds."""
+
+    kind: str
+    x: float
+    y: float
+    width: float
+    height: float
+
+
+@dataclass(frozen=True, slots=True)
+class LimitLine:
+    """A limit over some records; `text` is empty where its neighbour says the same."""
+
+    x: float
+    end: float
+    y: float
+    text: str
+    text_y: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """A value as it is drawn; `off` is -1 below and 1 above the picture."""
+
+    x: float
+    y: float
+    low: float
+    high: float
+    off: int
+    verdict: str
+    stands: bool
+    number: str
+    note: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Course:
+    """Values over some of the records, in order."""
+
+    bands: tuple[Band, ...]
+    limits: tuple[LimitLine, ...]
+    ticks: tuple[Tick, ...]
+    marks: tuple[Mark, ...]
+    first: int
+    last: int
+    bottom: float = _TOP + _PLOT
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """How many values are in one stretch."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+    count: int
+    words: str
+
+    @property
+    def text(self) -> str:
+        """The number above the bar; empty where there is no room or nothing to say."""
+        return str(self.count) if self.count and self.width >= 7.0 * len(str(self.count)) else ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bars:
+    """A histogram, with limits if they are the same for all values."""
+
+    bars: tuple[Bar, ...]
+    ticks: tuple[Tick, ...]
+    counts: tuple[Tick, ...]
+    limits: tuple[Tick, ...]
+    bottom: float = _TOP + _PLOT
+
+
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    low: float
+    high: float
+
+    def y(self, value: float) -> float:
+        """The height of a value, kept within the picture."""
+        share = (self.high - value) / (self.high - self.low)
+        return round(_TOP + _PLOT * min(max(share, 0.0), 1.0), 2)
+
+    def x(self, value: float) -> float:
+        """The place of a value from left to right."""
+        share = (value - self.low) / (self.high - self.low)
+        return round(_LEFT + (_RIGHT - _LEFT) * min(max(share, 0.0), 1.0), 2)
+
+    def off(self, value: float) -> int:
+        return (value > self.high) - (value < self.low)
+
+
+def courses_of(points: Sequence[Point]) -> tuple[Course, ...]:
+    """The pictures of values in order, all on one scale.
+
+    Args:
+        points: in their order.
+    """
+    if not points:
+        return ()
+    scale = _scale(points)
+    size = -(-len(points) // -(-len(points) // _PER_COURSE))
+    return tuple(_course(points[start : start + size], scale, size) for start in range(0, len(points), size))
+
+
+def _scale(points: Sequence[Point]) -> _Scale:
+    """What the pictures show: all limits; each value too, unless it would squash the others."""
+    around = [
+        end
+        for point in points
+        for limit in (point.lower, point.upper)
+        if limit is not None
+        for end in (limit - (point.guard or 0.0), limit + (point.guard or 0.0))
+    ]
+    bars = [(point.value - point.expanded, point.value + point.expanded) for point in points]
+    if around:
+        low, high = min(around), max(around)
+        room = 1.5 * max(high - low, *(end - start for start, end in bars))
+        around += [end for bar in bars if bar[0] > low - room and bar[1] < high + room for end in bar]
+    else:
+        around = [end for bar in bars for end in bar]
+    low, high = min(around), max(around)
+    # Numbers that are all alike have no width of their own; any will do.
+    pad = 0.1 * (high - low) if high - low > 1e-9 * max(abs(low), abs(high)) else max(abs(high) * 0.1, 1.0)
+    return _Scale(low - pad, high + pad)
+
+
+def _course(points: Sequence[Point], scale: _Scale, size: int) -> Course:
+    step = (_RIGHT - _LEFT) / size
+    every = math.ceil(_LABEL / step)
+    bands: list[Band] = []
+    limits: list[LimitLine] = []
+    start = 0
+    for (lower, upper, guard), run in groupby(points, key=lambda p: (p.lower, p.upper, p.guard)):
+        count = len(tuple(run))
+        x, width = _LEFT + step * start, step * count
+        bands += _bands(scale, lower, upper, guard, round(x, 2), round(width, 2))
+        limits += _limits(scale, lower, upper, (round(x, 2), round(x + width, 2)), limits)
+        start += count
+    return Course(
+        bands=tuple(bands),
+        limits=tuple(limits),
+        ticks=tuple(Tick(scale.y(tick), tick_text(tick)) for tick in nice_ticks(scale.low, scale.high, 6)),
+        marks=tuple(
+            _mark(point, scale, round(_LEFT + step * (place + 0.5), 2), numbered=place % every == 0)
+            for place, point in enumerate(points)
+        ),
+        first=points[0].number,
+        last=points[-1].number,
+    )
+
+
+def _bands(
+    scale: _Scale, lower: float | None, upper: float | None, guard: float | None, x: float, width: float
+) -> Iterable[Band]:
+    if lower is None and upper is None:
+        return
+    drawn = guard or 0.0
+    in_low = scale.low if lower is None else lower + drawn
+    in_high = scale.high if upper is None else upper - drawn
+    out_low = scale.low if lower is None else lower - drawn
+    out_high = scale.high if upper is None else upper + drawn
+    # Guard bands that meet leave no room for a pass.
+    in_low, in_high = (in_low, in_high) if in_low <= in_high else (out_high, out_high)
+    kinds = ("out", "out", "in", "out", "out") if guard is None else ("fail", "undecided", "pass", "undecided", "fail")
+    cuts = (scale.low, out_low, in_low, in_high, out_high, scale.high)
+    for kind, start, end in zip(kinds, cuts, cuts[1:], strict=False):
+        top, bottom = scale.y(end), scale.y(start)
+        if bottom > top:
+            yield Band(kind, x, top, width, round(bottom - top, 2))
+
+
+def _limits(
+    scale: _Scale,
+    lower: float | None,
+    upper: float | None,
+    ends: tuple[float, float],
+    before: Sequence[LimitLine],
+) -> list[LimitLine]:
+    made = []
+    for name, limit in (("lower", lower), ("upper", upper)):
+        if limit is not None:
+            y = scale.y(limit)
+            told = any(line.y == y for line in before)
+            text = "" if told else f"{name} {tick_text(limit)}"
+            made.append(LimitLine(*ends, y, text, y - 5.0 if name == "upper" else y + 13.0))
+    return made
+
+
+def _mark(point: Point, scale: _Scale, x: float, *, numbered: bool) -> Mark:
+    return Mark(
+        x=x,
+        y=scale.y(point.value),
+        low=scale.y(point.value - point.expanded),
+        high=scale.y(point.value + point.expanded),
+        off=scale.off(point.value),
+        verdict=point.verdict,
+        stands=point.stands,
+        number=str(point.number) if numbered else "",
+        note=point.note,
+        words=point.words,
+    )
+
+
+# --- the histogram -----------------------------------------------------------------------------
+
+
+def bars_of(values: Sequence[float], lower: float | None, upper: float | None) -> Bars | None:
+    """How often which value came; None where there are too few.
+
+    Args:
+        values: in any order.
+        lower: limit, if it is the same for all.
+        upper: limit, if it is the same for all.
+    """
+    if len(values) < FEWEST:
+        return None
+    limits = [limit for limit in (lower, upper) if limit is not None]
+    low, high = min(*values, *limits), max(*values, *limits)
+    span = high - low if high - low > 1e-9 * max(abs(low), abs(high)) else max(abs(high) * 0.1, 1.0)
+    scale = _Scale(low - 0.08 * span, high + 0.08 * span)
+    step = _step(values, (scale.high - scale.low) / _SLIMMEST)
+    first = math.floor(min(values) / step)
+    counts = [0] * (math.floor(max(values) / step) - first + 1)
+    for value in values:
+        counts[math.floor(value / step) - first] += 1
+    most = max(counts)
+    return Bars(
+        bars=tuple(_bar(scale, (first + place) * step, step, count, most) for place, count in enumerate(counts)),
+        ticks=tuple(Tick(scale.x(tick), tick_text(tick)) for tick in nice_ticks(scale.low, scale.high, 10)),
+        counts=tuple(
+            Tick(round(_TOP + _PLOT * (1.0 - tick / (1.1 * most)), 2), f"{tick:.0f}")
+            for tick in nice_ticks(0.0, float(most), 4)
+            if tick == int(tick)
+        ),
+        limits=tuple(
+            Tick(scale.x(limit), f"{name} {tick_text(limit)}")
+            for name, limit in (("lower", lower), ("upper", upper))
+            if limit is not None
+        ),
+    )
+
+
+def _step(values: Sequence[float], least: float) -> float:
+    """Width of a bar: a round number, so that about the root of their number stand side by side."""
+    number = min(max(math.isqrt(len(values)), FEWEST), _MOST_BARS)
+    raw = max((max(values) - min(values)) / number, least)
+    power = 10.0 ** math.floor(math.log10(raw))
+    return next(power * factor for factor in (1.0, 2.0, 5.0, 10.0) if power * factor >= raw * 0.999)
+
+
+def _bar(scale: _Scale, start: float, step: float, count: int, most: int) -> Bar:
+    left, right = scale.x(start), scale.x(start + step)
+    height = round(_PLOT * count / (1.1 * most), 2)
+    words = f"{tick_text(round(start, 9))} to {tick_text(round(start + step, 9))}: {count}"
+    return Bar(left, round(_TOP + _PLOT - height, 2), round(right - left, 2), height, count, words)
