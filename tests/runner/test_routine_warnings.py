@@ -10,6 +10,7 @@ from typing import TypeAlias
 import pytest
 
 from holdzero.errors import Fault
+from holdzero.routine.limits import wrong_limits
 from holdzero.routine.lint import unwise
 from holdzero.routine.load import load_routine
 
@@ -119,6 +120,11 @@ class TestPlaces:
         (fault,) = warned(text)
         assert (fault.key, fault.found) == ("characteristics.thickness", "place b that no step reads")
         assert fault.line == line_of(text, "[characteristics.thickness]")
+
+    def test_that_were_misspelled_are_found_again(self, warned: Warned) -> None:
+        faults = warned(HEAD + ZERO + READ_A + step("read", 'at = "B"\n') + RETURN)
+        (fault,) = (fault for fault in faults if fault.key == "characteristics.thickness")
+        assert fault.mend.startswith("did you mean B? Or add a read step")
 
     def test_of_a_step_count_on_both_sides(self, warned: Warned) -> None:
         head = HEAD.replace('"variation"\nat = ["a", "b"]', '"step"\nat = "a"\nfrom = ["b", "c"]')
@@ -233,6 +239,82 @@ class TestATolerance:
     def test_is_not_asked_of_a_comparator_that_is_not_chosen_yet(self, warned: Warned) -> None:
         head = HEAD.replace('resolution = "0.1 um"\ntravel = "50 um"', 'largest_resolution = "10 um"')
         assert warned(head + STEPS) == []
+
+
+class TestASlipOfTheUnit:
+    @staticmethod
+    def size(lower: str, upper: str) -> str:
+        limits = f'lower = "{lower}"\nupper = "{upper}"'
+        return HEAD.replace('measure = "variation"\nat = ["a", "b"]\nupper = "3 um"', SIZE + limits)
+
+    def test_in_a_limit_is_beyond_the_travel(self, warned: Warned) -> None:
+        text = self.size("-2 mm", "+2 um") + "[checks.thermal]\n" + STEPS
+        (fault,) = warned(text)
+        assert (fault.key, fault.line) == ("characteristics.thickness.lower", line_of(text, "lower"))
+        assert (fault.found, fault.mend[:21]) == ("-2000 um, beyond the travel of 50 um", "check number and unit")
+        assert warned(self.size("-20 um", "+20 um") + "[checks.thermal]\n" + STEPS) == []
+
+    def test_in_a_variation_is_beyond_it_from_one_end_to_the_other(self, warned: Warned) -> None:
+        (fault,) = warned(HEAD.replace('upper = "3 um"', 'upper = "0.3 mm"') + STEPS)
+        assert fault.found == "+300 um, beyond the travel of 50 um"
+        assert warned(HEAD.replace('upper = "3 um"', 'upper = "99 um"') + STEPS) == []
+
+    @pytest.mark.parametrize("role", ["reference", "check_standard"])
+    @pytest.mark.parametrize(
+        ("deviation", "found"),
+        [
+            ('"0.04 mm"', "+40 um, more than a block deviates"),
+            ('"-0.0060 mm"', "-6 um, more than a block deviates"),
+            ('{ value = "0 um", standard = "0.06 mm" }', "an expanded uncertainty of 120 um, more than a block's"),
+            ('{ value = "0 um", expanded = "0.06 mm", coverage = 2 }', "an expanded uncertainty of 60 um"),
+            ('{ value = "4 um", expanded = "4 um", coverage = 2 }', ""),
+        ],
+    )
+    def test_in_what_is_certified_of_a_block_is_more_than_a_block_has(
+        self, warned: Warned, role: str, deviation: str, found: str
+    ) -> None:
+        text = (HEAD + CHECK_STANDARD + ZERO + CHECK + READ_A + READ_B + RETURN).split(f"[{role}]")
+        text[1] = text[1].replace('deviation = "0 um"', f"deviation = {deviation}", 1)
+        faults = warned(f"[{role}]".join(text))
+        assert [(fault.key, fault.found[: len(found)]) for fault in faults] == (
+            [(f"{role}.deviation", found)] if found else []
+        )
+
+    def test_that_gives_a_block_its_size_as_its_deviation_says_what_is_left(self, warned: Warned) -> None:
+        (fault,) = warned(HEAD.replace('"0 um"', '"5.00004 mm"') + STEPS)
+        assert fault.mend == "take the nominal size off: +0.04 um"
+
+
+class TestLimitsThatCanNotBeMeant:
+    @pytest.fixture
+    def wrong(self, tmp_path: Path) -> Callable[[str, str, str], list[Fault]]:
+        def go(lower: str, upper: str, units: str = "mm") -> list[Fault]:
+            text = TestASlipOfTheUnit.size(lower, upper).replace("[routine]\n", f'[routine]\nunits = "{units}"\n')
+            path = tmp_path / "washer.toml"
+            path.write_text(text + STEPS, "utf-8")
+            loaded = load_routine(path)
+            return list(wrong_limits(loaded.routine, loaded.origins))
+
+        return go
+
+    def test_are_sizes_in_place_of_deviations(self, wrong: Callable[..., list[Fault]]) -> None:
+        lower, upper = wrong("4.998 mm", "5.002 mm")
+        assert not lower.warning
+        assert lower.line is not None
+        assert (lower.key, lower.mend) == ("characteristics.thickness.lower", "take the nominal off: -2 um")
+        assert (upper.key, upper.mend) == ("characteristics.thickness.upper", "take the nominal off: +2 um")
+
+    def test_are_told_in_inches_where_the_routine_is(self, wrong: Callable[..., list[Fault]]) -> None:
+        lower, _ = wrong("0.19675 in", "0.19695 in", "in")
+        assert lower.mend == "take the nominal off: -100.394 uin"
+
+    def test_are_equal_and_above_zero(self, wrong: Callable[..., list[Fault]]) -> None:
+        (fault,) = wrong("2 um", "2 um")
+        assert (fault.key, fault.mend) == ("characteristics.thickness.lower", "did you mean -2 um?")
+
+    @pytest.mark.parametrize(("lower", "upper"), [("-2 um", "2 um"), ("1 um", "2 um"), ("-0.4 mm", "0.4 mm")])
+    def test_are_no_others(self, wrong: Callable[..., list[Fault]], lower: str, upper: str) -> None:
+        assert wrong(lower, upper) == []
 
 
 class TestASize:

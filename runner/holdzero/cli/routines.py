@@ -14,6 +14,7 @@ from holdzero.cli.house import Shop, open_shop
 from holdzero.errors import Fault, FileFaultsError, HoldzeroError
 from holdzero.expansion import kinds_of
 from holdzero.routine.approval import approval_state, with_approval
+from holdzero.routine.limits import wrong_limits
 from holdzero.routine.lint import unwise
 from holdzero.routine.load import LoadedRoutine, load_routine, members
 
@@ -116,7 +117,8 @@ def _faults_of(loaded: LoadedRoutine, shop: Shop) -> list[Fault]:
     """What is wrong or unwise in a routine that could be loaded."""
     checks, wrong = bind(loaded.routine, shop.catalogue, loaded.origins)
     today = dt.datetime.now().astimezone().date()
-    faults = [*wrong, *unwise(loaded.routine, loaded.origins, today)]
+    limits = wrong_limits(loaded.routine, loaded.origins)
+    faults = [*wrong, *limits, *unwise(loaded.routine, loaded.origins, today)]
     for failure in checks.missing:
         file, line = loaded.origins.place(("checks", failure.plugin))
         close = difflib.get_close_matches(failure.plugin.lower(), list(shop.catalogue.checks), 1)

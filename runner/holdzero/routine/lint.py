@@ -6,10 +6,12 @@ It knows the typed routine and where its keys stand; no plugin, no run.
 from __future__ import annotations
 
 import datetime as dt
+import difflib
 from collections.abc import Iterable, Iterator
 
 from holdzero.errors import Fault
 from holdzero.routine import schema
+from holdzero.routine.limits import like_a_size, small
 from holdzero.routine.locate import KeyPath, dotted
 from holdzero.routine.resolve import Origins
 
@@ -29,6 +31,8 @@ def unwise(routine: schema.Routine, origins: Origins, today: dt.date) -> tuple[F
         *_order(routine),
         *_overdue(routine, today),
         *_tolerances(routine),
+        *_beyond_travel(routine),
+        *_blocks(routine),
         *_silences(routine),
     )
     faults = []
@@ -68,10 +72,13 @@ def _places(routine: schema.Routine) -> Warnings:
     for name, spec in routine.characteristics.items():
         missing = [place for place in spec.places if place not in read]
         if missing:
+            spare = {place.lower(): place for place in sorted(read - used)}
+            close = difflib.get_close_matches(missing[0].lower(), spare, 1)
+            mend = "add a read step, or the characteristic stays undecided"
             yield (
                 ("characteristics", name),
                 f"place {', '.join(missing)} that no step reads",
-                "add a read step, or the characteristic stays undecided",
+                f"did you mean {spare[close[0]]}? Or {mend}" if close else mend,
             )
         forces = {
             step.force if step.force is not None else _usual(routine)
@@ -162,6 +169,48 @@ def _tolerances(routine: schema.Routine) -> Warnings:
                 f"{abs(spec.nominal - routine.reference.size):g} um away from the reference, beyond the travel",
                 "choose a reference nearer to the part",
             )
+
+
+def _beyond_travel(routine: schema.Routine) -> Warnings:
+    """Limits that the comparator can't show: a slip of the unit, or too short a travel."""
+    comparator, size = routine.comparator, routine.reference.size
+    travel = comparator.travel if isinstance(comparator, schema.Comparator) else comparator.smallest_travel
+    if travel is None:
+        return
+    for name, spec in routine.characteristics.items():
+        for key, limit in (("lower", spec.lower), ("upper", spec.upper)):
+            if limit is None or (spec.nominal is not None and like_a_size(limit, spec.nominal)):
+                continue
+            # A size is read against the reference; a difference within the part from one end to the other.
+            reach = spec.nominal - size if spec.nominal is not None else 0.0
+            most = travel if spec.nominal is not None else 2.0 * travel
+            if abs(reach) <= travel and abs(reach + limit) > most:
+                yield (
+                    ("characteristics", name, key),
+                    f"{limit:+g} um, beyond the travel of {travel:g} um",
+                    "check number and unit (um, not mm?), or take a comparator with more travel",
+                )
+
+
+# A block differs from its nominal size, and is known, to this share of it or to this length, whichever is
+# more (common practice, no source: gauge blocks of the coarsest grades are ten times closer).
+_SHARE_OF_SIZE, _LEAST_SLIP_UM = 1e-3, 5.0
+
+
+def _blocks(routine: schema.Routine) -> Warnings:
+    """Certified numbers that no block has: a slip of the unit, or the size in place of its deviation."""
+    mend = "check number and unit: um, and not mm?"
+    for role, block in (("reference", routine.reference), ("check_standard", routine.check_standard)):
+        if not isinstance(block, schema.Reference):
+            continue
+        most = max(_SHARE_OF_SIZE * block.size, _LEAST_SLIP_UM)
+        value, standard = float(block.deviation.value), float(block.deviation.standard_uncertainty)
+        if abs(value) > most:
+            size = like_a_size(value, block.size)
+            instead = f"take the nominal size off: {small(value - block.size, routine.routine.units)}"
+            yield (role, "deviation"), f"{value:+g} um, more than a block deviates", instead if size else mend
+        if 2.0 * standard > most:
+            yield (role, "deviation"), f"an expanded uncertainty of {2.0 * standard:g} um, more than a block's", mend
 
 
 def _silences(routine: schema.Routine) -> Warnings:

@@ -8,9 +8,9 @@ from typing import Any, TypeAlias
 
 from holdzero.errors import HoldzeroError, QuantityError
 from holdzero.quantity import parse_number
-from holdzero.starting.checked import DESCRIBED, NONE, REQUIRED, Known
+from holdzero.starting.checked import DESCRIBED, NONE, REQUIRED, Known, units_of
 from holdzero.starting.options import ROUTINE_OPTIONS, option_of
-from holdzero.starting.questions import QUESTIONS, Question, coarsest_um, small_length, units_of
+from holdzero.starting.questions import QUESTIONS, Question, coarsest_um, small_length
 
 __all__ = ["Answers", "Device", "answers_of", "fill"]
 

@@ -13,6 +13,7 @@ from typing import Any, TypeAlias
 from holdzero.errors import QuantityError
 from holdzero.estimate import parse_estimate
 from holdzero.quantity import Dimension, parse_number, parse_quantity, shown, tidy
+from holdzero.routine.limits import like_a_size, small
 
 __all__ = [
     "DESCRIBED",
@@ -34,6 +35,7 @@ __all__ = [
     "repeats",
     "um",
     "uncertainty",
+    "units_of",
     "upper_limit",
     "words",
 ]
@@ -127,8 +129,12 @@ def um(text: str | None) -> float | None:
     return parse_quantity(text, Dimension.LENGTH).value if text and text != NONE else None
 
 
-# A deviation that is within a tenth of the nominal itself was meant as a size.
-_LIKE_A_SIZE = 0.1
+_OF_INCHES = frozenset({"in", '"', "uin", "µin", "μin", "thou"})
+
+
+def units_of(said: Said) -> str:
+    """`in` where the nominal was given in inches, else `mm`."""
+    return "in" if parse_quantity(said["nominal"], Dimension.LENGTH).unit in _OF_INCHES else "mm"
 
 
 def limit(text: str, said: Said, known: Known) -> str:
@@ -137,8 +143,9 @@ def limit(text: str, said: Said, known: Known) -> str:
         return NONE
     kept = quantity(Dimension.LENGTH)(text, said, known)
     value, nominal = um(kept), um(said.get("nominal"))
-    if value is not None and nominal is not None and abs(value - nominal) < _LIKE_A_SIZE * nominal:
-        raise _wrong(text, "a deviation from the nominal, such as -3 um", "take the nominal off it")
+    if value is not None and nominal is not None and like_a_size(value, nominal):
+        less = small(value - nominal, units_of(said))
+        raise _wrong(text, "a deviation from the nominal, such as -3 um", f"take the nominal off it: {less}")
     return kept
 
 

@@ -6,11 +6,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
-from holdzero.quantity import Dimension, parse_quantity, tidy
+from holdzero.quantity import Dimension, tidy
 from holdzero.starting import checked
-from holdzero.starting.checked import DESCRIBED, LONGEST, NONE, REQUIRED, Checker, Known, Said, um
+from holdzero.starting.checked import DESCRIBED, LONGEST, NONE, REQUIRED, Checker, Known, Said, um, units_of
 
-__all__ = ["QUESTIONS", "Question", "coarsest_um", "small_length", "units_of"]
+__all__ = ["QUESTIONS", "Question", "coarsest_um", "small_length"]
 
 Default: TypeAlias = Callable[[Said, Known], str | None]
 
@@ -121,13 +121,7 @@ def _check_limit(said: Said, known: Known) -> str | None:
     return small_length(value, said) if value and "nominal" in said else None
 
 
-_OF_INCHES = frozenset({"in", '"', "uin", "µin", "μin", "thou"})
 _MICRO_INCH_UM = 0.0254  # exactly, with the inch of 25.4 mm
-
-
-def units_of(said: Said) -> str:
-    """`in` where the nominal was given in inches, else `mm`."""
-    return "in" if parse_quantity(said["nominal"], Dimension.LENGTH).unit in _OF_INCHES else "mm"
 
 
 def small_length(value_um: float, said: Said) -> str:
