@@ -27,7 +27,7 @@ from holdzero.run import Run
 from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.prompt import Prompt
 
-__all__ = ["Expectation", "Lever", "expect", "smallest_tolerance_um"]
+__all__ = ["Expectation", "Lever", "NeverEndsError", "expect", "smallest_tolerance_um"]
 
 _WALL = "2000-01-01T00:00:00+00:00"
 
@@ -80,6 +80,7 @@ def expect(
         entries: devices of the register for what the routine only requires, by role.
 
     Raises:
+        NeverEndsError: the run comes to no end.
         HoldzeroError: a required device is not given, or a device is not fit.
     """
     run = _ideal_run(document, digest, scatter_um, entries or {}, checks)
@@ -189,9 +190,28 @@ def _ideal_run(
     )
     run = Run().take(started)
     bench = _Ideal(run, scatter_um, entries, checks.contrasts)
+    asked: Counter[str] = Counter()
     while (prompt := run.prompt) is not None:
+        asked[prompt.slot.id] += 1
+        if asked[prompt.slot.id] > _OFTEN_ENOUGH:
+            raise NeverEndsError(prompt.title)
         run = run.take(bench.answer(run, prompt))
     return run
+
+
+_OFTEN_ENOUGH = 3  # a return may be asked for again, and then is closed
+
+
+class NeverEndsError(HoldzeroError):
+    """A routine asks for the same thing for ever: its author must mend it.
+
+    Args:
+        title: of the prompt.
+    """
+
+    def __init__(self, title: str) -> None:
+        super().__init__(f"the routine never ends: it asks for “{title}” again and again; put a zero step before it")
+        self.title = title
 
 
 class _Ideal:

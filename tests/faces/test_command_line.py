@@ -350,6 +350,23 @@ class TestWhatItSays:
         assert done.returncode == INVALID
         assert told in done.stdout
 
+    @pytest.mark.parametrize(
+        ("old", "new", "told"),
+        [
+            ('lower = "-3 um"\nupper = "+3 um"', 'lower = "4.997 mm"\nupper = "5.003 mm"', "off: -3 um"),
+            ('lower = "-3 um"', 'lower = "+3 um"', "did you mean -3 um?"),
+            ('do = "return"', 'do = "prepare"\nsay = "Wait."', "can only end undecided"),
+        ],
+    )
+    def test_validate_refuses_what_could_only_be_measured_in_vain(
+        self, tool: Tool, plain: str, old: str, new: str, told: str
+    ) -> None:
+        assert old in plain
+        tool.write("wrong.toml", plain.replace(old, new, 1))
+        done = tool("validate", "wrong.toml")
+        assert done.returncode == INVALID
+        assert told in done.stdout
+
     def test_validate_tells_errors_and_warnings_in_one_stream(self, tool: Tool, plain: str) -> None:
         tool.write("early.toml", plain.replace('do = "return"', 'do = "prepare"\nsay = "Wait."'))
         tool.write("wrong.toml", plain.replace('size = "5 mm"', 'size = "5"'))

@@ -13,7 +13,7 @@ from holdzero.catalogue import Catalogue
 from holdzero.checks import bind
 from holdzero.decide import DecisionRule, Rule
 from holdzero.errors import HoldzeroError
-from holdzero.expect import Expectation, expect, smallest_tolerance_um
+from holdzero.expect import Expectation, NeverEndsError, expect, smallest_tolerance_um
 from holdzero.routine.load import load_routine
 
 
@@ -59,6 +59,15 @@ class TestShippedRoutines:
         assert item.levers[0].name == "deviation of the reference"
         assert item.result.decision is not None
         assert item.levers[0].expanded_um < float(item.result.decision.expanded_uncertainty_um)
+
+
+class TestARoutineWithoutAZero:
+    def test_is_said_never_to_end(self, expected: Callable[..., dict[str, Expectation]], tmp_path: Path) -> None:
+        path = tmp_path / "r.toml"
+        text = TestRequiredDevices.TEXT.replace('largest_expanded = "0.2 um"', 'deviation = "0 um"')
+        path.write_text(text.replace('{ do = "zero" }, ', ""), "utf-8")
+        with pytest.raises(NeverEndsError, match="put a zero step before it"):
+            expected(path)
 
 
 class TestTheAdvice:

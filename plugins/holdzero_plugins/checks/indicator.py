@@ -313,6 +313,7 @@ def judge(
                     text=f"{c.name}: the indicator showed {run.length(reading.value_um, 3, sign=True)}; its table "
                     f"reaches from {_range(settings, run)}.",
                     characteristic=c.name,
+                    data={"read_um": float(np.mean(reading.value_um))},
                     holds=_outside(settings, reading.value_um),
                 )
     if settings.hysteresis is not None and settings.approach == "same":

@@ -232,6 +232,7 @@ def _limits(settings: ThermalSettings, taken: Sequence[TemperatureTaken]) -> Ite
                 level=Level.STOP,
                 code=f"thermal/{side}",
                 text=f"The {item.slot.of} has {shown(item.value_degC, 4)} degC, {side} the limit of {limit:.4g} degC.",
+                data={"temperature_degC": float(np.mean(item.value_degC)), "limit_degC": limit},
                 holds=sign * (item.value_degC - limit) > 0.0,
             )
 

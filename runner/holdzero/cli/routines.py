@@ -13,6 +13,7 @@ from holdzero.cli.files import write_whole
 from holdzero.cli.house import Shop, open_shop
 from holdzero.errors import Fault, FileFaultsError, HoldzeroError
 from holdzero.expansion import kinds_of
+from holdzero.foresee import foreseen
 from holdzero.routine.approval import approval_state, with_approval
 from holdzero.routine.limits import wrong_limits
 from holdzero.routine.lint import unwise
@@ -119,6 +120,8 @@ def _faults_of(loaded: LoadedRoutine, shop: Shop) -> list[Fault]:
     today = dt.datetime.now().astimezone().date()
     limits = wrong_limits(loaded.routine, loaded.origins)
     faults = [*wrong, *limits, *unwise(loaded.routine, loaded.origins, today)]
+    if not wrong:
+        faults.extend(fault for fault in foreseen(loaded, checks) if not (fault.warning and limits))
     for failure in checks.missing:
         file, line = loaded.origins.place(("checks", failure.plugin))
         close = difflib.get_close_matches(failure.plugin.lower(), list(shop.catalogue.checks), 1)

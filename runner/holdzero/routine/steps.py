@@ -26,6 +26,7 @@ __all__ = [
     "TemperatureStep",
     "Zero",
     "not_endless",
+    "prompts_of",
     "walk",
 ]
 
@@ -159,12 +160,12 @@ class Steps(Model):
     steps: tuple[AnyStep, ...] = Field(min_length=1)
 
 
-def _prompts(steps: tuple[AnyStep, ...]) -> int:
+def prompts_of(steps: tuple[AnyStep, ...]) -> int:
     """How many answers the steps ask for; a batch counts as two parts."""
     count = 0
     for step in steps:
         if isinstance(step, Repeat):
-            count += (step.times or 2) * _prompts(step.steps)
+            count += (step.times or 2) * prompts_of(step.steps)
         else:
             count += step.times if isinstance(step, Zero | Check | Read | Return) else 1
     return count
@@ -173,7 +174,7 @@ def _prompts(steps: tuple[AnyStep, ...]) -> int:
 def not_endless(steps: tuple[AnyStep, ...]) -> tuple[AnyStep, ...]:
     """The steps, if a person could ever come to their end."""
     # More than a day's work, at ten seconds an answer: repeats within repeats that were not meant.
-    if (count := _prompts(steps)) > _MOST_PROMPTS:
+    if (count := prompts_of(steps)) > _MOST_PROMPTS:
         raise refuse(f"steps that ask {count} times", f"at most {_MOST_PROMPTS} times", "look at times of the repeats")
     return steps
 

@@ -1,0 +1,194 @@
+"""What a routine can only end in, seen before anybody measures with it.
+
+The routine is run with ideal readings through the same run, checks and decision as at the bench. What stops it then,
+and rests on no number that was read, stops it whatever is read. The checks of others are left out: they judge what
+was answered, and an ideal run answers nothing that a person would.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
+from typing import Any
+
+from holdzero.checks import Checks
+from holdzero.decide import Verdict
+from holdzero.display import micro_text
+from holdzero.errors import Fault, HoldzeroError
+from holdzero.evaluate import Evaluation, Result
+from holdzero.expect import NeverEndsError, expect
+from holdzero.hooks import Finding, Level, Material
+from holdzero.routine import schema
+from holdzero.routine.load import LoadedRoutine, digest_of
+from holdzero.routine.locate import KeyPath, dotted
+from holdzero.routine.steps import prompts_of
+
+__all__ = ["foreseen"]
+
+# More prompts take seconds to go through; repeats within repeats show the same faults with fewer rounds.
+_MOST_PROMPTS = 400
+_ROUNDS = 2
+
+Told = tuple[KeyPath, str, str, str, bool]
+
+
+def foreseen(loaded: LoadedRoutine, checks: Checks) -> tuple[Fault, ...]:
+    """Errors of a routine that can only end undecided, and a warning where no part could pass.
+
+    Args:
+        loaded: a routine that is valid by itself.
+        checks: bound to it without a fault.
+    """
+    routine, document = loaded.routine, loaded.document
+    whole = prompts_of(routine.steps) <= _MOST_PROMPTS
+    if not whole:
+        document = {**document, "steps": [_shortened(step) for step in document["steps"]]}
+    try:
+        entries = _just_fit(routine, checks.materials)
+        own = replace(checks, bound=tuple(item for item in checks.bound if item.plugin.built_in), missing=())
+        evaluation, _ = expect(document, digest_of(document), own, entries=entries)
+    except NeverEndsError as error:
+        found = f"a routine that never ends: “{error.title}” is asked for again and again"
+        told: list[Told] = [(("steps",), found, "", _MENDS["bracket/no-zero"], False)]
+    except HoldzeroError:
+        return ()  # where it can't be run at all, the run will say so
+    else:
+        told = list(_hopeless(routine, evaluation, checks.materials))
+        if whole and not told:
+            told.extend(_never_passed(routine, evaluation))
+    return tuple(_faults(loaded, told))
+
+
+def _faults(loaded: LoadedRoutine, told: Iterable[Told]) -> Iterator[Fault]:
+    for path, found, expected, mend, warning in told:
+        file, line = loaded.origins.place(path)
+        yield Fault(file=file, line=line, key=dotted(path), found=found, expected=expected, mend=mend, warning=warning)
+
+
+def _shortened(step: Mapping[str, Any]) -> dict[str, Any]:
+    """A step of a resolved routine with few rounds in its repeats."""
+    if step.get("do") != "repeat":
+        return dict(step)
+    inner = [_shortened(item) for item in step["steps"]]
+    times = {"times": min(step["times"], _ROUNDS)} if "times" in step else {}
+    return {**step, **times, "steps": inner}
+
+
+# --- devices that are only required -------------------------------------------------------------
+
+
+def _just_fit(routine: schema.Routine, materials: Mapping[str, Material]) -> dict[str, dict[str, Any]]:
+    """Entries that just meet what the routine requires, by role; what it leaves open is as usual."""
+    usual = next((name for name, item in materials.items() if item.expansion and item.modulus), "")
+    entries: dict[str, dict[str, Any]] = {}
+    reference, comparator, thermometer = routine.reference, routine.comparator, routine.thermometer
+    if isinstance(reference, schema.RequiredReference):
+        entries["reference"] = {
+            "id": "any",
+            "size": _um(reference.size),
+            "deviation": {"value": "0 um", "expanded": _um(reference.largest_expanded or 0.0), "coverage": 2},
+            "material": reference.material or usual,
+        }
+    if isinstance(comparator, schema.RequiredComparator):
+        entries["comparator"] = {
+            "id": "any",
+            "resolution": _um(comparator.largest_resolution),
+            **({"travel": _um(comparator.smallest_travel)} if comparator.smallest_travel else {}),
+            "force": "1 N",
+            "tip": {"material": usual, "radius": "1.5 mm"},
+        }
+    if isinstance(thermometer, schema.RequiredThermometer):
+        error = {"expanded": f"{thermometer.largest_expanded!r} K", "coverage": 2}
+        entries["thermometer"] = {"id": "any", "error": error}
+    return entries
+
+
+def _um(value_um: float) -> str:
+    return f"{value_um!r} um"
+
+
+# --- what is told ---------------------------------------------------------------------------------
+
+
+_MEND = "until this is mended no reading can be decided"
+_MENDS = {
+    "bracket/open": "add a return step after the readings",
+    "bracket/no-zero": "put a zero step before the readings",
+    "reading/missing": "check the names of the places, or add a read step",
+    "reading/forces": "say which counts: force = …",
+    "check_standard/unread": "add a check step after the zero, or take [check_standard] away",
+}
+
+
+def _hopeless(routine: schema.Routine, evaluation: Evaluation, materials: Mapping[str, Material]) -> Iterator[Told]:
+    """What stops the ideal run and rests on no number of it."""
+    stops = [
+        item
+        for item in evaluation.findings
+        if item.level is Level.STOP and not item.data and not item.code.endswith("/failed")
+    ]
+    unknown = list(_unknown_materials(routine, materials))
+    if unknown and any(item.code in _OF_MATERIALS for item in stops):
+        yield from unknown
+        stops = [item for item in stops if item.code not in _OF_MATERIALS]
+    for item in stops:
+        found = f"a routine that can only end undecided: {item.text}"
+        yield _place_of(item, routine), found, "", _MENDS.get(item.code, _MEND), False
+
+
+def _place_of(finding: Finding, routine: schema.Routine) -> KeyPath:
+    check = finding.code.partition("/")[0]
+    if check in routine.checks:
+        return ("checks", check)
+    if check == "check_standard":
+        return ("check_standard",)
+    return ("characteristics", finding.characteristic) if finding.characteristic else ("steps",)
+
+
+# Findings that a material's name would mend.
+_OF_MATERIALS = frozenset({"thermal/expansion", "contact/material"})
+
+
+def _named(routine: schema.Routine) -> Iterator[tuple[KeyPath, str]]:
+    yield ("part", "material"), routine.part.material
+    yield ("reference", "material"), routine.reference.material
+    tip = routine.comparator.tip if isinstance(routine.comparator, schema.Comparator) else None
+    if tip is not None:
+        yield ("comparator", "tip", "material"), tip.material
+
+
+def _unknown_materials(routine: schema.Routine, materials: Mapping[str, Material]) -> Iterator[Told]:
+    """Names of materials that no table has, each with the one that may have been meant."""
+    for path, name in _named(routine):
+        if name and name not in materials:
+            close = difflib.get_close_matches(name.lower(), list(materials), 1)
+            mend = (
+                f"did you mean {close[0]}?" if close else "use a known one, or state its numbers in the check's table"
+            )
+            yield path, repr(name), "one of " + ", ".join(materials), mend, False
+
+
+def _never_passed(routine: schema.Routine, evaluation: Evaluation) -> Iterator[Told]:
+    """Characteristics whose very middle does not pass."""
+    for result in evaluation.results:
+        spec, decision = result.spec, result.decision
+        bounded = spec.upper is not None and (spec.lower is not None or spec.measure is schema.Measure.VARIATION)
+        if bounded and decision is not None and isinstance(spec.measure, schema.Measure):
+            if decision.verdict is Verdict.PASS:
+                continue
+            units = routine.routine.units
+            expanded = micro_text(float(decision.expanded_uncertainty_um), units, sign=False)
+            yield (
+                ("characteristics", result.name),
+                f"a tolerance in which nothing can be passed: even in its middle U = {expanded} is too much",
+                "",
+                f"{_largest(result)}: check its number and unit; holdzero budget shows what would help",
+                True,
+            )
+
+
+def _largest(result: Result) -> str:
+    rows = result.propagated.contributions if result.propagated else ()
+    row = max(rows, key=lambda row: float(row.contribution_um), default=None)
+    return "the largest contribution is that of: " + row.input.name if row else "nothing is known"
