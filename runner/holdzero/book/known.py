@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Select, func, select
+from sqlalchemy import Select, exists, func, select
 
 from holdzero.book.rows import column, kept_text, wall_of
 from holdzero.book.store import Book
@@ -177,7 +177,10 @@ def _earlier(book: Book, part: str, serials: Sequence[str], title: str) -> list[
     if not serials:
         return []
     wanted = (records.c.digest, records.c.verdict, records.c.serial, records.c.started_ms, records.c.zone)
+    # An amended record stays in sight as it was put right: its serial may have been another part's.
+    later = records.alias("later")
     query = select(*wanted).where(
+        ~exists(select(later.c.id).where(later.c.replaces == records.c.digest)),
         records.c.part == column(part),
         records.c.serial.in_([column(serial) for serial in serials]),
         records.c.title == kept_text(title),

@@ -228,22 +228,24 @@ def _table(table: str, key: str, ours: Sequence[Row], theirs: Sequence[Row]) -> 
 def _bench(entry: Entry, rows: Rows) -> Iterator[str]:
     """A run tells of its bench once: by this record, or by one before it of the same run."""
     number = entry.row["id"]
-    own = {(row["kind"], row["number"]): row for row in entry.bench if row["record_id"] == number}
-    told = {(row["kind"], row["number"]): row for row in entry.bench if row["run"] == entry.row["run"]}
-    expected = {(row["kind"], row["number"]): row for row in rows.bench}
+    told = {_told(row): row for row in entry.bench if row["run"] in {own["run"] for own in rows.bench}}
+    own = {_told(row): row for row in entry.bench if row["record_id"] == number}
+    expected = {_told(row): row for row in rows.bench}
     for what, row in expected.items():
-        kind = f"{what[0]} {what[1]}"
+        kind = f"{what[1]} {what[2]}"
         if what in own:
             yield from _unlike("bench", f" of {kind}", row, own[what])
         elif what not in told:
             yield f"bench: the row of {kind} is missing"
         elif told[what]["record_id"] > number:
             yield f"bench.record_id of {kind}: the book says {told[what]['record_id']}, a record that came later"
-    yield from (
-        f"bench: the row of {kind} {count} is not of this record"
-        for kind, count in own
-        if (kind, count) not in expected
-    )
+    for what in own:
+        if what not in expected:
+            yield f"bench: the row of {what[1]} {what[2]} is not of this record"
+
+
+def _told(row: Row) -> tuple[str, str, int]:
+    return row["run"], row["kind"], row["number"]
 
 
 # --- signatures and reviews --------------------------------------------------------------------

@@ -140,12 +140,15 @@ def resume(
 def verify(
     records: Annotated[list[Path], typer.Argument(help="Records, or folders of records.")],
     *,
+    workers: Annotated[
+        int | None, typer.Option("--workers", min=1, help="Processes; as many as are worth it if left out.")
+    ] = None,
     shop: ShopOption = None,
 ) -> None:
     """Recompute records from their events and compare every number. 0: identical; 1: differs or tampered."""
     from holdzero.cli.inspect import verify_records
 
-    raise typer.Exit(verify_records(records, shop))
+    raise typer.Exit(verify_records(records, shop, workers))
 
 
 @app.command()

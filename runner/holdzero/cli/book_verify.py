@@ -19,7 +19,7 @@ from holdzero.book.trust import Checked, Entry, Keys, Link, broken_keys, broken_
 from holdzero.book.walk import PAGE, astray, keys_of, links_of, loose_ends, pages
 from holdzero.cli.book_find import book_of
 from holdzero.cli.output import plain_console
-from holdzero.cli.workers import cores, executor_for, in_order, shared_catalogue
+from holdzero.cli.workers import cores, executor_for, in_order, once, shared_catalogue
 from holdzero.errors import HoldzeroError
 
 if TYPE_CHECKING:
@@ -119,16 +119,16 @@ def _walked(book: Book, numbers: Sequence[int], keys: Keys, wanted: Wanted, shop
     """Each record, checked, in the order of their numbers."""
     workers = wanted.workers if wanted.workers is not None else cores()
     workers = 1 if len(numbers) < _WORTH_SHARING * PAGE else workers
-    work = partial(_check_page, keys=keys, shop=shop.resolve() if shop is not None else None)
+    work = partial(_check_page, keys=keys, shop=shop.resolve() if shop is not None else None, command=once())
     with executor_for(workers, wanted.scheduler) as (executor, ahead), _progress(len(numbers)) as advance:
         for page in in_order(executor, ahead, work, pages(book, numbers)):
             yield from page
             advance(len(page))
 
 
-def _check_page(entries: list[Entry], keys: Keys, shop: Path | None) -> list[Checked]:
+def _check_page(entries: list[Entry], keys: Keys, shop: Path | None, command: str) -> list[Checked]:
     """Runs in a worker."""
-    return check_rows(entries, keys, shared_catalogue(shop))
+    return check_rows(entries, keys, shared_catalogue(shop, command))
 
 
 @contextmanager

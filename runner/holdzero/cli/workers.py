@@ -10,17 +10,18 @@ import contextlib
 import multiprocessing
 import os
 import signal
+import uuid
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
-from functools import cache
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
 from holdzero.catalogue import Catalogue
 from holdzero.errors import HoldzeroError
 
-__all__ = ["cores", "executor_for", "in_order", "shared_catalogue"]
+__all__ = ["cores", "executor_for", "in_order", "once", "shared_catalogue"]
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -122,9 +123,20 @@ def in_order(executor: Executor, ahead: int, work: Callable[[T], R], pieces: Ite
             future.cancel()
 
 
-@cache
-def shared_catalogue(shop: Path | None) -> Catalogue:
-    """The plugins that a worker recomputes with, loaded once for each worker."""
+def once() -> str:
+    """A word that no other command has: what a worker keeps, it keeps for one command."""
+    return uuid.uuid4().hex
+
+
+@lru_cache(maxsize=1)
+def shared_catalogue(shop: Path | None, command: str) -> Catalogue:
+    """The plugins that a worker recomputes with, loaded once for each worker and command.
+
+    Args:
+        shop: settings that were named.
+        command: made by `once`.
+    """
+    del command  # only sets this one apart from others
     from holdzero.cli.house import open_shop
 
     return open_shop(shop).catalogue
