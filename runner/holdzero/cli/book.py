@@ -233,3 +233,16 @@ def report(
     from holdzero.cli.book_report import report_records
 
     raise typer.Exit(report_records(asked, out=out, writer=writer, limit=limit, replace=replace, book=book, shop=shop))
+
+
+@book_app.command()
+def copy(
+    to: Annotated[str, typer.Argument(help="File or database address of the book to copy into; made if need be.")],
+    *,
+    book: BookOption = None,
+    shop: ShopOption = None,
+) -> None:
+    """Copy the book into another, for example from a file to a server; what is there already stays. 0: copied."""
+    from holdzero.cli.book_copy import copy_records
+
+    raise typer.Exit(copy_records(to, book=book, shop=shop))
