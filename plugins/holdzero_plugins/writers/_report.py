@@ -100,18 +100,21 @@ def report_of(records: Iterable[Filed], inquiry: Inquiry) -> Report:
     """
     lines = tuple(line_of(number, filed) for number, filed in enumerate(records, 1))
     standing = [line for line in lines if line.stands]
+    counted = [line for line in standing if not line.simulated and not line.trial] or standing
     history = {"part", "serial"} <= inquiry.asked.keys()
-    several = len({(line.part, line.revision) for line in lines}) > 1
+    several = len({line.of for line in lines}) > 1
     title = _title(inquiry, lines, history=history)
     return Report(
         title=title,
         kicker="History of one part" if history else "Report of measurement records",
         head=tuple(_head(lines, inquiry, several=several)),
-        tallies=_tallies(line.verdict for line in standing),
-        left_out=_left_out(lines, standing),
-        first_fail=tuple(_first_fail(standing)),
-        simulated=_some(lines, [line for line in lines if line.simulated], "simulated: no part was measured"),
-        trial=_some(lines, [line for line in lines if line.trial], "trials of a routine: nothing is accepted by them"),
+        tallies=_tallies(line.verdict for line in counted),
+        left_out=_left_out(lines, counted),
+        first_fail=tuple(_first_fail(counted)),
+        simulated=_some(lines, [line for line in lines if line.simulated], "simulated: no part was measured in them"),
+        trial=_some(
+            lines, [line for line in lines if line.trial], "of a trial of the routine: nothing is accepted by them"
+        ),
         made_up=bool(lines) and all(line.simulated for line in lines),
         lines=lines,
         several=several,
@@ -159,7 +162,7 @@ def _head(lines: Sequence[Line], inquiry: Inquiry, *, several: bool) -> Iterable
         yield Fact("First begun", lines[0].started)
         yield Fact("Last begun", lines[-1].started)
     if lines and not several:
-        yield Fact("Part number, revision", f"{lines[0].part}, {lines[0].revision}")
+        yield Fact("Part number, revision", lines[0].of)
     yield Fact("Serials", str(len({(line.part, line.serial) for line in lines if line.serial != said(None)})))
     yield Fact("Operators", ", ".join(dict.fromkeys(line.operator for line in lines)) or said(None))
     yield Fact("Routines", "; ".join(dict.fromkeys(line.routine for line in lines)) or said(None))
@@ -172,15 +175,15 @@ def _tallies(verdicts: Iterable[str]) -> tuple[Tally, ...]:
     return tuple(Tally(verdict, counted[verdict]) for verdict in KNOWN_VERDICTS if counted[verdict])
 
 
-def _left_out(lines: Sequence[Line], standing: Sequence[Line]) -> str:
-    replaced = len(lines) - len(standing)
-    if not replaced:
+def _left_out(lines: Sequence[Line], counted: Sequence[Line]) -> str:
+    left = len(lines) - len(counted)
+    if not left:
         return ""
-    return f"{_count(replaced)} replaced by a later one; not counted among the verdicts, and marked in the table."
+    return f"{_count(left)} not counted among these verdicts: replaced, simulated or a trial; marked in the table."
 
 
-def _first_fail(standing: Sequence[Line]) -> Iterable[str]:
-    line = next((line for line in standing if line.verdict == "fail"), None)
+def _first_fail(counted: Sequence[Line]) -> Iterable[str]:
+    line = next((line for line in counted if line.verdict == "fail"), None)
     if line is None:
         return
     yield f"No. {line.number}, {line.part}, serial {line.serial}, begun {line.started}, record {short(line.digest)}"
@@ -192,7 +195,8 @@ def _some(lines: Sequence[Line], those: Sequence[Line], what: str) -> str:
     if not those:
         return ""
     every = len(those) == len(lines)
-    return f"{'All' if every else f'{len(those)} of'} {_count(len(lines))} {what}"
+    is_or_are = "is" if len(those) == 1 else "are"
+    return f"{'all of' if every else f'{len(those)} of'} {_count(len(lines))} {is_or_are} {what}"
 
 
 # --- characteristics ---------------------------------------------------------------------------
@@ -211,7 +215,7 @@ def _sections(lines: Sequence[Line]) -> Iterable[Section]:
 def _section(name: str, pieces: Sequence[Piece]) -> Section:
     units = pieces[0].units
     measured = [piece for piece in pieces if piece.value_um is not None]
-    counted = [piece for piece in measured if piece.counts] or measured
+    counted = _counting(measured)
     points = [_point(piece, units) for piece in measured]
     bounds = {(piece.lower_um, piece.upper_um) for piece in counted}
     lower, upper = (_small(limit, units) for limit in (bounds.pop() if len(bounds) == 1 else (None, None)))
@@ -220,7 +224,7 @@ def _section(name: str, pieces: Sequence[Piece]) -> Section:
     off = [point.number for point, mark in zip(points, _marks(courses), strict=True) if mark.off]
     return Section(
         name=name,
-        tallies=_tallies(piece.verdict for piece in pieces if piece.stands),
+        tallies=_tallies(piece.verdict for piece in _counting(pieces)),
         facts=tuple(_statistics(counted, units)),
         of=_of(pieces, counted),
         small=small_unit(units),
@@ -230,6 +234,12 @@ def _section(name: str, pieces: Sequence[Piece]) -> Section:
         bars=bars,
         no_bars="" if bars else f"No histogram: there are fewer than {FEWEST} values.",
     )
+
+
+def _counting(pieces: Sequence[Piece]) -> list[Piece]:
+    """Those that stand and are of production; where there is none, those that stand; else all."""
+    standing = [piece for piece in pieces if piece.stands]
+    return [piece for piece in standing if piece.counts] or standing or list(pieces)
 
 
 def _marks(courses: Iterable[Course]) -> list[Mark]:

@@ -5,6 +5,7 @@ Records come one at a time and are let go again: only what is shown is kept.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -16,6 +17,7 @@ from holdzero_plugins.writers._text import flat, number_or_missing, said, wall_t
 __all__ = ["KNOWN_VERDICTS", "Complaint", "Instrument", "Line", "Piece", "line_of", "numbers_text", "short"]
 
 KNOWN_VERDICTS = ("fail", "undecided", "pass", "reported")
+_SECONDS = re.compile(r"(\d\d:\d\d):\d\d(?= |$)")  # more than a list needs
 _ROLES = ("reference", "comparator", "thermometer", "check_standard")
 
 
@@ -83,7 +85,7 @@ class Line:
 
     number: int
     part: str
-    revision: str
+    of: str
     serial: str
     routine: str
     operator: str
@@ -115,11 +117,11 @@ def line_of(number: int, filed: Filed) -> Line:
     return Line(
         number=number,
         part=said(routine["part"]),
-        revision=said(routine["revision"]),
+        of=_of(routine),
         serial=said(run["serial"]),
         routine=said(routine["title"]),
         operator=said(run["operator"]),
-        started=wall_text(run["started"]),
+        started=_SECONDS.sub(r"\1", wall_text(run["started"])),
         verdict=_verdict(record["verdict"]),
         simulated=bool(record["simulated"]),
         trial=_is_trial(record),
@@ -133,6 +135,11 @@ def line_of(number: int, filed: Filed) -> Line:
         complaints=tuple(_complaint(finding) for finding in findings if finding["level"] != "note"),
         notes=sum(finding["level"] == "note" for finding in findings),
     )
+
+
+def _of(routine: Mapping[str, Any]) -> str:
+    """Part number and revision, as far as there is one."""
+    return ", ".join(said(routine[key]) for key in ("part", "revision") if routine[key])
 
 
 def _verdict(word: object) -> str:

@@ -6,6 +6,8 @@ Numbers in, places in; the template draws. Lengths arrive in the small unit that
 from __future__ import annotations
 
 import math
+import statistics
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
@@ -123,12 +125,14 @@ class Bar:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bars:
-    """A histogram, with limits if they are the same for all values."""
+    """A histogram, with limits if they are the same for all values; `below` and `above` are off the picture."""
 
     bars: tuple[Bar, ...]
     ticks: tuple[Tick, ...]
     counts: tuple[Tick, ...]
     limits: tuple[Tick, ...]
+    below: int
+    above: int
     bottom: float = _TOP + _PLOT
 
 
@@ -175,6 +179,8 @@ def _scale(points: Sequence[Point]) -> _Scale:
     ]
     bars = [(point.value - point.expanded, point.value + point.expanded) for point in points]
     if around:
+        # Where half of the values are belongs into it, however far the limits are.
+        around.append(statistics.median(point.value for point in points))
         low, high = min(around), max(around)
         room = 1.5 * max(high - low, *(end - start for start, end in bars))
         around += [end for bar in bars if bar[0] > low - room and bar[1] < high + room for end in bar]
@@ -276,18 +282,15 @@ def bars_of(values: Sequence[float], lower: float | None, upper: float | None) -
     """
     if len(values) < FEWEST:
         return None
-    limits = [limit for limit in (lower, upper) if limit is not None]
-    low, high = min(*values, *limits), max(*values, *limits)
-    span = high - low if high - low > 1e-9 * max(abs(low), abs(high)) else max(abs(high) * 0.1, 1.0)
+    low, high = _ends(values, [limit for limit in (lower, upper) if limit is not None])
+    inside = [value for value in values if low <= value <= high]
+    span = high - low
     scale = _Scale(low - 0.08 * span, high + 0.08 * span)
-    step = _step(values, (scale.high - scale.low) / _SLIMMEST)
-    first = math.floor(min(values) / step)
-    counts = [0] * (math.floor(max(values) / step) - first + 1)
-    for value in values:
-        counts[math.floor(value / step) - first] += 1
-    most = max(counts)
+    edges = _edges(inside, lower, upper, span)
+    counts = Counter(edges.place(value) for value in inside)
+    most = max(counts.values())
     return Bars(
-        bars=tuple(_bar(scale, (first + place) * step, step, count, most) for place, count in enumerate(counts)),
+        bars=tuple(_bar(scale, edges, place, count, most) for place, count in sorted(counts.items())),
         ticks=tuple(Tick(scale.x(tick), tick_text(tick)) for tick in nice_ticks(scale.low, scale.high, 10)),
         counts=tuple(
             Tick(round(_TOP + _PLOT * (1.0 - tick / (1.1 * most)), 2), f"{tick:.0f}")
@@ -299,19 +302,59 @@ def bars_of(values: Sequence[float], lower: float | None, upper: float | None) -
             for name, limit in (("lower", lower), ("upper", upper))
             if limit is not None
         ),
+        below=sum(value < low for value in values),
+        above=sum(value > high for value in values),
     )
 
 
-def _step(values: Sequence[float], least: float) -> float:
-    """Width of a bar: a round number, so that about the root of their number stand side by side."""
-    number = min(max(math.isqrt(len(values)), FEWEST), _MOST_BARS)
-    raw = max((max(values) - min(values)) / number, least)
+def _ends(values: Sequence[float], limits: Sequence[float]) -> tuple[float, float]:
+    """From where to where values are drawn: limits, half of the values, and all that do not squash the rest."""
+    core = [*limits, *statistics.quantiles(values, n=4)]
+    low, high = min(core), max(core)
+    room = 1.5 * (high - low)
+    near = [value for value in values if low - room <= value <= high + room]
+    low, high = min(low, *near), max(high, *near)
+    if high - low > 1e-9 * max(abs(low), abs(high)):
+        return low, high
+    # Numbers that are all alike have no width of their own; any will do.
+    return low - max(abs(low) * 0.1, 1.0), high + max(abs(high) * 0.1, 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Edges:
+    """Where bars begin and end: at the limits, so that none holds values of both sides."""
+
+    origin: float
+    step: float
+    lower: float | None
+    upper: float | None
+
+    def place(self, value: float) -> int:
+        """The bar that a value belongs to; a value on a limit belongs within."""
+        place = math.floor((value - self.origin) / self.step)
+        if self.upper is not None:
+            last = round((self.upper - self.origin) / self.step) - 1
+            place = min(place, last) if value <= self.upper else max(place, last + 1)
+        if self.lower is not None:
+            place = max(place, 0) if value >= self.lower else min(place, -1)
+        return place
+
+
+def _edges(inside: Sequence[float], lower: float | None, upper: float | None, span: float) -> _Edges:
+    """Bars so that about the root of the number of values stand side by side."""
+    number = min(max(math.isqrt(len(inside)), FEWEST), _MOST_BARS)
+    raw = max((max(inside) - min(inside)) / number, span / _SLIMMEST)
+    if lower is not None and upper is not None and upper > lower:
+        return _Edges(lower, (upper - lower) / max(1, round((upper - lower) / raw)), lower, upper)
     power = 10.0 ** math.floor(math.log10(raw))
-    return next(power * factor for factor in (1.0, 2.0, 5.0, 10.0) if power * factor >= raw * 0.999)
+    step = next(power * factor for factor in (1.0, 2.0, 5.0, 10.0) if power * factor >= raw * 0.999)
+    origin = lower if lower is not None else upper if upper is not None else 0.0
+    return _Edges(origin, step, lower, upper)
 
 
-def _bar(scale: _Scale, start: float, step: float, count: int, most: int) -> Bar:
-    left, right = scale.x(start), scale.x(start + step)
+def _bar(scale: _Scale, edges: _Edges, place: int, count: int, most: int) -> Bar:
+    start, end = (edges.origin + edges.step * (place + side) for side in (0, 1))
+    left, right = scale.x(start), scale.x(end)
     height = round(_PLOT * count / (1.1 * most), 2)
-    words = f"{tick_text(round(start, 9))} to {tick_text(round(start + step, 9))}: {count}"
+    words = f"{tick_text(round(start, 9))} to {tick_text(round(end, 9))}: {count}"
     return Bar(left, round(_TOP + _PLOT - height, 2), round(right - left, 2), height, count, words)
