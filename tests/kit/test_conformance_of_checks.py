@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -201,6 +202,44 @@ class TestEveryMoment:
             return Weighting(weights=characteristic.weights[1:], scatter=(0.1, 3.0))
 
         assert "weights for" in complaint(house(weigh=weigh))
+
+
+class TestWhatIsRaised:
+    @pytest.mark.parametrize(
+        ("what", "found", "mend"),
+        [
+            (lambda run: run.routine.title, "Routine has: format, routine, approval, ", "attributes that exist"),
+            (
+                lambda run: run.of_kinds(SlotKind.READ),
+                "RunView has: of_kind, routine, serial, ",
+                "attributes that exist",
+            ),
+            (lambda run: run.readings[0].valu_um if run.readings else 0, "Reading has: value_um, ", "that exist"),
+            (lambda run: run.now_s + reserve, "name 'reserve' is not defined", "mend its spelling"),  # type: ignore[name-defined]  # noqa: F821  the slip
+            (lambda run: len(run.now_s), "object of type 'float' has no len()", "use each value as what it is"),
+            (lambda run: run.routine.checks["hous"], "KeyError: 'hous'", "look whether the key is there"),
+            (lambda run: run.routine.reference.deviation, "RequiredReference has: ", "in the view itself, once"),
+        ],
+        ids=["attribute", "method", "close", "name", "type", "key", "required"],
+    )
+    def test_a_slip_is_named_with_file_and_line_and_what_there_is(
+        self, what: Callable[[RunView], object], found: str, mend: str
+    ) -> None:
+        said = complaint(house(**raising(what)))
+        assert found in said
+        assert f"({Path(__file__).name}, line {what.__code__.co_firstlineno})" in said
+        assert mend in said.partition("mend: ")[2]
+        assert "say nothing if not" not in said
+
+    @pytest.mark.parametrize(
+        "what",
+        [lambda run: run.reference.size, lambda run: run.comparator.resolution + None],
+        ids=["attribute", "type"],
+    )
+    def test_what_is_none_at_some_moment_is_looked_for_first(self, what: Callable[[RunView], object]) -> None:
+        said = complaint(house(**raising(what)))
+        assert "look whether what is needed is there, and say nothing if not" in said
+        assert " has: " not in said
 
 
 class TestPure:

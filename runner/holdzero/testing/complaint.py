@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Container, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,6 +11,7 @@ from pydantic import ValidationError
 
 from holdzero.errors import HoldzeroError
 from holdzero.hooks import HOOKS, Settings
+from holdzero.testing.blame import found_of, mend_of
 
 __all__ = ["Subject", "subject_of"]
 
@@ -35,14 +36,23 @@ class Subject:
             raise self.broken(rule, found, mend)
 
     @contextlib.contextmanager
-    def never_raising(self, rule: str, mend: str, *allowed: type[BaseException]) -> Iterator[None]:
-        """Hold the rule that what is called here raises nothing, or only what is allowed."""
+    def never_raising(
+        self, rule: str, mend: str | None, *allowed: type[BaseException], files: Container[str] = ()
+    ) -> Iterator[None]:
+        """Hold the rule that what is called here raises nothing, or only what is allowed.
+
+        Args:
+            rule: that is held.
+            mend: what to do; None where the exception itself tells.
+            allowed: exceptions that may be raised.
+            files: of the plugin's own code, so that the line in it can be named.
+        """
         try:
             yield
         except allowed:
             raise
         except (Exception, SystemExit) as error:
-            raise self.broken(rule, f"{type(error).__name__}: {error}", mend) from error
+            raise self.broken(rule, found_of(error, files), mend or mend_of(error)) from error
 
     def titled(self, title: object) -> None:
         """It says what it is."""

@@ -87,12 +87,10 @@ def _at_every_moment(suite: Suite, runs: Sequence[Run]) -> None:
     """Nothing is raised, nothing is nonsense, nothing is changed, and the same is said twice."""
     views = list(_moments(suite, runs))
     first: list[object] = []
+    files = _files_of(suite.plugin)
     for when, view in views:
         kept = copy.deepcopy((view, suite.settings))
-        with suite.subject.never_raising(
-            f"no function of it may raise ({when})",
-            "a run can be abandoned at any moment: look whether what is needed is there, and say nothing if not",
-        ):
+        with suite.subject.never_raising(f"no function of it may raise ({when})", None, files=files):
             said, slips = _witnessed(suite, view)
         suite.subject.require(
             good=(view, suite.settings) == kept,
