@@ -101,7 +101,7 @@ class TestASoundCheck:
         assert_conforms(house(watch=sound_watch), routine=Draft().with_check("house", limit="1 um"), answers=iter(GOOD))
 
     def test_passes_with_no_function_at_all(self) -> None:
-        assert_conforms(house())
+        assert_conforms(house(), silent=True)
 
 
 # --- what is declared -------------------------------------------------------------------------
@@ -126,7 +126,7 @@ class TestTheDeclaration:
             limit: Size = Field(description="How far.")
 
         assert "valid when empty" in complaint(house(settings=Strict), routine=PLAIN)
-        assert_conforms(house(settings=Strict), settings={"limit": "1 um"})
+        assert_conforms(house(settings=Strict), settings={"limit": "1 um"}, silent=True)
         assert "valid as given" in complaint(house(), settings={"limit": "much"})
 
 
@@ -202,6 +202,54 @@ class TestEveryMoment:
             return Weighting(weights=characteristic.weights[1:], scatter=(0.1, 3.0))
 
         assert "weights for" in complaint(house(weigh=weigh))
+
+
+class TestSpeaking:
+    def test_one_that_never_speaks_was_not_tried(self) -> None:
+        said = complaint(house(judge=on_revision_x))
+        assert "this check never spoke in the sample runs\n" in said
+        assert "give routine= and answers= with which it does, or silent=True if that is right" in said
+
+    def test_one_that_is_silent_by_right_passes(self) -> None:
+        assert_conforms(house(judge=on_revision_x), silent=True)
+
+    def test_a_routine_with_which_it_speaks_shows_the_slip_in_it(self) -> None:
+        routine = Draft().with_table("routine", revision="X1")
+        said = complaint(house(judge=on_revision_x), routine=routine, answers=GOOD)
+        assert "'Reading' object has no attribute 'value_mm'" in said
+        assert "; Reading has: value_um, seq, slot, raw, time_s" in said
+
+    @pytest.mark.parametrize(
+        ("when", "what"),
+        [
+            ("with a reading struck out", lambda run: 3 in gaps(run)),
+            ("in a batch of two", lambda run: run.serial == "2"),
+            ("with readings moved", lambda run: run.scatter_um[0] > 0.5),
+            ("after", lambda run: any(given.slot.of == "humidity" for given in run.given)),
+            ("before any device", lambda run: run.routine.routine.revision == "A"),
+        ],
+        ids=["a strike", "a batch", "scatter", "a question", "a revision"],
+    )
+    def test_the_sample_runs_have_what_a_rule_may_be_about(self, when: str, what: Callable[[RunView], bool]) -> None:
+        def watch(settings: House, run: RunView) -> Iterable[Finding]:
+            del settings
+            if what(run):
+                raise RuntimeError("here")
+            return ()
+
+        assert when in complaint(house(watch=watch)).partition("\n")[0]
+
+
+def gaps(run: RunView) -> set[int]:
+    """By how much the entries of the part's readings go on: 1, or more where something stands between."""
+    return {after.seq - before.seq for before, after in itertools.pairwise(run.of_kind(SlotKind.READ))}
+
+
+def on_revision_x(settings: House, run: RunView, characteristics: object) -> Iterable[Finding]:
+    del settings, characteristics
+    if run.routine.routine.revision.startswith("X"):
+        for reading in run.readings:
+            yield found(holds=reading.value_mm > 1.0)  # type: ignore[attr-defined]  # the slip that nobody sees
 
 
 class TestWhatIsRaised:

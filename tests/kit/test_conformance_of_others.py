@@ -530,9 +530,9 @@ class TestWhatIsHandedOver:
     def test_a_file_with_settings_by_the_names_of_its_declarations(self, tmp_path: Path) -> None:
         path = tmp_path / "house.py"
         path.write_text(FILE.format(more=""), "utf-8")
-        assert_conforms(path, settings={"house": {"count": 1}, "wipe": {"count": 2}})
+        assert_conforms(path, settings={"house": {"count": 1}, "wipe": {"count": 2}}, silent=True)
         with pytest.raises(AssertionError, match="step wipe: the settings must be valid when empty"):
-            assert_conforms(path, settings={"house": {"count": 1}})
+            assert_conforms(path, settings={"house": {"count": 1}}, silent=True)
 
     def test_a_file_that_the_tool_refuses(self, tmp_path: Path) -> None:
         path = tmp_path / "house.py"

@@ -37,6 +37,7 @@ def assert_conforms(
     argument: str = "",
     routine: str | Path | Draft | None = None,
     answers: Answers | None = None,
+    silent: bool = False,
 ) -> None:
     """Put what a plugin declares through the rules of the surface.
 
@@ -44,9 +45,15 @@ def assert_conforms(
         what: a plugin's module, the path of a single file, or one declaration.
         settings: of a check, a kind of step or a rule, as a routine writes them; empty if None. For a
             module that declares several of these, settings by the declaration's name.
-        argument: with which a source opens.
-        routine: of the sample run; one that suits the kind of declaration if None.
-        answers: of the sample run; virtual ones, or those of the plain routine, if None.
+        argument: with which a source opens: what stands behind the colon of `--source NAME:ARGUMENT`.
+        routine: of the sample runs of a check or source: text, file or draft; the check's table is put
+            in where it has none. If None, one that suits: for a check it has three places, two zeros, a
+            soak, temperatures, a check standard, questions, revision A; and another for a batch of two.
+        answers: of the sample run, as a readings file has them; for a check that run is the only one
+            then. If None, virtual ones: readings near the nominal, and of a check once more with
+            a reading struck out, with readings that scatter, drift or stick, and in a batch.
+        silent: whether a check may say nothing in all sample runs, which else is a fault: what never
+            speaks was not tried.
 
     Raises:
         AssertionError: a rule is broken; says by which declaration, which rule, what was found and
@@ -55,7 +62,7 @@ def assert_conforms(
     declared, catalogue = _declared(what)
     answered = None if answers is None else list(answers)
     for item in declared:
-        _conforms(item, catalogue, _settings_of(item, declared, settings), argument, routine, answered)
+        _conforms(item, catalogue, _settings_of(item, declared, settings), argument, routine, answered, silent=silent)
 
 
 def _declared(what: object) -> tuple[list[Any], Catalogue]:
@@ -114,10 +121,12 @@ def _conforms(
     argument: str,
     routine: str | Path | Draft | None,
     answers: list[str | tuple[float, str]] | None,
+    *,
+    silent: bool,
 ) -> None:
     match item:
         case Check():
-            check_conforms(item, catalogue, settings=settings, routine=routine, answers=answers)
+            check_conforms(item, catalogue, settings=settings, routine=routine, answers=answers, silent=silent)
         case Source():
             source_conforms(item, catalogue, argument=argument, routine=routine, answers=answers)
         case Writer():

@@ -29,7 +29,7 @@ from holdzero.testing.at_once import many_at_once
 from holdzero.testing.complaint import Subject, subject_of
 from holdzero.testing.draft import Draft
 from holdzero.testing.drive import Answers, begun, driven, loaded_of, scripted
-from holdzero.testing.samples import in_inches, say_for, with_table
+from holdzero.testing.samples import BATCH, TWO, in_inches, say_for, with_a_strike, with_table, worlds
 from holdzero.testing.saying import SERIAL, Said, Suite, value_of
 
 __all__ = ["check_conforms"]
@@ -42,6 +42,7 @@ def check_conforms(
     settings: Mapping[str, Any] | None = None,
     routine: str | Path | Draft | None = None,
     answers: Answers | None = None,
+    silent: bool = False,
 ) -> None:
     """Put a check through its rules.
 
@@ -51,6 +52,7 @@ def check_conforms(
         settings: of its table in the routine; empty if None.
         routine: of the sample run; one that has a little of everything if None.
         answers: of the sample run; virtual ones if None.
+        silent: whether it may say nothing in all sample runs.
 
     Raises:
         AssertionError: it breaks one; says which, what was found, how to mend it.
@@ -62,9 +64,20 @@ def check_conforms(
     typed = subject.settled(check.settings, loaded.routine.checks.get(check.name, settings or {}))
     suite = _suite(subject, check, typed, catalogue, loaded)
     runs = list(driven(begun(loaded), say_for(loaded, said)))
-    _at_every_moment(suite, runs)
+    moments = list(_moments(suite, runs))
+    if said is None:
+        batch = loaded_of(with_table(BATCH, check.name, settings), catalogue) if routine is None else loaded
+        moments += _as_it_might_go(suite, loaded, batch)
+    moments += _as_it_might_end(suite, runs[-1])
+    spoke = _at_every_moment(suite, moments)
     _in_inches(suite, loaded, runs)
     many_at_once(suite, runs[-1])
+    subject.require(
+        good=spoke or silent,
+        rule="this check never spoke in the sample runs",
+        found="neither watch, terms, weigh nor judge gave anything, so that most of it was not tried",
+        mend="give routine= and answers= with which it does, or silent=True if that is right",
+    )
 
 
 def _suite(subject: Subject, check: Check, settings: Settings, catalogue: Catalogue, loaded: LoadedRoutine) -> Suite:
@@ -83,10 +96,10 @@ def _suite(subject: Subject, check: Check, settings: Settings, catalogue: Catalo
 # --- every moment -----------------------------------------------------------------------------
 
 
-def _at_every_moment(suite: Suite, runs: Sequence[Run]) -> None:
-    """Nothing is raised, nothing is nonsense, nothing is changed, and the same is said twice."""
-    views = list(_moments(suite, runs))
+def _at_every_moment(suite: Suite, views: Sequence[tuple[str, RunView]]) -> bool:
+    """Nothing is raised, nothing is nonsense, nothing is changed, and the same is said twice; whether anything is."""
     first: list[object] = []
+    spoke = False
     files = _files_of(suite.plugin)
     for when, view in views:
         kept = copy.deepcopy((view, suite.settings))
@@ -101,9 +114,11 @@ def _at_every_moment(suite: Suite, runs: Sequence[Run]) -> None:
         _sound(suite, when, view, said)
         _no_slip(suite, when, said, slips)
         first.append(said.plain)
+        spoke = spoke or said.anything
     # In the other order: what it says must not hang on what it was asked before.
     for (when, view), before in reversed(list(zip(views, first, strict=True))):
         suite.subject.answers_for(before, suite.said(view).plain, f"what it says ({when})")
+    return spoke
 
 
 def _moments(suite: Suite, runs: Sequence[Run]) -> Iterator[tuple[str, RunView]]:
@@ -119,6 +134,23 @@ def _moments(suite: Suite, runs: Sequence[Run]) -> Iterator[tuple[str, RunView]]
         yield when, view
         yield f"{when}, devices named at the bench", replace(view, routine=bare)
         yield f"abandoned {when}", replace(view, finished=True)
+
+
+def _as_it_might_go(suite: Suite, loaded: LoadedRoutine, batch: LoadedRoutine) -> Iterator[tuple[str, RunView]]:
+    """Views of a run with a reading that was struck out, and of a batch of two where the routine takes batches."""
+    for run in with_a_strike(begun(loaded), say_for(loaded, None)):
+        yield f"after {len(run.events)} events, with a reading struck out", suite.view(run.state)
+    if not batch.routine.takes_batches:
+        return
+    for run in driven(begun(batch, serials=TWO), say_for(batch, None)):
+        last = run.state.live[-1].slot.serial if run.state.live else None
+        yield f"after {len(run.events)} events, in a batch of two", suite.view(run.state, last or SERIAL)
+
+
+def _as_it_might_end(suite: Suite, run: Run) -> Iterator[tuple[str, RunView]]:
+    """Views of the end of a run, with readings that are alike, scattered, drift, hold an outlier or are stuck."""
+    for state in worlds(run.state, suite.view(run.state).resolution_um):
+        yield "at the end, with readings moved", suite.view(state)
 
 
 def _only_required(routine: Routine) -> Routine:
@@ -186,9 +218,10 @@ def _finite_term(suite: Suite, when: str, term: Term) -> None:
 
 
 def _finite_finding(suite: Suite, when: str, finding: Finding) -> None:
-    _finite(suite, f"the data of {finding.code} ({when})", list(finding.data.values()))
+    if np.any(finding.holds):  # the words and numbers of one that does not are seen by nobody
+        _finite(suite, f"the data of {finding.code} ({when})", list(finding.data.values()))
     suite.subject.require(
-        good=re.search(r"\b(nan|inf)\b", finding.text) is None,
+        good=not np.any(finding.holds) or re.search(r"\b(nan|inf)\b", finding.text) is None,
         rule=f"no NaN and no infinity in the text of {finding.code} ({when})",
         found=finding.text,
         mend="say it in words where there is no number",

@@ -84,6 +84,9 @@ def _amended(record: dict[str, Any], text: str) -> dict[str, Any]:
     return amend_record(record, reason=text, by=text, at="2026-03-03T08:00:00.000+01:00", changes=changes)
 
 
+_FIRST_READ = next(number for number, step in enumerate(FULL.tables["steps"]) if step["do"] == "repeat")
+
+
 def _noted(run: Run, kind: type[Any], **fields: Any) -> Run:
     state = run.state
     return run.take(kind(seq=state.seq + 1, wall=state.wall, time_s=state.now_s, **fields))
@@ -102,7 +105,7 @@ def _hostile(catalogue: Catalogue, text: str) -> dict[str, Any]:
         .with_table("part", material=text)
         .with_table("approval", by=text, on="2026-03-01", digest="sha256:0", note=text)
         .with_characteristic(name, measure="size", at=name, nominal="5 mm", lower="-3 um", upper="3 um")
-        .with_step("read", at=name, say=text, caution=text, index=7)
+        .with_step("read", at=name, say=text, caution=text, index=_FIRST_READ)
         .with_step("ask", name=text, choices=[name])
         .with_step("prepare", name=text, say=text, caution=text)
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -13,20 +13,21 @@ from numpy.typing import NDArray
 from holdzero import events as e
 from holdzero.hooks import Number
 from holdzero.routine.load import LoadedRoutine
-from holdzero.routine.schema import Read, walk
+from holdzero.routine.schema import Ask, Read, walk
 from holdzero.run import Run
 from holdzero.run.plan import SlotKind
 from holdzero.run.state import State
 from holdzero.testing.draft import Draft
-from holdzero.testing.drive import Answers, Say, scripted
+from holdzero.testing.drive import Answers, Say, driven, scripted
 from holdzero.testing.virtual import Truth, say_of
 
-__all__ = ["FULL", "in_inches", "say_for", "side_by_side", "with_table", "worlds"]
+__all__ = ["BATCH", "FULL", "TWO", "in_inches", "say_for", "side_by_side", "with_a_strike", "with_table", "worlds"]
 
 _PLACES = [{"do": "read", "at": place} for place in ("a", "b", "c")]
 
 FULL = (
     Draft()
+    .with_table("routine", revision="A")
     .with_table("part", material="aluminium")
     .with_table("comparator", force="0.8 N", error={"halfwidth": "0.05 um"})
     .with_table("comparator.tip", material="tungsten carbide", radius="1.5 mm")
@@ -45,6 +46,7 @@ FULL = (
     .with_steps(
         {"do": "prepare", "name": "clean", "say": "Wipe plate, reference and part with a dry lint-free cloth."},
         {"do": "ask", "name": "finish", "choices": ["ground", "lapped"]},
+        {"do": "ask", "name": "humidity", "answer": "number", "unit": "%"},
         {"do": "soak", "at_least": "10 min"},
         {"do": "temperature", "of": "part"},
         {"do": "temperature", "of": "reference"},
@@ -60,7 +62,22 @@ FULL = (
         {"do": "compare"},
     )
 )
-"""Sizes, a variation and a step at three places; two zeros with returns; temperatures; a check standard."""
+"""Sizes, a variation and a step at three places; two zeros with returns; temperatures; a check standard; questions."""
+
+BATCH = FULL.with_steps(
+    {"do": "prepare", "name": "clean", "say": "Wipe plate, reference and parts with a dry lint-free cloth."},
+    {"do": "soak", "at_least": "10 min"},
+    {"do": "temperature", "of": "reference"},
+    {"do": "zero", "times": 2},
+    {"do": "check"},
+    {"do": "repeat", "over": "parts", "steps": [{"do": "temperature", "of": "part"}, *_PLACES, *_PLACES]},
+    {"do": "return"},
+    {"do": "compare"},
+)
+"""The same characteristics of several parts after one zero."""
+
+TWO = ("1", "2")
+"""Serials of a batch."""
 
 _TRUTH = Truth(
     deviations_um={"a": 0.6, "b": 0.2, "c": -0.4},
@@ -82,9 +99,36 @@ def say_for(loaded: LoadedRoutine, answers: Answers | None) -> Say:
     """The answers of a sample run: those given, or virtual ones about the nominals."""
     if answers is not None:
         return scripted(answers)
-    places = [step.at for step in walk(loaded.routine.steps) if isinstance(step, Read)]
-    known = {**dict.fromkeys(places, 0.3), **_TRUTH.deviations_um}
-    return say_of(replace(_TRUTH, deviations_um=known), seed=1)
+    steps = list(walk(loaded.routine.steps))
+    known = {**dict.fromkeys((step.at for step in steps if isinstance(step, Read)), 0.3), **_TRUTH.deviations_um}
+    told = {step.name: _answer_to(step) for step in steps if isinstance(step, Ask) and not step.choices}
+    return say_of(replace(_TRUTH, deviations_um=known, answers=told), seed=1)
+
+
+def _answer_to(question: Ask) -> str:
+    """An answer that a question takes."""
+    if question.dimension is None:
+        return "as usual" if question.answer == "text" else "1"
+    number = "20" if question.answer == "temperature" else "1"
+    return f"{number} {question.unit or next(iter(question.dimension.spellings))}"
+
+
+def with_a_strike(run: Run, say: Say) -> Iterator[Run]:
+    """The run as it stands now and after each answer; the second reading of the part is struck out and read again."""
+    for now in driven(run, say):
+        yield now
+        read = [reading for reading in now.state.live if reading.kind is SlotKind.READ]
+        if len(read) == _STRUCK:
+            yield from driven(now.take(_struck(now, read[-1].seq)), say)
+            return
+
+
+def _struck(run: Run, target: int) -> e.AnswerStruck:
+    state = run.state
+    return e.AnswerStruck(seq=state.seq + 1, wall=state.wall, time_s=state.now_s, target=target, reason="mistyped")
+
+
+_STRUCK = 2  # a reading of it stands before, and others come after
 
 
 def in_inches(run: Run) -> list[tuple[float, str]]:

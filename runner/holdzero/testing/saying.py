@@ -43,6 +43,11 @@ class Said:
         return (*self.watched, *self.judged)
 
     @property
+    def anything(self) -> bool:
+        """Whether there is anything at all."""
+        return bool(self.findings or any(terms for _, terms in self.terms) or any(made for _, made in self.weighed))
+
+    @property
     def plain(self) -> object:
         """The same as data that can be compared: functions by what they give."""
         return (
@@ -124,6 +129,6 @@ class Suite:
         failures += self.alone.judge(view, seen)[1]
         return [f"{failure.during}: {failure.message}" for failure in failures]
 
-    def view(self, state: State) -> RunView:
-        """What the check sees of a run."""
-        return view_of(state, SERIAL, dict(self.checks.materials))
+    def view(self, state: State, serial: str = SERIAL) -> RunView:
+        """What the check sees of a run, for one part."""
+        return view_of(state, serial, dict(self.checks.materials))
