@@ -12,6 +12,7 @@ from typing import Any, Protocol, TypeAlias
 
 import pytest
 
+from holdzero.starting.explained import EXPLAINED
 from holdzero.starting.options import ROUTINE_OPTIONS
 from holdzero.starting.questions import QUESTIONS
 
@@ -94,8 +95,35 @@ class TestARoutineFromOptions:
     def test_it_says_what_comes_next(self, tool: Tool) -> None:
         required = {"reference_deviation": None, "reference_uncertainty": None}
         done = tool("new", "routine", "new.toml", *options(reference="required", **required))
-        for command in ("validate new.toml", "budget new.toml --reference ID", "run new.toml --reference ID"):
+        for command in ("validate new.toml", "budget new.toml --reference ID", "run new.toml --reference ID --trial"):
             assert f"  holdzero {command}\n" in done.stdout
+
+    def test_file_and_screen_say_the_same_of_its_first_run(self, tool: Tool, tmp_path: Path) -> None:
+        done = tool("new", "routine", "new.toml", *options())
+        assert "ready to be tried (holdzero run FILE --trial)" in (tmp_path / "new.toml").read_text("utf-8")
+        assert "  holdzero run new.toml --trial\n" in done.stdout
+
+    def test_it_needs_a_name_for_its_file_where_nobody_can_be_asked(self, tool: Tool, tmp_path: Path) -> None:
+        done = tool("new", "routine", *options())
+        assert done.returncode == INVALID
+        assert "name the file to write" in done.stderr
+        assert not list(tmp_path.iterdir())
+
+    @pytest.mark.parametrize(
+        ("name", "text", "kept"),
+        [
+            ("material", "Aluminium", "aluminium"),
+            ("temperature", "20.5", "20.5 degC"),
+            ("soak", "15", "15 min"),
+            ("temperature_within", "0,5", "0,5 K"),
+        ],
+    )
+    def test_an_answer_is_kept_as_the_tool_writes_it(
+        self, tool: Tool, tmp_path: Path, name: str, text: str, kept: str
+    ) -> None:
+        done = tool("new", "routine", "new.toml", *options(**{name: text}))
+        assert done.returncode == VALID, done.stderr
+        assert f'"{kept}"' in (tmp_path / "new.toml").read_text("utf-8")
 
     def test_it_says_what_was_assumed(self, tool: Tool, tmp_path: Path) -> None:
         done = tool("new", "routine", "new.toml", *options(temperature="21 degC", temperature_within="0.2 K"))
@@ -124,12 +152,14 @@ class TestARoutineFromOptions:
             ("nominal", "-12 mm", "above zero"),
             ("lower", "11.997 mm", "take the nominal off it"),
             ("upper", "-4 um", "not below the lower one, -3 um"),
+            ("upper", "-3 um", "not the lower one again, -3 um"),
+            ("nominal", "6 mm +/- 2 um", "its limits have places of their own: -2 um and +2 um"),
             ("material", " ", "1 to 2000 characters"),
             ("places", "a,b,a", "each once"),
             ("repeats", "0", "a whole number from 1 to 1000"),
             ("soak", "20 mm", "mm is a unit of length"),
             ("reference_coverage", "0.5", "a number from 1"),
-            ("reference_material", "stel", "check the spelling"),
+            ("reference_material", "stel", "did you mean steel? Check the spelling"),
             ("error", "-0.3 um", "zero or more"),
             ("comparator", "D9", "add it first"),
             ("check", "B9", "add it first"),
@@ -213,12 +243,13 @@ class TestDevicesOfTheRegister:
     @pytest.mark.terminal
     def test_the_one_that_fits_is_the_default(self, person: Callable[..., Any], tmp_path: Path) -> None:
         someone = person("new", "routine", "new.toml", *options(**FROM_SHOP), size=(60, 200))
-        for _ in range(10):
+        for _ in range(11):  # the questions, and the look at all answers
             someone.child.expect(r": $")
             someone.say("")
         assert someone.ends() == VALID
         # X1 has the size too, and a material of unknown expansion.
-        assert "describe: it is asked for) [B12]" in someone.screen
+        assert "Reference [B12]: " in someone.screen
+        assert "type its identifier in the register (X1, B12, B13)" in someone.screen
         assert table(tmp_path)["reference"]["id"] == "B12"
         assert table(tmp_path)["comparator"]["id"] == "D3"
 
@@ -257,8 +288,9 @@ class TestARoutineThatIsAskedFor:
 
     def test_defaults_are_shown_and_taken_by_enter_alone(self, at_desk: Callable[..., Any], tmp_path: Path) -> None:
         part = ("SR-1", "", "12 mm", "-3 um", "", "aluminium", "a,b,c", "", "")
-        reference = ("", "", "+0.05 um", "0.06 um", "", "", "C-1187")
-        someone = at_desk(*part, *reference, "", "0.5 um", "50 um", "0.3 um", "", "", "", "")
+        # The register is empty: whether a device comes from there is not asked.
+        reference = ("", "+0.05 um", "0.06 um", "", "", "C-1187")
+        someone = at_desk(*part, *reference, "0.5 um", "50 um", "0.3 um", "", "", "", "", "")
         assert someone.ends() == VALID
         for shown in ("[SR-1, size]", "[+3 um]", "[20 min]", "[12 mm]", "[steel]", "[20 degC]"):
             assert shown in someone.screen
@@ -298,3 +330,147 @@ class TestARoutineThatIsAskedFor:
         getattr(someone, leave)()
         assert someone.ends() == INTERRUPTED
         assert not list(tmp_path.iterdir())
+
+
+REST = ("SR-1", "", "12 mm", "-3 um", "", "steel", "", "", "")
+BLOCK = ("", "+0.05 um", "0.06 um", "", "", "")
+DIAL = ("0.5 um", "50 um", "0.3 um")
+BENCH = ("", "", "", "")  # no check standard, and the temperatures as offered
+
+
+@pytest.mark.terminal
+class TestAPersonWhoIsAsked:
+    @pytest.fixture
+    def at_desk(self, person: Callable[..., Any]) -> Callable[..., Any]:
+        """Sit down at a narrow screen and type lines, each when it is asked for."""
+
+        def type_(*lines: str, file: str = "new.toml", given: tuple[str, ...] = ()) -> Any:
+            someone = person("new", "routine", *([file] if file else []), *given, size=(24, 80))
+            for line in lines:
+                someone.child.expect(r": $")
+                someone.say(line)
+            return someone
+
+        return type_
+
+    def test_goes_back_to_a_question_and_finds_the_answer_there(
+        self, at_desk: Callable[..., Any], tmp_path: Path
+    ) -> None:
+        someone = at_desk("SR-1", "", "12 mm", "3 um", "<", "-3 um", *REST[4:], *BLOCK, *DIAL, *BENCH, "")
+        assert someone.ends() == VALID
+        assert "Lower limit, a deviation from the nominal; or none [3 um]: " in someone.screen
+        size = table(tmp_path)["characteristics"]["size"]
+        assert (size["lower"], size["upper"]) == ("-3 um", "+3 um")
+
+    def test_goes_back_over_several_and_takes_them_again_by_enter(
+        self, at_desk: Callable[..., Any], tmp_path: Path
+    ) -> None:
+        back = ("<", "<", "<", "13 mm", "", "")  # from the material over upper and lower to the nominal
+        someone = at_desk(*REST[:5], *back, *REST[5:], *BLOCK, *DIAL, *BENCH, "")
+        assert someone.ends() == VALID
+        size = table(tmp_path)["characteristics"]["size"]
+        assert (size["nominal"], size["lower"], size["upper"]) == ("13 mm", "-3 um", "+3 um")
+        assert table(tmp_path)["reference"]["size"] == "13 mm"
+
+    def test_can_not_go_back_before_the_first_question(self, at_desk: Callable[..., Any]) -> None:
+        someone = at_desk("<")
+        someone.child.expect(": $")
+        assert "This is the first question" in someone.screen
+
+    def test_has_a_question_explained(self, at_desk: Callable[..., Any]) -> None:
+        someone = at_desk(*REST, "", "?")
+        someone.child.expect(": $")
+        assert "On the certificate: measured length less nominal length" in someone.screen
+        assert max(map(len, someone.screen.splitlines())) <= 80
+
+    def test_sees_all_before_it_is_written_and_mends_one(self, at_desk: Callable[..., Any], tmp_path: Path) -> None:
+        someone = at_desk(*REST, *BLOCK, *DIAL, *BENCH)
+        someone.child.expect("Enter writes new.toml; a number goes back to that question: $")
+        assert "  3  Nominal size, with its unit: 12 mm\n" in someone.screen
+        assert "Reference: describe" not in someone.screen  # there was nothing to choose from
+        assert not (tmp_path / "new.toml").exists()
+        someone.say("99")
+        someone.child.expect("type a number from 1 to .*: $")
+        someone.say("4")
+        someone.child.expect(r"Lower limit.*: $")
+        someone.say("-5 um")
+        # Upper was the lower one turned round: it is offered anew.
+        someone.child.expect(r"Upper limit.*\[\+5 um\]: $")
+        someone.say("+4 um")
+        someone.child.expect("question: $")
+        someone.say("")
+        assert someone.ends() == VALID
+        size = table(tmp_path)["characteristics"]["size"]
+        assert (size["lower"], size["upper"]) == ("-5 um", "+4 um")
+
+    def test_is_offered_a_file_after_the_part_number(self, at_desk: Callable[..., Any], tmp_path: Path) -> None:
+        (tmp_path / "sr-1-a.toml").write_text("mine", "utf-8")
+        someone = at_desk("SR/1 A", *REST[1:], *BLOCK, *DIAL, *BENCH, file="")
+        someone.child.expect(r"File to write \[sr-1-a-2.toml\]: $")
+        someone.say("sr-1-a")
+        someone.child.expect("it is there already.*: $")
+        someone.say("")
+        someone.child.expect("question: $")
+        someone.say("")
+        assert someone.ends() == VALID
+        assert table(tmp_path, "sr-1-a-2.toml")["routine"]["part"] == "SR/1 A"
+        assert "holdzero run sr-1-a-2.toml --trial" in someone.screen
+
+    def test_may_type_a_size_with_its_tolerance(self, at_desk: Callable[..., Any], tmp_path: Path) -> None:
+        someone = at_desk("SR-1", "", "6 mm +/- 2 um", "", "", *REST[5:], *BLOCK, *DIAL, *BENCH, "")
+        assert someone.ends() == VALID
+        assert "Taken apart: 6 mm, and limits of -2 um and +2 um" in someone.screen
+        size = table(tmp_path)["characteristics"]["size"]
+        assert (size["nominal"], size["lower"], size["upper"]) == ("6 mm", "-2 um", "+2 um")
+
+    @pytest.mark.parametrize(
+        ("upper", "told"),
+        [("+1 um", "not below the lower one, 2 um"), ("2 um", "was -2 um meant for the lower one?")],
+    )
+    def test_hears_of_limits_that_do_not_fit_at_once_and_how_to_go_back(
+        self, at_desk: Callable[..., Any], upper: str, told: str
+    ) -> None:
+        someone = at_desk("SR-1", "", "12 mm", "2 um", upper)
+        someone.child.expect(": $")
+        words = " ".join(someone.screen.split())
+        assert told in words
+        assert "< goes back to the lower limit" in words
+
+    @pytest.mark.parametrize(
+        ("typed", "places"), [(("3", "3"), ["3"]), (("3", "a,b,c"), ["a", "b", "c"]), (("7b",), ["7b"])]
+    )
+    def test_is_asked_what_a_number_of_places_means(
+        self, at_desk: Callable[..., Any], tmp_path: Path, typed: tuple[str, ...], places: list[str]
+    ) -> None:
+        someone = at_desk(*REST[:6], *typed, *REST[7:], *BLOCK, *DIAL, *BENCH, "")
+        assert someone.ends() == VALID
+        assert ("is that one place named 3, or 3 places?" in " ".join(someone.screen.split())) == ("3" in typed)
+        assert table(tmp_path)["characteristics"]["size"]["at"] == places
+
+    def test_is_asked_whether_a_strange_material_is_meant(self, at_desk: Callable[..., Any]) -> None:
+        someone = at_desk(*REST[:5], "stel")
+        someone.child.expect("Material of the part: $")
+        assert "did you mean steel? If not, type it again" in " ".join(someone.screen.split())
+        someone.say("stel")
+        someone.child.expect("Expansion of that material.*: $")
+        someone.say("<")
+        someone.child.expect(r"Material of the part \[stel\]: $")
+
+    def test_is_not_asked_again_for_what_an_option_said(self, at_desk: Callable[..., Any], tmp_path: Path) -> None:
+        given = tuple(options(upper=None, material="Steel"))
+        someone = at_desk(*[""] * 12, given=given)
+        someone.child.expect("Enter writes new.toml.*: $")
+        assert "Nominal size, with its unit: 12 mm" in someone.screen
+        someone.say("")
+        assert someone.ends() == VALID
+        assert table(tmp_path)["part"]["material"] == "steel"
+
+
+class TestTheExplanations:
+    def test_each_question_has_one(self) -> None:
+        assert set(EXPLAINED) == {question.name for question in QUESTIONS}
+
+    def test_each_is_a_sentence_or_a_few(self) -> None:
+        for name, words in EXPLAINED.items():
+            assert words.endswith((".", ")."))
+            assert len(words) < 250, name

@@ -76,12 +76,8 @@ ANSWERS = st.fixed_dictionaries(
 )
 
 
-def nobody(reason: str) -> None:
-    raise AssertionError(reason)
-
-
 def loaded(said: dict[str, str]) -> Routine:
-    kept, assumed = fill(said, KNOWN, None, nobody)
+    kept, assumed = fill(said, KNOWN)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, "routine.toml")
         path.write_text(routine_text(answers_of(kept, assumed, KNOWN)), "utf-8", newline="\n")

@@ -40,7 +40,10 @@ def _with_routine_options(command: Callable[..., None]) -> Callable[..., None]:
 @new_app.command("routine")
 @_with_routine_options
 def new_routine(
-    file: Annotated[Path, typer.Argument(help="The routine to write, a TOML file that is not there yet.")],
+    file: Annotated[
+        Path | None,
+        typer.Argument(help="The routine to write, a TOML file that is not there yet; left out: a name is offered."),
+    ] = None,
     *,
     shop: ShopOption = None,
     **said: str | None,

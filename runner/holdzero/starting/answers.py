@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
@@ -10,12 +10,10 @@ from holdzero.errors import HoldzeroError, QuantityError
 from holdzero.quantity import parse_number
 from holdzero.starting.checked import DESCRIBED, NONE, REQUIRED, Known, units_of
 from holdzero.starting.options import ROUTINE_OPTIONS, option_of
-from holdzero.starting.questions import QUESTIONS, Question, coarsest_um, small_length
+from holdzero.starting.questions import QUESTIONS, coarsest_um, small_length
 
-__all__ = ["Answers", "Device", "answers_of", "fill"]
+__all__ = ["Answers", "Device", "Filled", "answers_of", "described", "fill", "no_meaning"]
 
-Ask: TypeAlias = Callable[[Question, str, str | None], str]
-Refuse: TypeAlias = Callable[[str], None]
 Filled: TypeAlias = tuple[dict[str, str], frozenset[str]]
 
 # Where one of these options is given, the device is described, and nobody need say so.
@@ -74,81 +72,60 @@ class Answers:
 _LACKING = "nobody can be asked here, and these options are missing or wrong:"
 
 
-def fill(given: Mapping[str, str], known: Known, ask: Ask | None, refuse: Refuse) -> Filled:
-    """The answer to every question that applies.
+def fill(given: Mapping[str, str], known: Known) -> Filled:
+    """The answer to every question that applies, where nobody can be asked.
 
     Args:
         given: answers by option.
         known: of the shop.
-        ask: asks a person: the question, its hint and its default; None where nobody can be asked.
-        refuse: tells the person why an answer was not taken.
 
     Returns:
         The answers by name, and the names of those that are defaults.
 
     Raises:
-        HoldzeroError: nobody can be asked, and options are missing or wrong; or an option means nothing here.
+        HoldzeroError: options are missing or wrong, or one means nothing here.
     """
-    said = _described(given)
+    said = described(given)
     given = {**given, **said}
     assumed: set[str] = set()
     lacking: list[str] = []
     for question in QUESTIONS:
-        option = option_of(question.name)
+        name = question.name
         if not question.applies(said, known):
             # Where an answer is lacking, nobody can say what follows from it.
-            if question.name in given and not lacking:
-                raise HoldzeroError(f"{option}: it has no meaning beside the other answers: leave it out")
+            if name in given and not lacking:
+                raise no_meaning(name)
             continue
+        settled = question.settled(said, known)
+        default = question.default(said, known) if question.alone else None
+        text = given.get(name, default if settled is None else settled)
         try:
-            answer, was_default = _answered(question, given.get(question.name), said, known, ask, refuse)
+            if text is None:
+                lacking.append(f"{option_of(name)}: {ROUTINE_OPTIONS[name]}")
+                continue
+            said[name] = question.check(text, said, known)
         except QuantityError as error:
-            lacking.append(f"{option}: {error}")
+            lacking.append(f"{option_of(name)}: {error}")
             continue
-        if answer is None:
-            lacking.append(f"{option}: {ROUTINE_OPTIONS[question.name]}")
-            continue
-        said[question.name] = answer
-        if was_default:
-            assumed.add(question.name)
+        if name not in given and settled is None:
+            assumed.add(name)
     if lacking:
         raise HoldzeroError("\n    ".join((_LACKING, *lacking)))
     return said, frozenset(assumed)
 
 
-def _described(given: Mapping[str, str]) -> dict[str, str]:
+def no_meaning(name: str) -> HoldzeroError:
+    """The error of an option that does not fit the answers before it."""
+    return HoldzeroError(f"{option_of(name)}: it has no meaning beside the other answers: leave it out")
+
+
+def described(given: Mapping[str, str]) -> dict[str, str]:
     """The devices that are described by options of their own, and so are not asked for by name."""
     return {
         role: DESCRIBED
         for role, options in _DESCRIBES.items()
         if role not in given and any(name.startswith(options) for name in given)
     }
-
-
-def _answered(
-    question: Question,
-    given: str | None,
-    said: Mapping[str, str],
-    known: Known,
-    ask: Ask | None,
-    refuse: Refuse,
-) -> tuple[str | None, bool]:
-    """An answer that was checked, and whether it is the default; None where nobody gave one."""
-    default = question.default(said, known)
-    if ask is None:
-        if given is not None:
-            return question.check(given, said, known), False
-        return (question.check(default, said, known), True) if question.alone and default is not None else (None, False)
-    text = given
-    while True:
-        typed = text if text is not None else ask(question, question.hint(said, known), default)
-        try:
-            if text is None and not typed.strip() and default is not None:
-                return question.check(default, said, known), True
-            return question.check(typed, said, known), False
-        except QuantityError as error:
-            refuse(f"{option_of(question.name)} {error}" if text is not None else str(error))
-            text = None
 
 
 def answers_of(said: Mapping[str, str], assumed: frozenset[str], known: Known) -> Answers:

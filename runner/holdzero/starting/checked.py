@@ -5,6 +5,7 @@ A check knows the answers before it and the shop. What is wrong it raises as a `
 
 from __future__ import annotations
 
+import difflib
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -29,10 +30,14 @@ __all__ = [
     "coverage",
     "known_material",
     "limit",
+    "material",
+    "meant_material",
+    "nominal",
     "places",
     "quantity",
     "reference",
     "repeats",
+    "taken_apart",
     "um",
     "uncertainty",
     "units_of",
@@ -110,18 +115,55 @@ def repeats(text: str, said: Said, known: Known) -> str:
     return str(number)
 
 
-def quantity(dimension: Dimension, *, above_zero: bool = False, from_zero: bool = False) -> Checker:
-    """What checks a quantity of a dimension."""
+def quantity(dimension: Dimension, *, above_zero: bool = False, from_zero: bool = False, bare: str = "") -> Checker:
+    """What checks a quantity of a dimension; a number without a unit is one of `bare`."""
 
     def check(text: str, said: Said, known: Known) -> str:
         del said, known
-        read = parse_quantity(text, dimension)
+        read = parse_quantity(f"{text} {bare}" if bare and _is_number(text) else text, dimension)
         if (above_zero and read.value <= 0.0) or (from_zero and read.value < 0.0):
             least = "above zero" if above_zero else "of zero or more"
             raise _wrong(text, f"{dimension.one} {least}", "check sign and number")
         return read.text
 
     return check
+
+
+def _is_number(text: str) -> bool:
+    try:
+        parse_number(text)
+    except QuantityError:
+        return False
+    return True
+
+
+_BOTH_WAYS = re.compile(r"(.+?)\s*(?:\+/-|\+-|\u00b1)\s*([^+-].*)")
+
+
+def taken_apart(text: str) -> tuple[str, str, str] | None:
+    """Nominal, lower and upper limit of a size with its tolerance; None for any other text.
+
+    >>> taken_apart("6 mm +/- 2 um")
+    ('6 mm', '-2 um', '+2 um')
+    """
+    both = _BOTH_WAYS.fullmatch(tidy(text))
+    if both is None:
+        return None
+    nominal, half = both.groups()
+    try:
+        parse_quantity(nominal, Dimension.LENGTH)
+        parse_quantity(half, Dimension.LENGTH)
+    except QuantityError:
+        return None
+    return nominal, f"-{half}", f"+{half}"
+
+
+def nominal(text: str, said: Said, known: Known) -> str:
+    """A size, without its tolerance."""
+    if (parts := taken_apart(text)) is not None:
+        size, lower, upper = parts
+        raise _wrong(text, f"the nominal alone, {size}", f"its limits have places of their own: {lower} and {upper}")
+    return quantity(Dimension.LENGTH, above_zero=True)(text, said, known)
 
 
 def um(text: str | None) -> float | None:
@@ -153,9 +195,12 @@ def upper_limit(text: str, said: Said, known: Known) -> str:
     """A limit that is not below the lower one."""
     kept = limit(text, said, known)
     low, high = um(said.get("lower")), um(kept)
-    if low is not None and high is not None and high < low:
-        raise _wrong(text, f"a limit that is not below the lower one, {said['lower']}", "check the sign")
-    return kept
+    if low is None or high is None or high > low:
+        return kept
+    if high < low:
+        raise _wrong(text, f"a limit that is not below the lower one, {said['lower']}", "check the sign of both")
+    meant = f"was -{tidy(said['lower']).lstrip('+ ')} meant for the lower one?" if low > 0.0 else "check both"
+    raise _wrong(text, f"a limit that is not the lower one again, {said['lower']}", meant)
 
 
 def coverage(text: str, said: Said, known: Known) -> str:
@@ -177,11 +222,24 @@ def uncertainty(role: str) -> Checker:
     return check
 
 
+def material(text: str, said: Said, known: Known) -> str:
+    """A material, as the tables spell it where they have it."""
+    kept = words(text, said, known)
+    return next((name for name in known.materials if name.lower() == kept.lower()), kept)
+
+
+def meant_material(name: str, known: Known) -> str | None:
+    """The material of the tables that a name is close to."""
+    return next(iter(difflib.get_close_matches(name.lower(), known.materials, 1)), None)
+
+
 def known_material(text: str, said: Said, known: Known) -> str:
     """A material whose expansion is known."""
-    kept = words(text, said, known)
+    kept = material(text, said, known)
     if kept not in known.materials:
+        meant = meant_material(kept, known)
         mend = "check the spelling: without its expansion no size can be corrected to 20 °C"
+        mend = f"did you mean {meant}? {mend[0].upper()}{mend[1:]}" if meant else mend
         raise _wrong(text, "one of " + ", ".join(known.materials), mend)
     return kept
 

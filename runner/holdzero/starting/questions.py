@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, TypeAlias
+from typing import TypeAlias
 
 from holdzero.quantity import Dimension, tidy
-from holdzero.starting import checked
+from holdzero.starting import checked, doubts
 from holdzero.starting.checked import DESCRIBED, LONGEST, NONE, REQUIRED, Checker, Known, Said, um, units_of
 
 __all__ = ["QUESTIONS", "Question", "coarsest_um", "small_length"]
@@ -15,7 +15,7 @@ __all__ = ["QUESTIONS", "Question", "coarsest_um", "small_length"]
 Default: TypeAlias = Callable[[Said, Known], str | None]
 
 
-def _nothing(said: Said, known: Known) -> str | None:
+def _nothing(said: Said | str, known: Known) -> str | None:
     del said, known
     return None
 
@@ -42,6 +42,9 @@ class Question:
         alone: whether the default may be taken where nobody can be asked.
         applies: whether it is asked at all, after the answers so far.
         hint: what could be answered, for the words on the screen.
+        settled: the answer where there is nothing to choose from; None where it is asked for.
+        doubt: why an answer may not be meant; whoever gives it again means it.
+        way_out: what else can be done, behind the reason why an answer was not taken.
     """
 
     name: str
@@ -51,6 +54,9 @@ class Question:
     alone: bool = False
     applies: Callable[[Said, Known], bool] = _always
     hint: Callable[[Said, Known], str] = _no_hint
+    settled: Default = _nothing
+    doubt: Callable[[str, Known], str | None] = _nothing
+    way_out: str = ""
 
 
 def _plain(text: str) -> Default:
@@ -131,18 +137,26 @@ def small_length(value_um: float, said: Said) -> str:
 
 def _materials(said: Said, known: Known) -> str:
     del said
-    return ", ".join(known.materials)
+    return "known are " + ", ".join(known.materials)
 
 
-def _one_of(kind: str, *words: str) -> Callable[[Said, Known], str]:
-    """The identifiers of the register, then the words in their place."""
+def _choice(kind: str, *others: str) -> Callable[[Said, Known], str]:
+    """What can be typed in place of a device: identifiers of the register, and other words."""
 
     def hint(said: Said, known: Known) -> str:
-        del said
-        entries: Mapping[str, Any] = known.references if kind == "reference" else known.comparators
-        return ", ".join((*entries, *words))
+        entries = known.references if kind != "comparator" else known.comparators
+        enter = {"reference": _block_of_this_size, "comparator": _only_comparator}.get(kind, _plain(NONE))(said, known)
+        registered = f"its identifier in the register ({', '.join(entries)})" if entries else ""
+        also = [*others, "" if enter == DESCRIBED else f"{DESCRIBED} to describe it"]
+        last = {DESCRIBED: "Enter to describe it", NONE: "Enter for none"}.get(enter or "", "Enter")
+        return "type " + ", ".join(word for word in (registered, *also) if word) + f", or {last}"
 
     return hint
+
+
+def _if_none(kind: str) -> Default:
+    """Where the register has no such device, it can only be described."""
+    return lambda _said, known: None if (known.comparators if kind == "comparator" else known.references) else DESCRIBED
 
 
 def _unknown_material(said: Said, known: Known) -> bool:
@@ -152,7 +166,7 @@ def _unknown_material(said: Said, known: Known) -> bool:
 _length = checked.quantity(Dimension.LENGTH)
 _size = checked.quantity(Dimension.LENGTH, above_zero=True)
 _spread = checked.quantity(Dimension.LENGTH, from_zero=True)
-_kelvin = checked.quantity(Dimension.DIFFERENCE, from_zero=True)
+_kelvin = checked.quantity(Dimension.DIFFERENCE, from_zero=True, bare="K")
 _growth = checked.quantity(Dimension.EXPANSION, from_zero=True)
 
 
@@ -183,7 +197,7 @@ def _block(role: str, title: str, *, size: Default, material: Default, materials
             default=_plain(""),
             alone=True,
             applies=_when(role, DESCRIBED),
-            hint=lambda _said, _known: "Enter alone: none",
+            hint=lambda _said, _known: "Enter for none",
         ),
     )
 
@@ -204,7 +218,7 @@ def _certified(role: str) -> tuple[Question, ...]:
             default=_largest(role),
             alone=True,
             applies=_when(role, DESCRIBED, REQUIRED),
-            hint=lambda said, _known: "the largest that will do; Enter alone: any" if said[role] == REQUIRED else "",
+            hint=lambda said, _known: "the largest that will do, or Enter for any" if said[role] == REQUIRED else "",
         ),
         Question(
             name=f"{role}_coverage",
@@ -217,30 +231,40 @@ def _certified(role: str) -> tuple[Question, ...]:
     )
 
 
+_NO_LIMIT = f"or {NONE}"
+
 _PART = (
     Question(name="part", words="Part number", check=checked.words),
     Question(name="title", words="What is measured", check=checked.words, default=_title, alone=True),
-    Question(name="nominal", words="Nominal size, with its unit", check=_size),
+    Question(name="nominal", words="Nominal size, with its unit", check=checked.nominal),
     Question(
         name="lower",
         words="Lower limit, a deviation from the nominal",
         check=checked.limit,
-        hint=lambda _said, _known: NONE,
+        hint=lambda _said, _known: _NO_LIMIT,
     ),
     Question(
         name="upper",
         words="Upper limit, a deviation from the nominal",
         check=checked.upper_limit,
         default=_opposite,
-        hint=lambda _said, _known: NONE,
+        hint=lambda _said, _known: _NO_LIMIT,
+        way_out="; < goes back to the lower limit",
     ),
-    Question(name="material", words="Material of the part", check=checked.words, hint=_materials),
+    Question(
+        name="material",
+        words="Material of the part",
+        check=checked.material,
+        hint=_materials,
+        doubt=doubts.strange_material,
+    ),
     Question(
         name="expansion",
         words="Expansion of that material, which is not in the tables",
         check=_growth,
         applies=_unknown_material,
-        hint=lambda _said, _known: Dimension.EXPANSION.example,
+        hint=lambda _said, _known: f"such as {Dimension.EXPANSION.example}",
+        way_out="; < goes back to the material",
     ),
     Question(
         name="expansion_within",
@@ -254,6 +278,7 @@ _PART = (
         check=checked.places,
         default=_plain("a"),
         alone=True,
+        doubt=doubts.number_of_places,
     ),
     Question(
         name="repeats",
@@ -265,7 +290,7 @@ _PART = (
     Question(
         name="soak",
         words="How long all lies side by side before the zero",
-        check=checked.quantity(Dimension.TIME, above_zero=True),
+        check=checked.quantity(Dimension.TIME, above_zero=True, bare="min"),
         default=_plain("20 min"),
         alone=True,
     ),
@@ -277,7 +302,8 @@ _REFERENCE = (
         words="Reference",
         check=checked.reference,
         default=_block_of_this_size,
-        hint=_one_of("reference", f"{REQUIRED}: the inspector names one", f"{DESCRIBED}: it is asked for"),
+        hint=_choice("reference", f"{REQUIRED} to let the inspector name one"),
+        settled=_if_none("reference"),
     ),
     *_block(
         "reference",
@@ -294,17 +320,18 @@ _COMPARATOR = (
         words="Comparator",
         check=checked.comparator,
         default=_only_comparator,
-        hint=_one_of("comparator", f"{DESCRIBED}: it is asked for"),
+        hint=_choice("comparator"),
+        settled=_if_none("comparator"),
     ),
     Question(
         name="resolution",
-        words="Smallest difference that is read off it",
+        words="Smallest difference that is read off the comparator",
         check=_size,
         applies=_when("comparator", DESCRIBED),
     ),
     Question(
         name="travel",
-        words="Largest reading, to either side of zero",
+        words="Its largest reading, to either side of zero",
         check=_size,
         applies=_when("comparator", DESCRIBED),
     ),
@@ -323,7 +350,7 @@ _CHECK_STANDARD = (
         check=checked.check_standard,
         default=_plain(NONE),
         alone=True,
-        hint=_one_of("reference", NONE, f"{DESCRIBED}: it is asked for"),
+        hint=_choice("check"),
     ),
     *_block("check", "check standard", size=_nothing, material=_plain(""), materials=checked.any_words),
     Question(
@@ -340,7 +367,7 @@ _BENCH = (
     Question(
         name="temperature",
         words="Temperature of the part at the bench",
-        check=checked.quantity(Dimension.TEMPERATURE),
+        check=checked.quantity(Dimension.TEMPERATURE, bare="degC"),
         default=_plain("20 degC"),
         alone=True,
     ),
