@@ -428,6 +428,17 @@ class TestUnits:
 
         assert "must find the same where readings are given in inches" in complaint(house(watch=watch))
 
+    def test_a_reading_exactly_at_a_limit_is_said_to_be_one_cause(self) -> None:
+        def watch(settings: House, run: RunView) -> Iterable[Finding]:
+            del settings
+            part = run.of_kind(SlotKind.READ)
+            for before, after in itertools.pairwise(part):
+                yield found(holds=bool(after.value_um - before.value_um > 0.1))
+
+        said = complaint(house(watch=watch), routine=PLAIN, answers=GOOD)
+        assert "must find the same where readings are given in inches" in said
+        assert "Where a reading lies exactly at a limit" in said.partition("mend: ")[2]
+
 
 class TestArrays:
     def test_a_check_that_takes_no_arrays_may_branch(self) -> None:

@@ -295,7 +295,7 @@ def _in_inches(suite: Suite, loaded: LoadedRoutine, runs: Sequence[Run]) -> None
             good=here == there,
             rule=f"it must find the same where readings are given in inches (after {len(run.events)} events)",
             found=f"in um {here}, in inches {there}",
-            mend="use value_um, never raw: raw is what was typed",
+            mend=_IN_ANY_UNIT,
         )
     one, two = (evaluate(item[-1].state, SERIAL, suite.checks) for item in (runs, others))
     failed = [f.text for f in one.findings if f.code == f"{suite.check.name}/failed"]
@@ -310,5 +310,11 @@ def _in_inches(suite: Suite, loaded: LoadedRoutine, runs: Sequence[Run]) -> None
         good=one.verdict == two.verdict and codes[0] == codes[1],
         rule="the verdict must be the same where readings are given in inches",
         found=f"in um {one.verdict} with {codes[0]}, in inches {two.verdict} with {codes[1]}",
-        mend="use value_um, never raw: raw is what was typed",
+        mend=_IN_ANY_UNIT,
     )
+
+
+_IN_ANY_UNIT = (
+    "use value_um, never raw: raw is what was typed. Where a reading lies exactly at a limit, the last digit of a float "
+    "decides: give answers= that do not"
+)
