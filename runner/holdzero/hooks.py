@@ -48,7 +48,7 @@ from holdzero.routine.schema import (
 )
 from holdzero.routine.schema import Model as Settings
 from holdzero.run.commands import Command
-from holdzero.run.plan import SlotKind
+from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.prompt import Asks, Prompt
 from holdzero.run.state import Given, History, Prepared, Reading, SoakTaken, TemperatureTaken
 from holdzero.statistics import (
@@ -106,6 +106,7 @@ __all__ = [
     "Settings",
     "Shape",
     "Size",
+    "Slot",
     "SlotKind",
     "SoakTaken",
     "Source",
