@@ -9,43 +9,14 @@ from typing import Any
 
 from sqlalchemy import Select, exists, func, select
 
+from holdzero.book.baselines import baseline_of
 from holdzero.book.rows import column, kept_text, wall_of
+from holdzero.book.standing import BASELINE, FEWEST, JUDGED, Point, standing_of, watch_of
 from holdzero.book.store import Book
 from holdzero.book.tables import bench, records
-from holdzero.charts import Control, Limits, Watch, baseline, state
+from holdzero.charts import Control
 
 __all__ = ["BASELINE", "FEWEST", "JUDGED", "Point", "Scatter", "fields_known", "points_of", "scatter_of", "watch_of"]
-
-BASELINE = 30
-"""How many of the first values make the baseline, at most (common practice, no source)."""
-FEWEST = 8
-"""With fewer values nothing is said of control (common practice, no source)."""
-JUDGED = 30
-"""How many of the newest values are judged at the start of a run (common practice, no source)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Point:
-    """One value that a run told of its bench.
-
-    Attributes:
-        at_ms: when the run began [ms since 1970, UTC].
-        value_um: of a check standard, its reading less its certificate; of a closure, the return less
-            the zero; of a scatter, the standard deviation of a single reading [um].
-        dof: degrees of freedom of a scatter [1]; None for others.
-        limit_um: what the routine allowed [um]; None where it said nothing.
-        comparator: what the comparator goes by.
-        standard: what the block goes by.
-        digest: of the record that tells it.
-    """
-
-    at_ms: int
-    value_um: float
-    dof: float | None
-    limit_um: float | None
-    comparator: str
-    standard: str
-    digest: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,7 +54,7 @@ def points_of(
         until_ms: before [ms since 1970, UTC].
     """
     wanted = [bench.c[name] for name in ("at_ms", "value_um", "dof", "limit_um", "comparator", "standard")]
-    query = _real(select(*wanted, records.c.digest), kind).order_by(bench.c.at_ms, bench.c.id)
+    query = _real(select(*wanted, records.c.digest, records.c.zone), kind).order_by(bench.c.at_ms, bench.c.id)
     for name, said in (("comparator", comparator), ("standard", standard)):
         if said is not None:
             query = query.where(bench.c[name] == column(said))
@@ -99,8 +70,16 @@ def _real(query: Select[Any], kind: str) -> Select[Any]:
     return joined.where(bench.c.kind == kind, records.c.simulated.is_(False))
 
 
-def scatter_of(book: Book, comparator: str, *, before_ms: int | None = None) -> Scatter | None:
+def scatter_of(
+    book: Book, comparator: str, *, since_ms: int | None = None, before_ms: int | None = None
+) -> Scatter | None:
     """Scatter of a comparator over all runs in the book; None where nothing is known.
+
+    Args:
+        book: open.
+        comparator: what it goes by.
+        since_ms: not before [ms since 1970, UTC].
+        before_ms: before [ms since 1970, UTC].
 
     Source: JCGM 100:2008, 4.2.4: pooled variance Σ ν s² / Σ ν.
     """
@@ -108,6 +87,8 @@ def scatter_of(book: Book, comparator: str, *, before_ms: int | None = None) -> 
     sums: tuple[Any, ...] = (square, func.sum(bench.c.dof).label("freedom"), func.count().label("runs"))
     query = _real(select(*sums).select_from(bench), "scatter")
     query = query.where(bench.c.comparator == column(comparator), bench.c.dof > 0)
+    if since_ms is not None:
+        query = query.where(bench.c.at_ms >= since_ms)
     if before_ms is not None:
         query = query.where(bench.c.at_ms < before_ms)
     (row,) = book.rows(query)
@@ -115,28 +96,6 @@ def scatter_of(book: Book, comparator: str, *, before_ms: int | None = None) -> 
     if not runs or not freedom:
         return None
     return Scatter(s_um=math.sqrt(float(total) / float(freedom)), dof=float(freedom), runs=int(runs))
-
-
-def watch_of(points: Sequence[Point], *, judged: int | None = None) -> tuple[Watch | None, Limits | None]:
-    """How a check standard stands against its own baseline.
-
-    Args:
-        points: oldest first.
-        judged: how many of the newest are judged; all behind the baseline, and it, if None.
-
-    Returns:
-        The watch and the limits of the baseline; None where there are too few points.
-    """
-    if len(points) < FEWEST:
-        return None, None
-    values = [point.value_um for point in points]
-    limits = baseline(values[:BASELINE])
-    if limits.standard_deviation == 0.0:
-        # All alike on a coarse dial: a third of what the routine allows, so that its limit is the action limit.
-        allowed = [point.limit_um for point in points[:BASELINE] if point.limit_um]
-        spread = min(allowed) / 3.0 if allowed else math.inf
-        limits = Limits(centre=limits.centre, standard_deviation=spread, number=limits.number)
-    return state(values if judged is None else values[-judged:], limits), limits
 
 
 def fields_known(
@@ -152,14 +111,11 @@ def fields_known(
         serials: of the parts; a part without a serial can't be told from others and has no past.
         title: of the routine.
     """
-    scatter = scatter_of(book, comparator) if comparator else None
-    told = None
-    if comparator and standard is not None:
-        points = points_of(book, "standard", comparator=comparator, standard=standard)
-        watch, _ = watch_of(points, judged=JUDGED)
-        if watch is not None:
-            out = watch.control is Control.OUT_OF_CONTROL and watch.at_newest
-            told = {"in_control": not out, "points": len(points), "text": f"{'; '.join(watch.sentences[:3])}."}
+    scatter = None
+    if comparator:
+        repaired = baseline_of(book, comparator)
+        scatter = scatter_of(book, comparator, since_ms=None if repaired is None else repaired.from_ms)
+    told = _told_of(book, comparator, standard) if comparator and standard is not None else None
     return {
         "book": book.name.rsplit("/", 1)[-1] if "@" not in book.name else book.name,
         "comparator": comparator,
@@ -167,6 +123,20 @@ def fields_known(
         "standard": told,
         "earlier": _earlier(book, part, [serial for serial in serials if serial is not None], title),
     }
+
+
+def _told_of(book: Book, comparator: str, standard: str) -> dict[str, Any] | None:
+    """How the check standard stands; None where there are too few values."""
+    begin = baseline_of(book, comparator, standard)
+    since_ms = None if begin is None else begin.from_ms
+    points = points_of(book, "standard", comparator=comparator, standard=standard, since_ms=since_ms)
+    found = standing_of(points)
+    if found.control is Control.UNKNOWN:
+        return None
+    text = "; ".join(found.sentences[:3])
+    if begin is not None:
+        text += f"; baseline from {wall_of(begin.from_ms, begin.zone)[:10]}, {begin.name}: {begin.reason}"
+    return {"in_control": found.control is Control.IN_CONTROL, "points": len(points), "text": f"{text}."}
 
 
 _MOST_EARLIER = 20

@@ -21,7 +21,18 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-__all__ = ["bench", "documents", "keys", "metadata", "records", "results", "reviews", "signatures", "uses"]
+__all__ = [
+    "baselines",
+    "bench",
+    "documents",
+    "keys",
+    "metadata",
+    "records",
+    "results",
+    "reviews",
+    "signatures",
+    "uses",
+]
 
 metadata = MetaData()
 
@@ -115,6 +126,20 @@ bench = Table(
     Index("bench_by_kind", "kind", "comparator", "standard", "at_ms"),
 )
 """What a run tells of its bench: check standard, closure, scatter. A batch tells it once, not once a part."""
+
+baselines = Table(
+    "baselines",
+    metadata,
+    Column("id", _Key, primary_key=True, autoincrement=True),
+    Column("comparator", Text, nullable=False, index=True),
+    Column("standard", Text),
+    Column("from_ms", BigInteger, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("name", Text, nullable=False),
+    Column("at_ms", BigInteger, nullable=False),
+    Column("zone", String(16), nullable=False),
+)
+"""From when on a bench is judged anew, why, and who said so; without a standard it holds for all of a comparator."""
 
 reviews = Table(
     "reviews",

@@ -92,6 +92,17 @@ def upgrade() -> None:
     )
     op.create_index("bench_by_kind", "bench", ["kind", "comparator", "standard", "at_ms"])
     op.create_table(
+        "baselines",
+        sa.Column("id", _KEY, primary_key=True, autoincrement=True),
+        sa.Column("comparator", sa.Text, nullable=False, index=True),
+        sa.Column("standard", sa.Text),
+        sa.Column("from_ms", sa.BigInteger, nullable=False),
+        sa.Column("reason", sa.Text, nullable=False),
+        sa.Column("name", sa.Text, nullable=False),
+        sa.Column("at_ms", sa.BigInteger, nullable=False),
+        sa.Column("zone", sa.String(16), nullable=False),
+    )
+    op.create_table(
         "reviews",
         sa.Column("id", _KEY, primary_key=True, autoincrement=True),
         sa.Column("digest", _DIGEST, nullable=False, index=True),
@@ -121,5 +132,5 @@ def upgrade() -> None:
 
 def downgrade() -> None:
     """There is nothing before the first version."""
-    for table in ("signatures", "keys", "reviews", "bench", "uses", "results", "documents", "records"):
+    for table in ("signatures", "keys", "reviews", "baselines", "bench", "uses", "results", "documents", "records"):
         op.drop_table(table)
