@@ -315,6 +315,6 @@ def _in_inches(suite: Suite, loaded: LoadedRoutine, runs: Sequence[Run]) -> None
 
 
 _IN_ANY_UNIT = (
-    "use value_um, never raw: raw is what was typed. Where a reading lies exactly at a limit, the last digit of a float "
-    "decides: give answers= that do not"
+    "use value_um, never raw: raw is what was typed. Where a reading lies exactly at a limit, the last digit of "
+    "a float decides: give answers= that do not lie so"
 )
