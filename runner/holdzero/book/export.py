@@ -10,7 +10,8 @@ from __future__ import annotations
 import datetime as dt
 import json
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Generator, Iterable, Iterator, Mapping
+from contextlib import closing
 from dataclasses import dataclass
 from itertools import islice
 from typing import IO, TYPE_CHECKING
@@ -45,11 +46,13 @@ class Filed:
     replaced_by: str | None
 
 
-def filed(book: Book, criteria: Criteria) -> Iterator[Filed]:
-    """The records that are asked for, oldest first, one at a time."""
-    for row in book.streamed(in_time(criteria)):
-        own = {key: value for key, value in row.items() if key not in ("document", "replaced_by")}
-        yield Filed(kept=Kept(row=own, text=document_of(row["document"])), replaced_by=row["replaced_by"])
+def filed(book: Book, criteria: Criteria) -> Generator[Filed, None, None]:
+    """The records that are asked for, oldest first, one at a time; to be closed where it is left before its end."""
+    with closing(book.streamed(in_time(criteria))) as rows:
+        for row in rows:
+            own = {key: value for key, value in row.items() if key not in ("document", "replaced_by")}
+            kept = Kept(row=own, text=document_of(row["document"]))
+            yield Filed(kept=kept, replaced_by=row["replaced_by"])
 
 
 # --- CSV ---------------------------------------------------------------------------------------
@@ -114,7 +117,7 @@ def write_csv(records: Iterable[Filed], listing: Listing, form: Csv, out: IO[byt
         How many rows were written, the head left out.
     """
     out.write(("\ufeff" + form.line(listing.columns)).encode("utf-8"))
-    return sum(_put(out, form.line(row.values())) for row in _rows(records, listing))
+    return sum(_put(out, form.line(row[name] for name in listing.columns)) for row in _rows(records, listing))
 
 
 def _put(out: IO[bytes], line: str) -> int:

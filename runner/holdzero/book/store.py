@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 import time
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Generator, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -232,7 +232,7 @@ class Book:
         """All rows in the order in which they were added, whole."""
         return self.streamed(whole().where(records.c.id > after).order_by(records.c.id))
 
-    def streamed(self, query: Select[Any]) -> Iterator[RowMapping]:
+    def streamed(self, query: Select[Any]) -> Generator[RowMapping, None, None]:
         """The rows of a query, a few at a time, so that memory stays flat however many there are."""
         with self._told(), self.engine.connect() as connection:
             options = {"stream_results": True, "yield_per": _BATCH}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import closing
 from pathlib import Path
 
 import typer
@@ -43,9 +44,8 @@ def export_records(
     listing, form = listing_of(what or "results"), Csv.of(decimal or "point", separator)
     opened = book_of(book, shop)
     free_to_write(out, replace=replace)
-    records = filed(opened, asked.criteria())
     try:
-        with writing_whole(out) as file:
+        with closing(filed(opened, asked.criteria())) as records, writing_whole(out) as file:
             match to:
                 case "csv":
                     rows = write_csv(records, listing, form, file)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Sequence
+from contextlib import closing
 from itertools import islice
 from pathlib import Path
 
@@ -53,7 +54,8 @@ def report_records(
     name = opened.name.rsplit("/", 1)[-1] if "@" not in opened.name else opened.name
     now = dt.datetime.now().astimezone().isoformat(timespec="seconds")
     try:
-        content = report(_filed(opened, criteria), Inquiry(asked=asked.words(), book=name, at=now))
+        with closing(_filed(opened, criteria)) as records:
+            content = report(records, Inquiry(asked=asked.words(), book=name, at=now))
     except HoldzeroError:
         raise
     except (Exception, SystemExit) as error:  # a plugin may raise anything
@@ -79,20 +81,20 @@ def _report_of(catalogue: Catalogue, name: str) -> Reports:
     return known[name]
 
 
-def _filed(book: Book, criteria: Criteria) -> Iterator[Filed]:
+def _filed(book: Book, criteria: Criteria) -> Generator[Filed, None, None]:
     """Records as a report takes them, with what others said of them."""
-    items = filed(book, criteria)
-    while batch := list(islice(items, _BATCH)):
-        digests = [item.kept.row["digest"] for item in batch]
-        looked, signed = _reviews(book, digests), _signatures(book, digests)
-        for item in batch:
-            digest = item.kept.row["digest"]
-            yield Filed(
-                record=item.kept.record,
-                replaced_by=item.replaced_by,
-                reviews=looked.get(digest, ()),
-                signatures=signed.get(digest, ()),
-            )
+    with closing(filed(book, criteria)) as items:
+        while batch := list(islice(items, _BATCH)):
+            digests = [item.kept.row["digest"] for item in batch]
+            looked, signed = _reviews(book, digests), _signatures(book, digests)
+            for item in batch:
+                digest = item.kept.row["digest"]
+                yield Filed(
+                    record=item.kept.record,
+                    replaced_by=item.replaced_by,
+                    reviews=looked.get(digest, ()),
+                    signatures=signed.get(digest, ()),
+                )
 
 
 def _reviews(book: Book, digests: Sequence[str]) -> dict[str, list[dict[str, str]]]:
