@@ -239,6 +239,21 @@ class TestCatalogues:
         assert catalogue_of(holdzero_plugins.checks.thermal).refusals == []
 
 
+class TestAComplaint:
+    def test_is_shown_without_the_suite_s_own_lines(self, tmp_path: Path) -> None:
+        (tmp_path / "house.py").write_text(HOUSE.replace("house/odd", "odd"), "utf-8")
+        test = (
+            "import house\nfrom holdzero.testing import assert_conforms\n\n\ndef test():\n    assert_conforms(house)\n"
+        )
+        (tmp_path / "test_house.py").write_text(test, "utf-8")
+        command = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider"]
+        done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+        assert done.returncode == 1
+        assert "a finding's code must be the check's name" in done.stdout
+        assert "test_house.py:6: AssertionError" in done.stdout.replace("\n\n", "\n")
+        assert "of_check.py" not in done.stdout
+
+
 class TestPytestIsForTheKitAlone:
     def test_no_other_module_imports_it(self) -> None:
         root = Path(holdzero.__file__).parent

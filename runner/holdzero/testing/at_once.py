@@ -11,10 +11,13 @@ import numpy as np
 from holdzero.hooks import Term, Weighting
 from holdzero.model import ModelError, propagate
 from holdzero.run import Run
+from holdzero.testing.complaint import hidden
 from holdzero.testing.samples import side_by_side, worlds
 from holdzero.testing.saying import Said, Suite
 
 __all__ = ["many_at_once"]
+
+__tracebackhide__ = hidden
 
 
 def many_at_once(suite: Suite, run: Run) -> None:

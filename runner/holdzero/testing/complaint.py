@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import operator
 from collections.abc import Container, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -13,7 +14,12 @@ from holdzero.errors import HoldzeroError
 from holdzero.hooks import HOOKS, Settings
 from holdzero.testing.blame import found_of, mend_of
 
-__all__ = ["Subject", "subject_of"]
+__all__ = ["Subject", "hidden", "subject_of"]
+
+hidden = operator.methodcaller("errisinstance", AssertionError)
+"""Whether pytest leaves the suite's own lines out of a traceback: where it complains, and not where it breaks."""
+
+__tracebackhide__ = hidden
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from holdzero.catalogue import Catalogue
 from holdzero.declared import declarations
 from holdzero.errors import PluginRefusedError
 from holdzero.hooks import HOOKS, Check, Contrast, GuardRule, Material, Source, StepKind, UnitAlias, Writer, hookimpl
-from holdzero.testing.complaint import subject_of
+from holdzero.testing.complaint import hidden, subject_of
 from holdzero.testing.draft import Draft
 from holdzero.testing.drive import Answers
 from holdzero.testing.loading import catalogue_of, module_of
@@ -28,6 +28,8 @@ from holdzero.testing.of_source import source_conforms
 from holdzero.testing.of_writer import writer_conforms
 
 __all__ = ["assert_conforms"]
+
+__tracebackhide__ = hidden
 
 
 def assert_conforms(

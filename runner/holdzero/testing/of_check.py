@@ -26,13 +26,15 @@ from holdzero.routine.load import LoadedRoutine
 from holdzero.routine.schema import RequiredComparator, RequiredReference, RequiredThermometer, Routine
 from holdzero.run import Run
 from holdzero.testing.at_once import many_at_once
-from holdzero.testing.complaint import Subject, subject_of
+from holdzero.testing.complaint import Subject, hidden, subject_of
 from holdzero.testing.draft import Draft
 from holdzero.testing.drive import Answers, begun, driven, loaded_of, scripted
 from holdzero.testing.samples import BATCH, TWO, in_inches, say_for, with_a_strike, with_table, worlds
 from holdzero.testing.saying import SERIAL, Said, Suite, value_of
 
 __all__ = ["check_conforms"]
+
+__tracebackhide__ = hidden
 
 
 def check_conforms(

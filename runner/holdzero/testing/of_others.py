@@ -20,11 +20,13 @@ from holdzero.expansion import expand
 from holdzero.hooks import Contrast, GuardRule, Material, Settings, StepKind, UnitAlias
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.routine.resolve import Origins, Text
-from holdzero.testing.complaint import Subject, subject_of
+from holdzero.testing.complaint import Subject, hidden, subject_of
 from holdzero.testing.draft import Draft
 from holdzero.testing.drive import loaded_of
 
 __all__ = ["contrast_conforms", "material_conforms", "rule_conforms", "step_conforms", "unit_conforms"]
+
+__tracebackhide__ = hidden
 
 
 # --- steps ------------------------------------------------------------------------------------

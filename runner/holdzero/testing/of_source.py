@@ -19,11 +19,13 @@ from holdzero.routine.load import LoadedRoutine
 from holdzero.run import Run
 from holdzero.run.commands import Acknowledge
 from holdzero.session import Clock, Session
-from holdzero.testing.complaint import Subject, subject_of
+from holdzero.testing.complaint import Subject, hidden, subject_of
 from holdzero.testing.draft import GOOD, Draft
 from holdzero.testing.drive import Answers, begun, loaded_of, scripted
 
 __all__ = ["source_conforms"]
+
+__tracebackhide__ = hidden
 
 # What people type by mistake, and what no source can mean.
 _BAD = ("", " ", "no/such/place/at/all", "\0", "x" * 5000, "::", "%s{0}", "\N{SKULL AND CROSSBONES}")

@@ -13,10 +13,12 @@ from xml.parsers import expat
 
 from holdzero.catalogue import Catalogue
 from holdzero.hooks import Filed, Inquiry, Writer
-from holdzero.testing.complaint import Subject, subject_of
+from holdzero.testing.complaint import Subject, hidden, subject_of
 from holdzero.testing.records import HOSTILE, MARK, sample_records
 
 __all__ = ["writer_conforms"]
+
+__tracebackhide__ = hidden
 
 # The run's own files; a writer must not write over them.
 _TAKEN = frozenset({".record.json", ".journal.jsonl"})
