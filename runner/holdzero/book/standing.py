@@ -160,7 +160,7 @@ def standing_of(points: Sequence[Point], *, since_ms: int | None = None) -> Stan
 def _sentences(points: Sequence[Point], watch: Watch, limits: Limits) -> list[str]:
     newest, place = points[-1], len(points) - 1
     now = [signal for signal in watch.signals if signal.points[0] == place]
-    at = f"{newest.value_um:+.3f} um on {newest.when}, record {newest.record}"
+    at = f"{newest.value_um:+.3f} µm on {newest.when}, record {newest.record}"
     if now:
         found = [f"{signal.rule.words}: {at}" for signal in now]
     else:

@@ -246,3 +246,48 @@ def copy(
     from holdzero.cli.book_copy import copy_records
 
     raise typer.Exit(copy_records(to, book=book, shop=shop))
+
+
+ComparatorOption = Annotated[str | None, typer.Option("--comparator", help="Its identifier or name.")]
+StandardOption = Annotated[str | None, typer.Option("--standard", help="Identifier or name of the check standard.")]
+
+
+@book_app.command()
+def watch(
+    *,
+    comparator: ComparatorOption = None,
+    standard: StandardOption = None,
+    since: Annotated[str | None, typer.Option("--since", help="Day or time, this one included.")] = None,
+    until: Annotated[str | None, typer.Option("--until", help="Day, this one included; or time.")] = None,
+    html: Annotated[Path | None, typer.Option("--html", help="Write a page with pictures.")] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print numbers in place of words.")] = False,
+    replace: ReplaceOption = False,
+    book: BookOption = None,
+    shop: ShopOption = None,
+) -> None:
+    """Show how the benches stand: check standards, zero returns, scatter, due days. 1: one is out of control."""
+    from holdzero.cli.book_watch import Watching, watch_benches
+
+    wanted = Watching(
+        comparator=comparator, standard=standard, since=since, until=until, html=html, json=json, replace=replace
+    )
+    raise typer.Exit(watch_benches(wanted, book=book, shop=shop))
+
+
+@book_app.command()
+def baseline(
+    *,
+    comparator: Annotated[str, typer.Option("--comparator", help="Its identifier or name.")],
+    begin: Annotated[str, typer.Option("--from", help="Day or time from which values count again.")],
+    reason: Annotated[str, typer.Option("--reason", help="What was found and done; it stands in the book.")],
+    by: Annotated[str, typer.Option("--by", help="Who answers for it.")],
+    standard: Annotated[
+        str | None, typer.Option("--standard", help="This check standard alone; all of the comparator if left out.")
+    ] = None,
+    book: BookOption = None,
+    shop: ShopOption = None,
+) -> None:
+    """Judge a bench anew from a day on, after its cause was found: repaired, recalibrated. 0: it is in the book."""
+    from holdzero.cli.book_watch import new_baseline
+
+    raise typer.Exit(new_baseline(comparator, standard, begin=begin, reason=reason, name=by, book=book, shop=shop))

@@ -1,0 +1,33 @@
+"""The templates of the pages, and what they share."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+__all__ = ["page"]
+
+
+def page(template: str, **said: Any) -> str:
+    """A page of a template; whatever a person typed is escaped, and control characters become a dot.
+
+    Args:
+        template: its name without ending.
+        said: what it shows.
+    """
+    environment = Environment(
+        loader=PackageLoader("holdzero.pictures"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=_printable,
+    )
+    return environment.get_template(f"{template}.html").render(said)
+
+
+def _printable(item: object) -> object:
+    if type(item) is not str or item.isprintable():
+        return item
+    return "".join(sign if sign.isprintable() or sign in "\n\t" else "·" for sign in item)
