@@ -10,11 +10,12 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-__all__ = ["WIDTH", "Tick", "Tolerance", "Zone", "nice_ticks", "text_width", "tolerance_of"]
+__all__ = ["WIDTH", "Tick", "Tolerance", "Zone", "differ", "nice_ticks", "text_width", "tolerance_of"]
 
 WIDTH = 680.0
 _LEFT, _RIGHT = 20.0, WIDTH - 20.0
 _TEXT_Y = 29.0
+_SLIGHT = 1e-9  # of the small unit: less than any reading tells, and more than an axis of such floats could show
 _LETTER = 6.6  # width of a letter, near enough to keep texts apart
 
 
@@ -189,10 +190,14 @@ def _padded(points: Sequence[float]) -> _Line:
     if not points:
         return _Line(-1.0, 1.0)
     low, high = min(points), max(points)
-    span = high - low
     # Exact numbers have no width of their own; any will do.
-    pad = 0.14 * span if span > 1e-9 * max(abs(low), abs(high)) else max(abs(high) * 0.1, 1.0)
+    pad = 0.14 * (high - low) if differ(low, high) else max(abs(high) * 0.1, 1.0)
     return _Line(low - pad, high + pad)
+
+
+def differ(low: float, high: float) -> bool:
+    """Whether two lengths are far enough apart to be drawn apart."""
+    return high - low > max(1e-9 * max(abs(low), abs(high)), _SLIGHT)
 
 
 def _zones(line: _Line, low: float | None, high: float | None, guard: float, *, decides: bool) -> Iterable[Zone]:

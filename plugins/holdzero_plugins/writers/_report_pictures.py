@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
-from holdzero_plugins.writers._pictures import WIDTH, Tick, nice_ticks, tick_text
+from holdzero_plugins.writers._pictures import WIDTH, Tick, differ, nice_ticks, tick_text
 
 __all__ = ["FEWEST", "Bars", "Course", "Mark", "Point", "bars_of", "courses_of"]
 
@@ -188,7 +188,7 @@ def _scale(points: Sequence[Point]) -> _Scale:
         around = [end for bar in bars for end in bar]
     low, high = min(around), max(around)
     # Numbers that are all alike have no width of their own; any will do.
-    pad = 0.1 * (high - low) if high - low > 1e-9 * max(abs(low), abs(high)) else max(abs(high) * 0.1, 1.0)
+    pad = 0.1 * (high - low) if differ(low, high) else max(abs(high) * 0.1, 1.0)
     return _Scale(low - pad, high + pad)
 
 
@@ -314,7 +314,7 @@ def _ends(values: Sequence[float], limits: Sequence[float]) -> tuple[float, floa
     room = 1.5 * (high - low)
     near = [value for value in values if low - room <= value <= high + room]
     low, high = min(low, *near), max(high, *near)
-    if high - low > 1e-9 * max(abs(low), abs(high)):
+    if differ(low, high):
         return low, high
     # Numbers that are all alike have no width of their own; any will do.
     return low - max(abs(low) * 0.1, 1.0), high + max(abs(high) * 0.1, 1.0)
