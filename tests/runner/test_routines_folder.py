@@ -20,6 +20,7 @@ from holdzero.routine.load import load_routine
 
 FOLDER = Path(__file__).parents[2] / "routines"
 SHIPPED = sorted(FOLDER.glob("*.toml"))
+SERIALS = {"gauge-study": [f"GS-{number}" for number in range(1, 6)]}  # as its readings say; the others take one part
 STOPS = {"gauge-pad": ["heat/explains"]}  # what a shipped routine is there to show; the others end without
 
 
@@ -29,8 +30,12 @@ def answers_of(path: Path) -> list[tuple[str, str]]:
     return [(time, answer) for time, answer in rows]
 
 
-def test_there_are_four() -> None:
-    assert len(SHIPPED) == 4
+def serials_of(path: Path) -> list[str]:
+    return SERIALS.get(path.stem, ["1"])
+
+
+def test_there_are_five() -> None:
+    assert len(SHIPPED) == 5
 
 
 @pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
@@ -41,14 +46,17 @@ class TestEveryShippedRoutine:
         assert (faults, checks.missing) == ((), ())
 
     def test_runs_with_the_readings_beside_it(self, path: Path, measure: Callable[..., Any]) -> None:
-        outcome = measure(path, answers_of(path))
+        outcome = measure(path, answers_of(path), serials=serials_of(path))
         assert outcome.code in (0, 3), outcome.said
-        assert outcome.codes("stop") == STOPS.get(path.stem, [])
+        stops = [[f["code"] for f in record["findings"] if f["level"] == "stop"] for record in outcome.records]
+        assert stops == [STOPS.get(path.stem, [])] * len(serials_of(path))
 
     def test_has_a_line_for_each_reading_and_none_for_what_is_only_confirmed(
         self, path: Path, measure: Callable[..., Any]
     ) -> None:
-        assert len(measure(path, answers_of(path)).record["readings"]) == len(answers_of(path))
+        outcome = measure(path, answers_of(path), serials=serials_of(path))
+        read = {row["entry"] for record in outcome.records for row in record["readings"]}
+        assert len(read) == len(answers_of(path))
 
     def test_warns_before_the_solvent(self, path: Path) -> None:
         cautions = [slot.caution for slot in load_routine(path).routine.steps if slot.caution]
