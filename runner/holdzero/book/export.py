@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 __all__ = ["Csv", "ExportError", "Filed", "filed", "line_of", "listing_of", "write_csv", "write_jsonl", "write_parquet"]
 
 _SEPARATORS = (";", ",", "\t", "|")
-_ROWS = 10_000  # of a group in a Parquet file
+_ROWS = 4_000  # of a group in a Parquet file
 # What a spreadsheet takes for a formula, after blanks too, in the wide letters of East Asia too
 # (common practice, no source); the apostrophe so that it can be taken off again.
 _RISKY = re.compile(r"\s*[=+\-@\uff1d\uff0b\uff0d\uff20]|[\t\r\n']")
