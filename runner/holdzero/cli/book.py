@@ -291,3 +291,43 @@ def baseline(
     from holdzero.cli.book_watch import new_baseline
 
     raise typer.Exit(new_baseline(comparator, standard, begin=begin, reason=reason, name=by, book=book, shop=shop))
+
+
+@book_app.command()
+def study(
+    records: Annotated[list[str] | None, typer.Argument(help="Files, folders, or how digests begin.")] = None,
+    *,
+    part: Annotated[str | None, typer.Option("--part", help="All real records of this part number.")] = None,
+    title: Annotated[str | None, typer.Option("--title", help="All real records of the routine of this title.")] = None,
+    since: Annotated[str | None, typer.Option("--since", help="Day or time, this one included.")] = None,
+    until: Annotated[str | None, typer.Option("--until", help="Day, this one included; or time.")] = None,
+    at: Annotated[str | None, typer.Option("--at", help="Place, where several were read.")] = None,
+    method: Annotated[str, typer.Option("--method", help="anova, range or laboratories.")] = "anova",
+    by: Annotated[str, typer.Option("--by", help="What a laboratory is: inspector or comparator.")] = "inspector",
+    tolerance: Annotated[str | None, typer.Option("--tolerance", help='Width of the tolerance, "6 um".')] = None,
+    html: Annotated[Path | None, typer.Option("--html", help="Write a page with pictures.")] = None,
+    csv: Annotated[Path | None, typer.Option("--csv", help="Write the readings as they were put in order.")] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print numbers in place of tables.")] = False,
+    replace: ReplaceOption = False,
+    book: BookOption = None,
+    shop: ShopOption = None,
+) -> None:
+    """Study the measuring process by readings of several parts and inspectors. 0: studied; 2: readings are missing."""
+    from holdzero.cli.book_study import Studying, study_records
+
+    wanted = Studying(
+        records=tuple(records or ()),
+        part=part,
+        title=title,
+        since=since,
+        until=until,
+        at=at,
+        method=method,
+        by=by,
+        tolerance=tolerance,
+        html=html,
+        csv=csv,
+        json=json,
+        replace=replace,
+    )
+    raise typer.Exit(study_records(wanted, book=book, shop=shop))

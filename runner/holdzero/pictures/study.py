@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from holdzero.book.study import Taken
-from holdzero.pictures.axes import Scale, Tick, scale_of
+from holdzero.pictures.axes import Tick, scale_of
 from holdzero.pictures.plot import BOTTOM, LEFT, RIGHT, SHAPES, TOP, Mark, Plot, apart, path_of
 from holdzero.studies import CrossedStudy
 
-__all__ = ["Bar", "bars_of", "plot_by_inspector", "plot_by_part"]
+__all__ = ["Bar", "bars_of", "plot_by_inspector", "plot_by_part", "shapes_of"]
 
 _ROOM = 0.7  # of the room of a group that its marks take
 _LETTERS = 11  # of a name below the axis where there are eight groups
@@ -31,7 +31,7 @@ def plot_by_part(taken: Sequence[Taken], key: Callable[[Taken], str], grand_um: 
     return _plot("Readings by part", taken, lambda item: item.part, key, grand_um)
 
 
-def plot_by_inspector(taken: Sequence[Taken], key: Callable[[Taken], str], grand_um: float) -> Plot:
+def plot_by_inspector(taken: Sequence[Taken], key: Callable[[Taken], str]) -> Plot:
     """Readings of each inspector side by side, less the mean of their part: what is left is the gauge's own."""
     sums: dict[str, list[float]] = {}
     for item in taken:
@@ -61,13 +61,23 @@ def _plot(
     groups: dict[str, list[Taken]] = {}
     for item in taken:
         groups.setdefault(group(item), []).append(item)
-    shapes = {one: SHAPES[place % len(SHAPES)] for place, one in enumerate(dict.fromkeys(map(key, taken)))}
+    shapes = shapes_of(map(key, taken))
     scale = scale_of([value(item) for item in taken], start=BOTTOM, end=TOP)
     room = (RIGHT - LEFT) / len(groups)
     middles = [LEFT + room * (place + 0.5) for place in range(len(groups))]
     marks: list[Mark] = []
     for middle, items in zip(middles, groups.values(), strict=True):
-        marks.extend(_marks(items, key, shapes, scale, value, middle, room))
+        own = sorted(items, key=lambda item: list(shapes).index(key(item)))
+        step = _ROOM * room / max(1, len(own))
+        marks.extend(
+            Mark(
+                round(middle + step * (place - (len(own) - 1) / 2.0), 2),
+                scale.at(value(item)),
+                shapes[key(item)],
+                f"{item.part}, {key(item)}, trial {item.trial}: {value(item):+.3f} µm",
+            )
+            for place, item in enumerate(own)
+        )
     means = [sum(map(value, items)) / len(items) for items in groups.values()]
     return Plot(
         name=name,
@@ -79,26 +89,9 @@ def _plot(
     )
 
 
-def _marks(
-    items: Sequence[Taken],
-    key: Callable[[Taken], str],
-    shapes: dict[str, str],
-    scale: Scale,
-    value: Callable[[Taken], float],
-    middle: float,
-    room: float,
-) -> list[Mark]:
-    own = sorted(items, key=lambda item: list(shapes).index(key(item)))
-    step = _ROOM * room / max(1, len(own))
-    return [
-        Mark(
-            round(middle + step * (place - (len(own) - 1) / 2.0), 2),
-            scale.at(value(item)),
-            shapes[key(item)],
-            f"{item.part}, {key(item)}, trial {item.trial}: {value(item):+.3f} µm",
-        )
-        for place, item in enumerate(own)
-    ]
+def shapes_of(names: Iterable[str]) -> dict[str, str]:
+    """The shape of each name, in the order in which they come."""
+    return {name: SHAPES[place % len(SHAPES)] for place, name in enumerate(dict.fromkeys(names))}
 
 
 def _short(word: str, groups: int) -> str:
