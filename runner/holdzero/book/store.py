@@ -28,6 +28,7 @@ START = "sha256:" + hashlib.sha256(b"holdzero book 1").hexdigest()
 _BUSY_MS = 60_000
 _CONNECT_S = 10
 _BATCH = 200
+_FULL = ("database or disk is full", "disk I/O error")  # SQLite's words; which comes depends on where it has no room
 _HEX = frozenset("0123456789abcdef")
 
 
@@ -260,6 +261,11 @@ class Book:
         with self._told(), self.engine.connect() as connection:
             return list(connection.execute(query).mappings())
 
+    def tuples(self, query: Select[Any]) -> list[tuple[Any, ...]]:
+        """The rows of a query as tuples, where there are many."""
+        with self._told(), self.engine.connect() as connection:
+            return [tuple(row) for row in connection.execute(query)]
+
     def put(self, table: Any, row: Mapping[str, Any]) -> bool:
         """Put a row of a signature, key or review in; whether it was new."""
         primary = [column.name for column in table.primary_key if column.name in row]
@@ -320,9 +326,12 @@ class _Told:
 
     def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
         if isinstance(error, SQLAlchemyError | sqlite3.Error):
-            cause = str(error.orig if isinstance(error, DBAPIError) else error).strip().splitlines()
+            said = str(error.orig if isinstance(error, DBAPIError) else error).strip().splitlines()
+            cause = said[0] if said else type(error).__name__
+            if cause.startswith(_FULL):
+                cause += ": the disk may be full, or was taken away"
             mend = "nothing was lost: records wait in their folder, and holdzero book send puts them in later"
-            raise BookError(f"{self._name}: {cause[0] if cause else type(error).__name__}\n    {mend}") from None
+            raise BookError(f"{self._name}: {cause}\n    {mend}") from None
 
 
 def _without_document(row: RowMapping) -> dict[str, Any]:

@@ -90,7 +90,8 @@ def upgrade() -> None:
         sa.Column("at_ms", sa.BigInteger, nullable=False),
         sa.UniqueConstraint("run", "kind", "number", name="bench_once_a_run"),
     )
-    op.create_index("bench_by_kind", "bench", ["kind", "comparator", "standard", "at_ms"])
+    charted = ["kind", "comparator", "standard", "at_ms", "id", "record_id", "value_um", "dof", "limit_um"]
+    op.create_index("bench_by_kind", "bench", charted)
     op.create_table(
         "baselines",
         sa.Column("id", _KEY, primary_key=True, autoincrement=True),
