@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -19,7 +19,7 @@ from holdzero.book.trust import Checked, Entry, Keys, Link, broken_keys, broken_
 from holdzero.book.walk import PAGE, astray, keys_of, links_of, loose_ends, pages
 from holdzero.cli.book_find import book_of
 from holdzero.cli.output import plain_console
-from holdzero.cli.workers import cores, executor_for, in_order, once, shared_catalogue
+from holdzero.cli.workers import cores, executor_for, heard_between_pieces, in_order, once, shared_catalogue
 from holdzero.errors import HoldzeroError
 
 if TYPE_CHECKING:
@@ -74,14 +74,12 @@ def verify_book(wanted: Wanted, *, book: str | None, shop: Path | None) -> int:
     faults.extend(broken_keys(keys))
     for fault in faults:
         typer.echo(_line(fault))
-    total, interrupted = _Sum(), False
-    try:
+    total = _Sum()
+    with suppress(KeyboardInterrupt):
         for checked in _walked(opened, numbers, keys, wanted, shop):
             _tell(checked, total, signed=wanted.signed)
-    except KeyboardInterrupt:
-        interrupted = True
     _conclude(opened, links, len(numbers), total, chain_holds=not faults)
-    if interrupted:
+    if total.checked < len(numbers):
         typer.echo(
             f"interrupted: {len(numbers) - total.checked} of {len(numbers)} records were not looked at", err=True
         )
@@ -120,10 +118,13 @@ def _walked(book: Book, numbers: Sequence[int], keys: Keys, wanted: Wanted, shop
     workers = wanted.workers if wanted.workers is not None else cores()
     workers = 1 if len(numbers) < _WORTH_SHARING * PAGE else workers
     work = partial(_check_page, keys=keys, shop=shop.resolve() if shop is not None else None, command=once())
-    with executor_for(workers, wanted.scheduler) as (executor, ahead), _progress(len(numbers)) as advance:
+    shared = executor_for(workers, wanted.scheduler)
+    with heard_between_pieces() as stopped, shared as (executor, ahead), _progress(len(numbers)) as advance:
         for page in in_order(executor, ahead, work, pages(book, numbers)):
             yield from page
             advance(len(page))
+            if stopped():
+                return
 
 
 def _check_page(entries: list[Entry], keys: Keys, shop: Path | None, command: str) -> list[Checked]:
@@ -152,8 +153,7 @@ def _tell(checked: Checked, total: _Sum, *, signed: bool) -> None:
     faults = list(checked.faults)
     if signed and not checked.signed_by:
         faults.append("signatures: it has none that holds")
-    for fault in faults:
-        typer.echo(_line(f"{named(checked.number, checked.digest)}: {fault}"))
+    # Counted before it is printed, and printed in one go: a second Ctrl-C may come at any time.
     total.checked += 1
     total.differ += bool(faults)
     total.unsigned += not checked.signed_by
@@ -161,6 +161,8 @@ def _tell(checked: Checked, total: _Sum, *, signed: bool) -> None:
     total.signed_reviews += checked.signed_reviews
     total.signed_by.update(set(checked.signed_by))
     total.remarks.update(checked.remarks)
+    if faults:
+        typer.echo("\n".join(_line(f"{named(checked.number, checked.digest)}: {fault}") for fault in faults))
 
 
 def _conclude(book: Book, links: Sequence[Link], wanted: int, total: _Sum, *, chain_holds: bool) -> None:

@@ -10,6 +10,7 @@ import contextlib
 import multiprocessing
 import os
 import signal
+import threading
 import uuid
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
@@ -21,7 +22,7 @@ from typing import Any, ParamSpec, TypeVar
 from holdzero.catalogue import Catalogue
 from holdzero.errors import HoldzeroError
 
-__all__ = ["cores", "executor_for", "in_order", "once", "shared_catalogue"]
+__all__ = ["cores", "executor_for", "heard_between_pieces", "in_order", "once", "shared_catalogue"]
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -71,9 +72,38 @@ def executor_for(workers: int, scheduler: str | None = None) -> Iterator[tuple[E
     # Spawned and not forked: the parent has threads and an open database.
     pool = ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), initializer=_deaf_to_the_keyboard)
     try:
+        with _keyboard(signal.SIG_IGN):  # what starts now is deaf to Ctrl-C from its first moment on
+            pool.submit(os.getpid)
         yield pool, workers * _AHEAD
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
+
+
+@contextlib.contextmanager
+def _keyboard(handler: signal.Handlers | Callable[[int, Any], None]) -> Iterator[None]:
+    """What Ctrl-C does meanwhile; only the main thread may say so."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, handler)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+@contextlib.contextmanager
+def heard_between_pieces() -> Iterator[Callable[[], bool]]:
+    """Whether Ctrl-C was pressed, for whoever looks between two pieces of work; pressed again it breaks in."""
+    pressed: list[int] = []
+
+    def handler(number: int, frame: Any) -> None:
+        if pressed:
+            signal.default_int_handler(number, frame)
+        pressed.append(number)
+
+    with _keyboard(handler):
+        yield lambda: bool(pressed)
 
 
 def _deaf_to_the_keyboard() -> None:
