@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -23,9 +24,8 @@ _FINEST_UM = 1e-6
 """Differences below a picometre are rounding: no comparator shows them."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Point:
-    """One value that a run told of its bench.
+class Point(NamedTuple):
+    """One value that a run told of its bench; a tuple, for five years of them are tens of thousands.
 
     Attributes:
         at_ms: when the run began [ms since 1970, UTC].
@@ -84,28 +84,32 @@ class Standing:
 
 
 def limits_of(points: Sequence[Point]) -> tuple[Limits, float]:
-    """Limits of a baseline, and the step in which its values come.
+    """Limits by the first values, and the step in which all values come.
 
     A dial has counts. A value one count off its usual place says nothing yet, so that the scatter is never
-    taken as smaller than half a count; where all values are alike, a third of what the routine allows is taken,
-    so that its limit becomes the action limit.
+    taken as smaller than half a count; where the first values are all alike, a third of what the routine allows
+    is taken, so that its limit becomes the action limit.
 
     Args:
-        points: of the baseline, FEWEST or more.
+        points: from the begin of the baseline on, FEWEST or more.
 
     Returns:
         Limits [um] and step [um], 0 where all values are alike.
     """
-    values = [point.value_um for point in points]
-    limits = baseline(values)
-    apart = np.diff(np.sort(np.asarray(values)))
-    steps = apart[apart > _FINEST_UM]
-    step = float(steps.min()) if steps.size else 0.0
+    first = points[:BASELINE]
+    values = [point.value_um for point in first]
+    limits, step = baseline(values), _step([point.value_um for point in points])
     spread = max(limits.standard_deviation, step / 2.0)
-    if not step:
-        allowed = [point.limit_um for point in points if point.limit_um]
-        spread = min(allowed) / 3.0 if allowed else math.inf
+    if max(values) - min(values) <= _FINEST_UM:
+        allowed = [point.limit_um for point in first if point.limit_um]
+        spread = min(allowed) / 3.0 if allowed else step / 2.0 or math.inf
     return Limits(centre=limits.centre, standard_deviation=spread, number=limits.number), step
+
+
+def _step(values: Sequence[float]) -> float:
+    """The smallest difference between two values [um]: a count of the dial, or less; 0 where all are alike."""
+    apart = np.diff(np.sort(np.asarray(values)))
+    return float(min(apart[apart > _FINEST_UM], default=0.0))
 
 
 def _as_judged(points: Sequence[Point], limits: Limits, step: float) -> list[float]:
@@ -126,7 +130,7 @@ def watch_of(points: Sequence[Point], *, judged: int | None = None) -> tuple[Wat
     """
     if len(points) < FEWEST:
         return None, None
-    limits, step = limits_of(points[:BASELINE])
+    limits, step = limits_of(points)
     return state(_as_judged(points if judged is None else points[-judged:], limits, step), limits), limits
 
 

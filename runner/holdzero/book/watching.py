@@ -230,7 +230,7 @@ def _moving(points: Sequence[Point], drawn: int) -> Moving | None:
     """The moving average over all points since the baseline began, of which the newest are drawn."""
     if len(points) < FEWEST or not drawn:
         return None
-    limits, _ = limits_of(points[:BASELINE])
+    limits, _ = limits_of(points)
     if math.isinf(limits.standard_deviation):
         return None
     averages = ewma([point.value_um for point in points], WEIGHT, limits.centre).tolist()

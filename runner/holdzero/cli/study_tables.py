@@ -21,6 +21,7 @@ __all__ = ["Table", "tables_of_levels", "tables_of_parts", "tables_of_ranges"]
 
 _COMPONENTS = ("repeatability", "inspectors", "interaction", "reproducibility", "gauge", "parts", "total")
 _OF_RANGES = ("repeatability", "reproducibility", "gauge", "parts", "total")
+_SMALL = 5e-5  # a p that four decimals would show as zero
 _SIGNIFICANCE = 0.01  # beyond its critical value at 1 % a laboratory is an outlier: ISO 5725-2, 7.3 (from memory)
 
 
@@ -61,7 +62,7 @@ def tables_of_parts(
                 f"{line.dof:g}",
                 _digits(line.mean_square_um2),
                 "" if line.f is None else _digits(line.f),
-                "" if line.p is None else f"{line.p:.4f}",
+                "" if line.p is None else "<0.0001" if line.p < _SMALL else f"{line.p:.4f}",
                 line.against,
             )
             for line in study.table

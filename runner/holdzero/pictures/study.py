@@ -44,7 +44,7 @@ def plot_by_inspector(taken: Sequence[Taken], key: Callable[[Taken], str]) -> Pl
         key,
         0.0,
         value=lambda item: item.value_um - means[item.part],
-        centre="mean of the part",
+        centre="part mean",
     )
 
 
