@@ -53,8 +53,9 @@ def points_of(
         since_ms: not before [ms since 1970, UTC].
         until_ms: before [ms since 1970, UTC].
     """
-    wanted = [bench.c[name] for name in ("at_ms", "value_um", "dof", "limit_um", "comparator", "standard")]
-    query = select(*wanted, records.c.digest, records.c.zone).join(records, records.c.id == bench.c.record_id)
+    of = {"digest": records, "zone": records}
+    query = select(*(of.get(name, bench).c[name] for name in Point._fields))
+    query = query.join_from(bench, records, records.c.id == bench.c.record_id)
     query = query.where(bench.c.kind == kind).order_by(bench.c.at_ms, bench.c.id)
     for name, said in (("comparator", comparator), ("standard", standard)):
         if said is not None:
@@ -63,20 +64,7 @@ def points_of(
         query = query.where(bench.c.at_ms >= since_ms)
     if until_ms is not None:
         query = query.where(bench.c.at_ms < until_ms)
-    # By name and one by one: five years of a check standard are tens of thousands.
-    return [
-        Point(
-            at_ms=at_ms,
-            value_um=value_um,
-            dof=dof,
-            limit_um=limit_um,
-            comparator=its_comparator,
-            standard=its_standard,
-            digest=digest,
-            zone=zone,
-        )
-        for at_ms, value_um, dof, limit_um, its_comparator, its_standard, digest, zone in book.tuples(query)
-    ]
+    return [Point._make(row) for row in book.tuples(query)]
 
 
 def scatter_of(
