@@ -7,7 +7,6 @@ import itertools
 import json
 import os
 import random
-import resource
 import signal
 import sqlite3
 import subprocess
@@ -256,6 +255,8 @@ class TestAFullDisk:
         book = open_book(str(path), create=True)
         book.add(texts[:1])
         left_waiting(tmp_path / "records", texts)
+
+        import resource
 
         def lets_none_grow() -> None:
             resource.setrlimit(resource.RLIMIT_FSIZE, (path.stat().st_size, resource.RLIM_INFINITY))
