@@ -6,7 +6,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
-from typing import NamedTuple
 
 import numpy as np
 
