@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from holdzero import events as e
 from holdzero.book import Book, open_book
@@ -34,6 +35,14 @@ from holdzero.testing.many import Many
 ROOT = Path(__file__).parent.parent
 
 pytest_plugins = ("holdzero.testing",)
+
+# The same examples for everybody, so that a red suite is red for all; a soak looks for new ones:
+# `HYPOTHESIS_PROFILE=soak python -m pytest tests/laws` tries each law a hundred thousand times.
+settings.register_profile("suite", max_examples=200, deadline=None, derandomize=True)
+settings.register_profile(
+    "soak", max_examples=100_000, deadline=None, print_blob=True, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "suite"))
 
 
 class Person:
