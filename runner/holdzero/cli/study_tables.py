@@ -44,7 +44,7 @@ class Table:
     @property
     def numbers(self) -> tuple[int, ...]:
         """Columns of numbers."""
-        words = ("tested against", "stands apart", "range limit")
+        words = ("tested against", "stands apart", "laboratory")
         return tuple(place for place, word in enumerate(self.head) if place and word not in words)
 
 
