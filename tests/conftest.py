@@ -327,7 +327,7 @@ def _programs() -> Path | None:
 
 @pytest.fixture(scope="session")
 def server() -> Iterator[Server]:
-    """A PostgreSQL server for this session."""
+    """A PostgreSQL server for all tests of this run."""
     programs = _programs()
     if programs is None:
         if os.environ.get("HOLDZERO_NEEDS_POSTGRESQL") == "1":
