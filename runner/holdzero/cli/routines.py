@@ -76,7 +76,7 @@ def approve_routine(path: Path, named: Path | None, *, by: str, note: str) -> in
 
 
 def files_of(paths: list[Path], pattern: str) -> list[Path]:
-    """The files named, and those of a pattern in the folders named; fragments and registers are no routines."""
+    """The files named, and those of a pattern in the folders named; fragments, lines and registers are no routines."""
     files: list[Path] = []
     for path in paths:
         found = sorted(path.rglob(pattern)) if path.is_dir() else [path]
@@ -84,9 +84,12 @@ def files_of(paths: list[Path], pattern: str) -> list[Path]:
     return files
 
 
+_NO_ROUTINES = frozenset({"fragments", "lines"})
+
+
 def _is_own(path: Path, folder: Path) -> bool:
     inner = path.relative_to(folder).parts
-    return "fragments" not in inner[:-1] and path.name not in ("shop.toml", "pyproject.toml")
+    return _NO_ROUTINES.isdisjoint(inner[:-1]) and path.name not in ("shop.toml", "pyproject.toml")
 
 
 def _count(number: int, word: str) -> str:

@@ -1,0 +1,275 @@
+"""Serial: an instrument on a serial line, or on a network box that hands one on.
+
+`--source serial:PORT` or `serial:PORT,PROFILE.toml`; PORT may be a URL such as `socket://host:port`.
+"""
+
+from __future__ import annotations
+
+import errno
+import threading
+from collections import deque
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, Final, Protocol
+
+from holdzero.hooks import Habits, Said, Sends, Source, SourceError, hookimpl
+from holdzero_plugins.sources._lines import Heard, Lines
+from holdzero_plugins.sources._meaning import Meaning
+from holdzero_plugins.sources._profile import Profile, brief
+from holdzero_plugins.sources._profile_file import load_profile
+
+__all__ = ["SerialLine", "habits_of", "holdzero_sources"]
+
+_KEPT: Final = 10_000  # lines that wait to be fetched: some minutes of a fast stream
+_LOOK_S: Final = 0.05  # how long one read waits
+_PATH_S: Final = 0.25  # how often the device's name is looked for
+_AGAIN_S: Final = 1.0  # how long to wait before a lost line is tried again
+_WRITE_S: Final = 1.0  # how long a request may take to leave
+
+
+class _Port(Protocol):
+    """What is used of the serial library's port."""
+
+    @property
+    def in_waiting(self) -> int: ...
+
+    def read(self, size: int = 1) -> bytes: ...
+
+    def write(self, data: bytes) -> int | None: ...
+
+    def close(self) -> None: ...
+
+
+class SerialLine:
+    """An open line to an instrument; a thread of its own reads it, and opens it again when it is lost.
+
+    Args:
+        port: name of the device, or a URL.
+        profile: of its lines.
+        counter_s: the run's counter [s].
+
+    Raises:
+        SourceError: the line can't be opened.
+    """
+
+    def __init__(self, port: str, profile: Profile, counter_s: Callable[[], float]) -> None:
+        self.habits = habits_of(profile)
+        self._name = port
+        self._profile = profile
+        self._meaning = Meaning(profile)
+        self._counter_s = counter_s
+        self._said: deque[Said] = deque(maxlen=_KEPT)
+        self._fault = ""
+        self._wanted = threading.Event()
+        self._closed = threading.Event()
+        self._asked_s = 0.0
+        self._answered = False
+        self._port = _opened(port, profile)
+        self._mark = _mark_of(port)
+        self._thread = threading.Thread(target=self._work, name="serial line", daemon=True)
+        self._thread.start()
+
+    def lines(self) -> Sequence[Said]:
+        """All whole lines since the last call, in order; never waits."""
+        found = []
+        while self._said:
+            found.append(self._said.popleft())
+        return found
+
+    def request(self) -> None:
+        """Ask for a line as soon as the line is free, where the instrument sends when it is asked."""
+        if self.habits.sends is Sends.ASKED:
+            self._wanted.set()
+
+    def fault(self) -> str:
+        """Why the instrument can't be heard now; empty while it can."""
+        return self._fault
+
+    def close(self) -> None:
+        """Let go of the line."""
+        self._closed.set()
+        self._thread.join(timeout=2.0)
+
+    def _work(self) -> None:
+        """Read until the line is closed; the only place that touches the port after it was opened."""
+        try:
+            while not self._closed.is_set():
+                try:
+                    self._listen()
+                except (OSError, TypeError) as error:  # pyserial's own is an OSError; a torn port has no number
+                    self._fault = f"{self._name}: {_lost(error)}"
+                    self._port.close()
+                    self._reopen()
+        finally:
+            self._port.close()
+            if not self._closed.is_set():
+                self._fault = f"{self._name}: the line is no longer read; end the run here and go on with it anew"
+
+    def _listen(self) -> None:
+        """Hand on lines until the line is closed or lost."""
+        began_s = self._counter_s()
+        lines = Lines(
+            self._profile.terminator,
+            encoding=self._profile.encoding,
+            idle_s=self._profile.idle,
+            since_s=began_s,
+        )
+        self._throw_away_old(lines)
+        self._fault = ""
+        self._asked_s = began_s + self._profile.idle - self._profile.every  # a silence first: see Lines
+        self._answered = False
+        looked_s = began_s
+        while not self._closed.is_set():
+            self._ask()
+            data = self._port.read(max(1, self._port.in_waiting))
+            now_s = self._counter_s()
+            for heard in lines.feed(data, now_s):
+                self._said.append(self._said_of(heard))
+                self._answered = True
+            if now_s - looked_s >= _PATH_S:
+                looked_s = now_s
+                if self._mark is not None and _mark_of(self._name) != self._mark:
+                    raise FileNotFoundError(self._name)
+
+    def _throw_away_old(self, lines: Lines) -> None:
+        """What waits in the line was sent before anybody was asked for anything."""
+        waiting = self._port.in_waiting
+        if not waiting:
+            return
+        at_s = self._counter_s()
+        old = lines.feed(self._port.read(waiting), at_s)
+        if old:
+            text = f"{len(old)} old line{'' if len(old) == 1 else 's'} waited when the listening began; none is used"
+            self._said.append(Said(at_s=at_s, line=_printable(old[-1].text), answer=None, why=text))
+
+    def _ask(self) -> None:
+        """Send the request when it is due, or wanted and the last one is answered or given up."""
+        if self.habits.sends is not Sends.ASKED:
+            return
+        now_s = self._counter_s()
+        due = now_s - self._asked_s >= self._profile.every
+        if due or (self._wanted.is_set() and self._answered):
+            self._wanted.clear()
+            self._asked_s, self._answered = now_s, False
+            self._port.write(self._profile.request.encode(self._profile.encoding))
+
+    def _reopen(self) -> None:
+        """Try the same name again until the line is back or closed."""
+        while not self._closed.wait(_AGAIN_S):
+            try:
+                self._port = _opened(self._name, self._profile)
+            except SourceError:
+                continue
+            self._mark = _mark_of(self._name)
+            return
+
+    def _said_of(self, heard: Heard) -> Said:
+        line = _printable(heard.text)
+        if heard.why:
+            return Said(at_s=heard.at_s, line=line, answer=None, why=heard.why)
+        meant = self._meaning.of_line(heard.text)
+        return Said(at_s=heard.at_s, line=line, answer=meant.answer, why=meant.why, of=meant.of)
+
+
+def habits_of(profile: Profile) -> Habits:
+    """How an instrument with these lines behaves."""
+    return Habits(
+        sends=Sends(profile.sends),
+        still_number=profile.still.number,
+        still_within_um=profile.still.within,
+        double_s=profile.double,
+        silent_s=profile.silent_s,
+    )
+
+
+def _opened(port: str, profile: Profile) -> _Port:
+    """An open port that nobody else can open.
+
+    Raises:
+        SourceError: it can't be opened; says why in words.
+    """
+    try:
+        import serial
+    except ImportError:
+        mend = "pip install 'holdzero[serial]'"
+        raise SourceError(f"the source serial needs the library pyserial, which is not installed: {mend}") from None
+    try:
+        opened: Any = serial.serial_for_url(
+            port,
+            do_not_open=True,
+            baudrate=profile.baud,
+            bytesize=profile.bits,
+            parity=profile.parity[0].upper(),
+            stopbits=profile.stop,
+            timeout=_LOOK_S,
+            write_timeout=_WRITE_S,
+        )
+        opened.exclusive = True
+        opened.open()
+    except (OSError, ValueError, OverflowError) as error:
+        raise SourceError(f"{brief(port)}: {_refusal(error)}") from None
+    made: _Port = opened
+    return made
+
+
+def _refusal(error: Exception) -> str:
+    """Why a port can't be opened, and what to do."""
+    match getattr(error, "errno", None):
+        case errno.EAGAIN | errno.EBUSY:
+            return "another program listens to it; close that program first"
+        case errno.ENOENT | errno.ENXIO | errno.ENODEV:
+            return f"there is no such port; check the cable and the name. {_ports()}"
+        case errno.EACCES | errno.EPERM:
+            return "you may not open it, or another program has it; ask who looks after the machine for the right"
+        case _:
+            return f"it can't be opened as a serial line; check the name. {_ports()} ({error})"
+
+
+def _ports() -> str:
+    from serial.tools.list_ports import comports
+
+    found = ", ".join(sorted(str(item.device) for item in comports()))
+    return f"Ports here: {found}." if found else "No port is here now."
+
+
+def _lost(error: Exception) -> str:
+    """Why an open port is lost."""
+    if isinstance(error, FileNotFoundError):
+        return "the cable is out; put it in again"
+    return f"the line is out; check the cable, and whether another program reads it ({error})"
+
+
+def _mark_of(port: str) -> tuple[int, int, int] | None:
+    """What stands behind the name of a port now; None where the name is no file's."""
+    try:
+        found = Path(port).stat()
+    except (OSError, ValueError):
+        return None
+    return found.st_dev, found.st_ino, found.st_rdev
+
+
+def _printable(text: str) -> str:
+    """The line with its invisible signs shown, so that it can be shown, kept and compared."""
+    return "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode("ascii") for sign in text)
+
+
+def _listen(argument: str, counter_s: Callable[[], float]) -> SerialLine:
+    port, _, profile = argument.partition(",")
+    if not port.strip():
+        raise SourceError("name the port: --source serial:PORT or serial:PORT,PROFILE.toml")
+    return SerialLine(port.strip(), load_profile(profile.strip()), counter_s)
+
+
+@hookimpl
+def holdzero_sources() -> Sequence[Source]:
+    """The serial line."""
+    return [
+        Source(
+            name="serial",
+            title="an instrument on a serial line",
+            listen=_listen,
+            interactive=True,
+            keeps_time=False,
+            simulated=False,
+        )
+    ]
