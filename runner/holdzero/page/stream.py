@@ -1,0 +1,168 @@
+"""What listeners are sent: the newest state, once it changed. A slow listener misses what was between."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import math
+from collections.abc import AsyncIterator, Callable, Mapping
+from dataclasses import replace
+from typing import Any
+
+from holdzero.live import Glance
+from holdzero.outlook import Outlook
+from holdzero.page.desk import Desk
+from holdzero.page.pen import Pen
+from holdzero.page.snapshot import Snapshot
+
+__all__ = ["Hub", "live_data"]
+
+_BEAT_S = 10.0  # so that a line that is dead is noticed, by both ends
+_UNITS = {"um": "µm", "uin": "µin", "degC": "°C"}
+
+
+class _Listener:
+    """One page that listens: at most one event of each kind waits for it."""
+
+    def __init__(self, page: str) -> None:
+        self.page = page
+        self._waiting: dict[str, str] = {}
+        self._news = asyncio.Event()
+
+    def put(self, kind: str, text: str) -> None:
+        self._waiting[kind] = text
+        self._news.set()
+
+    async def take(self) -> str:
+        """All that waits; a comment where nothing came for a while."""
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(self._news.wait(), _BEAT_S)
+        self._news.clear()
+        waiting, self._waiting = self._waiting, {}
+        return "".join(waiting.values()) or ": still here\n\n"
+
+
+class Hub:
+    """Sends every listener what changed. All but `wake` belongs to the thread of the server.
+
+    Args:
+        desk: what is shown.
+        pen: who may write.
+        fragment: makes the markup of a snapshot.
+    """
+
+    def __init__(self, desk: Desk, pen: Pen, fragment: Callable[[Snapshot], str]) -> None:
+        self.desk = desk
+        self.pen = pen
+        self.fragment = fragment
+        self.listeners: set[_Listener] = set()
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._woken = False
+        self._over = False
+        self._sent: tuple[int, Glance | None] = (-1, None)
+        desk.on_change = pen.on_change = self.wake
+
+    def wake(self) -> None:
+        """Something changed. From any thread; it costs the run no more than this."""
+        if self._loop is not None and not self._woken:
+            self._woken = True
+            with contextlib.suppress(RuntimeError):  # the server is gone
+                self._loop.call_soon_threadsafe(self._spread)
+
+    def close(self) -> None:
+        """Let every listener go. From any thread."""
+        self._over = True
+        self.wake()
+
+    async def events(self, page: str) -> AsyncIterator[str]:
+        """What a page is sent, as text of server-sent events, until it goes."""
+        self._loop = asyncio.get_running_loop()
+        listener = _Listener(page)
+        self.listeners.add(listener)
+        if page:
+            self.pen.came(page)
+        try:
+            snapshot, glance = self.desk.snapshot, self.desk.glance
+            # It may be long since this was shown: the counter is set right for whoever comes now.
+            listener.put("pen", self._pen(page))
+            listener.put("sheet", self._sheet(self.now(snapshot)))
+            if glance is not None:
+                listener.put("live", self._live(snapshot, glance))
+            while not self._over:
+                yield await listener.take()
+        finally:
+            self.listeners.discard(listener)
+            if page:
+                self.pen.left(page)
+
+    def now(self, snapshot: Snapshot) -> Snapshot:
+        """A snapshot with its counter as it is now."""
+        at_s = self.desk.counter_s()
+        return replace(snapshot, now_s=snapshot.elapsed_s(at_s), at_s=at_s)
+
+    def _spread(self) -> None:
+        # First: what changes from here on wakes once more.
+        self._woken = False
+        snapshot, glance = self.desk.snapshot, self.desk.glance
+        seq, shown = self._sent
+        self._sent = (snapshot.seq, glance)
+        # Made once, however many listen.
+        sheet = self._sheet(snapshot) if snapshot.seq != seq and self.listeners else ""
+        live = self._live(snapshot, glance) if glance is not shown and self.listeners else ""
+        for listener in self.listeners:
+            listener.put("pen", self._pen(listener.page))
+            if sheet:
+                listener.put("sheet", sheet)
+            if live:
+                listener.put("live", live)
+
+    def _pen(self, page: str) -> str:
+        return _event("pen", {"mine": self.pen.holds(page)})
+
+    def _sheet(self, snapshot: Snapshot) -> str:
+        return _event("sheet", {"seq": snapshot.seq, "html": self.fragment(snapshot)})
+
+    def _live(self, snapshot: Snapshot, glance: Glance | None) -> str:
+        data = live_data(glance)
+        return _event("live", None if data is None else {**data, "now_s": self.now(snapshot).now_s})
+
+
+def _event(kind: str, data: object) -> str:
+    return f"event: {kind}\ndata: {json.dumps(data, ensure_ascii=False, allow_nan=False)}\n\n"
+
+
+def live_data(glance: Glance | None) -> dict[str, Any] | None:
+    """What an instrument shows now, as a page is sent it; None where nothing is live.
+
+    `stand` is the name of how the value stands, `word` the word that is shown for it.
+    """
+    if glance is None:
+        return None
+    text, _, unit = glance.answer.partition(" ")
+    return {
+        "text": text,
+        "unit": _UNITS.get(unit, unit),
+        "stand": glance.stand.name.lower(),
+        "word": glance.stand.value,
+        "why": glance.why,
+        "taking": glance.taking,
+        "temps": [{"of": of, "degC": round(value, 3)} for of, value in glance.temperatures.items()],
+        "outlook": None if glance.outlook is None else _outlook(glance.outlook),
+        "trace": [[round(time_s, 2), round(value, 4)] for time_s, value in glance.trace],
+    }
+
+
+def _outlook(outlook: Outlook) -> Mapping[str, Any]:
+    """An outlook as JSON holds it: what has no end in sight is null."""
+    numbers = {name: getattr(outlook, name) for name in ("now", "rate_per_min", "rate_u", "to_come", "bound")}
+    finite = {name: value if math.isfinite(value) else None for name, value in numbers.items()}
+    return {
+        "of": outlook.of,
+        "unit": _UNITS.get(outlook.unit, outlook.unit),
+        **finite,
+        "within": outlook.within,
+        "settled": outlook.settled,
+        "left_s": outlook.left_s,
+        "curve": [[round(time_s, 2), round(value, 4)] for time_s, value in outlook.curve],
+    }
