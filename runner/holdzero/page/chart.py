@@ -1,0 +1,145 @@
+"""Pictures of the bench page as SVG text: readings as they come, and how near everything is to rest.
+
+Pure: numbers in, text out. Classes give the looks, so that one picture serves light, dark and print.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from markupsafe import Markup, escape
+
+from holdzero.outlook import Outlook
+from holdzero.pictures.axes import Scale, Tick, number_text, round_ticks, scale_of
+
+__all__ = ["Dot", "readings_picture", "soak_picture"]
+
+_WIDTH, _HEIGHT = 480.0, 250.0
+_LEFT, _RIGHT = 62.0, _WIDTH - 12.0
+_TOP, _BOTTOM = 22.0, _HEIGHT - 40.0
+_HALF = 5.0  # half the size of a mark
+_UNIT = {"um": "µm", "K": "K"}
+_MINUTE_S = 60.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dot:
+    """A reading to draw.
+
+    Attributes:
+        number: below the axis: the number of its entry.
+        value: in the small unit that is shown.
+        kind: `zero`, `check`, `read` or `return`; gives the mark its shape.
+        struck: whether it is struck out.
+        words: all of it, for those who can't see the picture.
+    """
+
+    number: int
+    value: float
+    kind: str
+    struck: bool
+    words: str
+
+
+def readings_picture(dots: Sequence[Dot], unit: str) -> Markup:
+    """The readings in their order.
+
+    Args:
+        dots: at least one.
+        unit: of their values.
+    """
+    across = Scale(low=0.5, high=max(len(dots), _FEWEST) + 0.5, start=_LEFT, end=_RIGHT)
+    upright = scale_of([0.0, *(dot.value for dot in dots)], start=_BOTTOM, end=_TOP)
+    every = math.ceil(len(dots) / _MOST_NUMBERS)
+    below = [Tick(across.at(place), str(dot.number)) for place, dot in enumerate(dots, 1) if (place - 1) % every == 0]
+    live = [dot for dot in dots if not dot.struck]
+    told = f"{len(live)} that count, {len(dots) - len(live)} struck out. Newest: {dots[-1].words}."
+    marks = [_mark(across.at(place), upright.at(dot.value), dot) for place, dot in enumerate(dots, 1)]
+    line = f'<line class="zero-line" x1="{_LEFT:g}" x2="{_RIGHT:g}" y1="{upright.at(0.0)}" y2="{upright.at(0.0)}"/>'
+    return _picture("readings", "Readings in their order", told, [*_axes(upright, below, unit, "entry"), line, *marks])
+
+
+_FEWEST = 6
+"""Room for so many from the start, so that the first few do not move about."""
+_MOST_NUMBERS = 12
+
+
+def _mark(x: float, y: float, dot: Dot) -> str:
+    h = _HALF
+    shapes = {
+        "zero": f'<circle class="hollow" cx="{x}" cy="{y}" r="{h:g}"/>',
+        "check": f'<rect class="hollow" x="{x - h:g}" y="{y - h:g}" width="{2 * h:g}" height="{2 * h:g}"/>',
+        "return": f'<path class="hollow" d="M{x:g} {y - h - 1:g}L{x + h + 1:g} {y + h:g}H{x - h - 1:g}Z"/>',
+    }
+    shape = shapes.get(dot.kind, f'<circle class="full" cx="{x}" cy="{y}" r="{h:g}"/>')
+    if dot.struck:
+        shape = f'<path class="cross" d="M{x - h:g} {y - h:g}l{2 * h:g} {2 * h:g}m0 {-2 * h:g}l{-2 * h:g} {2 * h:g}"/>'
+    return f"<g><title>{escape(dot.words)}</title>{shape}</g>"
+
+
+def soak_picture(outlook: Outlook, trace: Sequence[tuple[float, float]] = ()) -> Markup:
+    """What was seen, the fitted approach to rest, and the band that is near enough to rest.
+
+    Args:
+        outlook: where it stands.
+        trace: what was seen: time [s] and value, in the outlook's unit.
+    """
+    unit = _UNIT[outlook.unit]
+    curve = [point for point in outlook.curve if all(map(math.isfinite, point))]
+    seen = [point for point in trace if all(map(math.isfinite, point))]
+    rest = outlook.now + outlook.to_come if math.isfinite(outlook.to_come) else None
+    band = (rest - outlook.within, rest + outlook.within) if rest is not None and outlook.within else None
+    start_s = min((at_s for at_s, _ in (*curve, *seen)), default=0.0)
+    minutes = [(at_s - start_s) / _MINUTE_S for at_s, _ in (*curve, *seen)]
+    across = Scale(low=0.0, high=max([*minutes, 1.0]), start=_LEFT, end=_RIGHT)
+    upright = scale_of([*(value for _, value in (*curve, *seen)), *(band or ())], start=_BOTTOM, end=_TOP)
+
+    def at(point: tuple[float, float]) -> str:
+        return f"{across.at((point[0] - start_s) / _MINUTE_S):g},{upright.at(point[1]):g}"
+
+    drawn = [*_band(band, upright)]
+    drawn.extend(
+        f'<circle class="seen" cx="{place.split(",")[0]}" cy="{place.split(",")[1]}" r="2"/>' for place in map(at, seen)
+    )
+    if len(curve) > 1:
+        drawn.append(f'<polyline class="fitted" points="{" ".join(map(at, curve))}"/>')
+    step, numbers = round_ticks(across.low, across.high)
+    below = [Tick(across.at(number), f"{number:g}") for number in numbers if step]
+    what = outlook.of or "comparator"
+    told = f"{outlook.points} points of the {what}; dots: seen; line: fitted; band: near enough to rest."
+    return _picture("soak", f"Approach to rest: {what}", told, [*_axes(upright, below, unit, "min"), *drawn])
+
+
+def _band(band: tuple[float, float] | None, upright: Scale) -> Iterator[str]:
+    if band is None:
+        return
+    low, high = upright.at(band[0]), upright.at(band[1])
+    width = _RIGHT - _LEFT
+    yield f'<rect class="band" x="{_LEFT:g}" y="{high:g}" width="{width:g}" height="{max(low - high, 1.0):g}"/>'
+    yield from (f'<line class="band-edge" x1="{_LEFT:g}" x2="{_RIGHT:g}" y1="{y:g}" y2="{y:g}"/>' for y in (low, high))
+    yield f'<text class="small halo" x="{_RIGHT - 4:g}" y="{high - 4:g}" text-anchor="end">near enough to rest</text>'
+
+
+def _axes(upright: Scale, below: Sequence[Tick], unit: str, along: str) -> Iterator[str]:
+    step, numbers = round_ticks(upright.low, upright.high, 5)
+    for number in numbers:
+        y = upright.at(number)
+        yield f'<line class="grid" x1="{_LEFT:g}" x2="{_RIGHT:g}" y1="{y:g}" y2="{y:g}"/>'
+        yield f'<text x="{_LEFT - 6:g}" y="{y + 4:g}" text-anchor="end">{number_text(number, step)}</text>'
+    for tick in below:
+        yield f'<line class="tick" x1="{tick.at:g}" x2="{tick.at:g}" y1="{_BOTTOM:g}" y2="{_BOTTOM + 4:g}"/>'
+        yield f'<text x="{tick.at:g}" y="{_BOTTOM + 18:g}" text-anchor="middle">{tick.text}</text>'
+    yield f'<path class="frame" d="M{_LEFT:g} {_TOP:g}V{_BOTTOM:g}H{_RIGHT:g}"/>'
+    yield f'<text class="strong" x="4" y="14">{escape(unit)}</text>'
+    yield f'<text class="strong" x="{_RIGHT:g}" y="{_HEIGHT - 5:g}" text-anchor="end">{escape(along)}</text>'
+
+
+def _picture(name: str, title: str, told: str, drawn: Sequence[str]) -> Markup:
+    head = (
+        f'<svg class="picture" role="img" viewBox="0 0 {_WIDTH:g} {_HEIGHT:g}" aria-labelledby="{name}-t {name}-d">'
+        f'<title id="{name}-t">{escape(title)}</title><desc id="{name}-d">{escape(told)}</desc>'
+    )
+    # Every text from outside went through `escape` above.
+    return Markup(head + "".join(drawn) + "</svg>")  # noqa: S704

@@ -1,0 +1,332 @@
+"""From a snapshot to the sheet that is shown: every text of the page, and nothing of a browser.
+
+What a pedal may do is decided here, in one place: it accepts and confirms; it never strikes out, overrules,
+ends early or gives up, and to finish it has to be held.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from holdzero import events as e
+from holdzero.display import in_micro, length_text, micro_text
+from holdzero.hooks import Asks, Prompt
+from holdzero.page.chart import Dot, readings_picture
+from holdzero.page.ended import limits_text, part_of
+from holdzero.page.shown import Box, Choosing, Echo, EntryField, Option, Row, Sheet
+from holdzero.page.snapshot import OpenRun, RoutineHere, Snapshot, Stage
+from holdzero.page.soaked import soak_of
+from holdzero.page.words import clock_text, entry_row, told, told_all, wall_time
+from holdzero.run.commands import STRIKE_REASONS
+from holdzero.run.plan import SlotKind
+from holdzero.run.state import Reading, State
+
+__all__ = ["sheet_of"]
+
+_RECENT = 8
+_UNITS = {"degC": "°C", "um": "µm", "uin": "µin"}
+
+
+def sheet_of(snapshot: Snapshot) -> Sheet:
+    """All that the page shows now."""
+    match snapshot.stage:
+        case Stage.CHOOSING:
+            return _choosing(snapshot)
+        case Stage.FINISHED | Stage.ABANDONED | Stage.INTERRUPTED:
+            return _ended(snapshot)
+        case _:
+            return _running(snapshot)
+
+
+def _choosing(snapshot: Snapshot) -> Sheet:
+    routines = snapshot.routines
+    return Sheet(
+        state="choosing",
+        seq=snapshot.seq,
+        key="choosing",
+        tab="Choose a routine",
+        title="Choose a routine",
+        template="choose.html",
+        refused=_sentence(snapshot.refused.reason if snapshot.refused else snapshot.ended),
+        problems=snapshot.problems,
+        choosing=Choosing(
+            routines=tuple(map(_routine, routines)),
+            members=tuple((routine.name, routine.members) for routine in routines if routine.members),
+            batches=tuple(routine.name for routine in routines if routine.batch),
+            chosen=snapshot.chosen,
+            operator=snapshot.operator,
+            open_runs=tuple(map(_open_run, snapshot.open_runs)),
+        ),
+    )
+
+
+def _routine(routine: RoutineHere) -> Option:
+    part = " ".join(filter(None, (routine.part, routine.revision)))
+    more = " · ".join(filter(None, (part, routine.name)))
+    return Option(routine.name, routine.title or routine.name, more, routine.fault)
+
+
+def _open_run(run: OpenRun) -> Option:
+    serials = f", serial {', '.join(run.serials)}" if run.serials else ""
+    by = f", by {run.operator}" if run.operator else ""
+    state = "all is read; the record is to be made" if run.over else f"{run.readings} readings taken"
+    left = f"{run.left[:10]} {wall_time(run.left)}" if run.left else ""
+    return Option(run.name, f"{run.title}: {run.part}{serials}", f"left {left}{by}; {state}")
+
+
+def _ended(snapshot: Snapshot) -> Sheet:
+    state = snapshot.run.state if snapshot.run else State()
+    titles = {
+        Stage.FINISHED: "The run is over",
+        Stage.ABANDONED: "Given up",
+        Stage.INTERRUPTED: "The run was interrupted",
+    }
+    units = state.routine.routine.units if state.routine else "mm"
+    abandoned = f"Reason: {_sentence(state.abandoned)}" if state.abandoned else ""
+    kept = "All that was accepted is saved. Go on with it from the list of open runs."
+    say = {Stage.ABANDONED: abandoned, Stage.INTERRUPTED: f"{_sentence(snapshot.ended)} {kept}"}
+    parts = tuple(map(part_of, snapshot.records))
+    verdict = f"{parts[0].word}: " if len(parts) == 1 else ""
+    return Sheet(
+        state=snapshot.stage.value,
+        seq=snapshot.seq,
+        key=f"end-{snapshot.stage.value}",
+        tab=f"{verdict}{titles[snapshot.stage]}",
+        title=titles[snapshot.stage],
+        template="end.html",
+        say=say.get(snapshot.stage, ""),
+        tone="stop" if snapshot.stage is Stage.INTERRUPTED else "accepted",
+        marks=_marks(snapshot, state),
+        head=_head(state, None),
+        parts=parts,
+        rows=_rows(state, units, blind=False),
+        picture=_picture(state, units),
+        files=tuple(name for name in snapshot.files if not name.endswith(".html")),
+        pages=tuple(name for name in snapshot.files if name.endswith(".html")),
+        problems=snapshot.problems,
+    )
+
+
+def _running(snapshot: Snapshot) -> Sheet:
+    run, prompt = snapshot.run, snapshot.prompt
+    state = run.state if run else State()
+    units = state.routine.routine.units if state.routine else "mm"
+    blind = state.routine is not None and state.routine.routine.blind
+    rows = _rows(state, units, blind=blind)
+    live = [row for row in rows if not row.struck]
+    sheet = Sheet(
+        state="busy",
+        seq=snapshot.seq,
+        key="busy",
+        tab="One moment",
+        title="One moment",
+        say="The record is being made." if state.done and not list(state.open_slots) else "Getting ready.",
+        marks=_marks(snapshot, state),
+        head=_head(state, prompt),
+        taken=None if snapshot.taken is None else _echo(snapshot.taken, state, units, blind=blind),
+        refused=_sentence(snapshot.refused.reason) if snapshot.refused else "",
+        tone=_tone(snapshot),
+        findings=told_all(snapshot.findings),
+        limits=() if blind else _limits(state, units),
+        rows=rows[-_RECENT:],
+        earlier=rows[:-_RECENT],
+        last=live[-1] if live else None,
+        picture=None if blind else _picture(state, units),
+        blind=blind,
+        can_zero=bool(state.zeros),
+        again=tuple(
+            {done.slot.id: Option(done.slot.id, done.slot.of or done.slot.say) for done in state.prepared}.values()
+        ),
+        reasons=STRIKE_REASONS,
+    )
+    if prompt is not None:
+        sheet = replace(
+            sheet,
+            step=f"Step {prompt.number} of {prompt.count}",
+            number=prompt.number,
+            count=prompt.count,
+            rounds=prompt.slot.round_text,
+            following=prompt.following,
+        )
+    match snapshot.stage:
+        case Stage.STOPPED if snapshot.stop is not None:
+            return _stopped(sheet, snapshot)
+        case Stage.PAUSED:
+            since = f"Since {wall_time(state.wall)}. " if state.wall else ""
+            return _stated(sheet, "paused", "Paused", f"{since}Every reading is saved.", accept="Go on", what="go_on")
+        case Stage.OVERRULE:
+            say = "Name another device; or, to use it all the same, say why. The reason is on record."
+            return replace(
+                _stated(sheet, "overrule", "This device must not be used", say), refused=_sentence(snapshot.unfit)
+            )
+        case _ if prompt is not None:
+            return _asked(sheet, snapshot, prompt, state)
+        case _:
+            return sheet
+
+
+def _stated(sheet: Sheet, state: str, title: str, say: str, *, accept: str = "", what: str = "answer") -> Sheet:
+    pedal = "accept" if accept else "none"
+    return replace(
+        sheet, state=state, key=state, tab=title, title=title, say=say, accept=accept, what=what, pedal=pedal
+    )
+
+
+def _stopped(sheet: Sheet, snapshot: Snapshot) -> Sheet:
+    stop = told(snapshot.stop) if snapshot.stop is not None else None
+    findings = tuple(found for found in sheet.findings if stop is None or found.code != stop.code)
+    stated = _stated(sheet, "stopped", "Stop: choose how to go on", "")
+    return replace(stated, stop=stop, findings=findings, more=True, tone="stop")
+
+
+def _asked(sheet: Sheet, snapshot: Snapshot, prompt: Prompt, state: State) -> Sheet:
+    slot = prompt.slot
+    sheet = replace(
+        sheet, key=f"{prompt.asks.value} {slot.id}", tab=prompt.title, title=prompt.title, caution=prompt.caution,
+        say=prompt.say, more=True,
+    )  # fmt: skip
+    unit = _UNITS.get(prompt.unit, prompt.unit)
+    match prompt.asks:
+        case Asks.CONFIRM if slot.kind is SlotKind.COMPARE:
+            return replace(sheet, state="compare", pedal="hold", accept="Compare and finish")
+        case Asks.CONFIRM:
+            return replace(sheet, state="confirm", pedal="accept", what="accept", accept="Done")
+        case Asks.CHOICE:
+            options = tuple(Option(entry.identifier, entry.identifier, entry.name) for entry in snapshot.register)
+            entry = EntryField(label=f"Identifier of the {slot.of}", options=options)
+            return replace(sheet, state="choice", entry=entry)
+        case Asks.ANSWER:
+            options = tuple(Option(choice, choice) for choice in slot.choices)
+            numeric = slot.answer != "text" and not options
+            entry = EntryField(label=prompt.title, unit=unit, options=options, numeric=numeric)
+            return replace(sheet, state="ask", entry=entry)
+        case Asks.WAIT:
+            units = state.routine.routine.units if state.routine else "mm"
+            soak = soak_of(prompt, state, now_s=snapshot.now_s, counts=snapshot.counts, units=units)
+            hint = "What the dial shows, or a thermometer: part 20.31. To end early: why, in words."
+            entry = EntryField(label="Seen meanwhile", hint=hint, numeric=True)
+            accept = "Settled: go on" if soak.may_end else ""
+            pedal = "accept" if accept else "none"
+            return replace(sheet, state="soak", soak=soak, entry=entry, live=snapshot.live, accept=accept, pedal=pedal)
+        case Asks.TEMPERATURE:
+            entry = EntryField(label=f"Temperature of the {slot.of}", unit=unit, numeric=True)
+            return replace(_takes(sheet, snapshot), state="temperature", entry=entry)
+        case Asks.READING:
+            entry = EntryField(label="What the dial shows", unit=unit, numeric=True)
+            return replace(_takes(sheet, snapshot), state="reading", entry=entry)
+
+
+def _takes(sheet: Sheet, snapshot: Snapshot) -> Sheet:
+    """With the live value to accept, where there is one."""
+    if not snapshot.live:
+        return sheet
+    return replace(sheet, live=True, pedal="accept", what="accept", accept="Accept")
+
+
+def _marks(snapshot: Snapshot, state: State) -> tuple[str, ...]:
+    marks = []
+    if snapshot.simulated or state.simulated:
+        marks.append("SIMULATED READINGS: no part is measured")
+    if snapshot.trial or state.trial:
+        marks.append("TRIAL of the routine: nothing may be accepted by it")
+    return tuple(marks)
+
+
+def _head(state: State, prompt: Prompt | None) -> tuple[Box, ...]:
+    if state.routine is None:
+        return ()
+    header = state.routine.routine
+    serials = [serial for serial in state.serials if serial]
+    now = prompt.slot.serial if prompt else None
+    serial = now or (serials[0] if len(serials) == 1 else ", ".join(serials))
+    boxes = (
+        Box("Routine", header.title),
+        Box("Part", header.part),
+        Box("Revision", header.revision or "none"),
+        Box("Serial", serial or "none"),
+        Box("Operator", state.operator or "not named"),
+    )
+    return boxes
+
+
+def _rows(state: State, units: str, *, blind: bool) -> tuple[Row, ...]:
+    entries = sorted(state.entries, key=lambda item: item.seq)
+    return tuple(entry_row(item, state, units, blind=blind and isinstance(item, Reading)) for item in entries)
+
+
+def _picture(state: State, units: str) -> Any:
+    dots = []
+    for reading in state.readings:
+        row = entry_row(reading, state, units)
+        struck = f", struck out: {row.struck}" if row.struck else ""
+        words = f"entry {row.number}, {row.what}, {row.value}{struck}"
+        value = in_micro(float(reading.value_um), units)
+        kind = reading.kind.value
+        dots.append(Dot(number=row.number, value=value, kind=kind, struck=reading.struck is not None, words=words))
+    return readings_picture(dots, {"mm": "µm", "in": "µin"}[units]) if dots else None
+
+
+def _limits(state: State, units: str) -> tuple[str, ...]:
+    if state.routine is None:
+        return ()
+    told_limits = []
+    for name, asked in state.routine.characteristics.items():
+        nominal = f"{length_text(asked.nominal, units)}, " if asked.nominal is not None else ""
+        text = limits_text(asked.lower, asked.upper, units)
+        told_limits.append(f"{name}: {nominal}{text if text != 'none' else 'no limits'}")
+    return tuple(told_limits)
+
+
+def _tone(snapshot: Snapshot) -> str:
+    if snapshot.refused is not None:
+        return "question"
+    if any(finding.level != "note" for finding in snapshot.findings):
+        return "question"
+    return "accepted" if snapshot.taken is not None else ""
+
+
+def _echo(event: e.AnyEvent, state: State, units: str, *, blind: bool) -> Echo | None:
+    """What was taken last, in words."""
+    match event:
+        case e.ReadingTaken():
+            return Echo("" if blind else micro_text(float(event.value_um), units), "Taken")
+        case e.TemperatureRead():
+            return Echo(f"{float(event.value_degC):.2f} °C", "Taken")
+        case e.AnswerGiven():
+            return Echo(event.raw.strip(), "Taken")
+        case e.EntryChosen():
+            return Echo(str(event.entry.get("id", "")), f"{event.role}: {event.entry.get('name', '')}")
+        case e.PreparedAgain():
+            return Echo("", "Done again; the time is on record.")
+        case e.AnswerStruck():
+            return Echo("", f"Entry {event.target} is struck out: {_sentence(event.reason)} Take it again when asked.")
+        case e.NoteAdded():
+            return Echo("", "Noted.")
+        case e.ZeroRenewed():
+            return Echo("", "The zero counts no more. Set a fresh one now.")
+        case e.RunContinued():
+            return Echo("", _back(event, state))
+        case e.SoakEnded():
+            return Echo("", "The soak is over.")
+        case e.StepDone():
+            return Echo("", "Done.")
+        case _:
+            return None
+
+
+def _back(event: e.RunContinued, state: State) -> str:
+    """How long the bench was left, and what follows."""
+    away = f"Back after {clock_text(event.away_s)} (h:mm:ss or m:ss)."
+    added = {slot.kind for slot in state.slots if slot.group.startswith(f"x{event.seq}.")}
+    if state.routine is None or not added:
+        return away
+    limit = clock_text(state.routine.bracket.longest_absence)
+    first = "the reference once more, then " if SlotKind.RETURN in added else ""
+    return f"{away} That is longer than {limit}: {first}a fresh zero before you go on."
+
+
+def _sentence(text: str | None) -> str:
+    if not text:
+        return ""
+    return text if text.endswith((".", "!", "?")) else f"{text}."

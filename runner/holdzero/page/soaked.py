@@ -1,0 +1,87 @@
+"""A soak as it is shown: its countdown, and how near all that is watched is to rest, in words."""
+
+from __future__ import annotations
+
+import math
+
+from holdzero.display import MICRO, in_micro
+from holdzero.outlook import Outlook
+from holdzero.page.chart import soak_picture
+from holdzero.page.shown import Rest, Soak
+from holdzero.page.words import clock_text, span, wall_time
+from holdzero.run.prompt import Prompt
+from holdzero.run.state import State
+
+__all__ = ["soak_of"]
+
+_DIGITS = 2
+
+
+def soak_of(prompt: Prompt, state: State, *, now_s: float, counts: bool, units: str) -> Soak:
+    """The soak that is asked for.
+
+    Args:
+        prompt: that asks for it.
+        state: of the run.
+        now_s: the run's counter [s].
+        counts: whether time goes by by itself.
+        units: of the routine.
+    """
+    left_s = max(0.0, prompt.until_s - now_s)
+    return Soak(
+        until_s=prompt.until_s,
+        now_s=now_s,
+        length_s=prompt.slot.at_least_s,
+        left=clock_text(left_s),
+        ends=wall_time(state.wall, prompt.until_s - state.now_s) if state.wall else "",
+        counts=counts,
+        may_end=prompt.may_end(now_s),
+        rests=tuple(_rest(outlook, state, prompt, units, now_s) for outlook in prompt.outlooks),
+    )
+
+
+def _rest(outlook: Outlook, state: State, prompt: Prompt, units: str, now_s: float) -> Rest:
+    seen = tuple(
+        (item.time_s, item.value) for item in state.observed if item.slot.id == prompt.slot.id and item.of == outlook.of
+    )
+    state_word, word = _stand(outlook)
+    return Rest(
+        of=outlook.of or "the comparator",
+        drift=f"{_amount(outlook.rate_per_min, outlook, units)} a minute",
+        to_come="no end in sight"
+        if outlook.steady
+        else f"at most {_amount(outlook.bound, outlook, units, sign=False)}",
+        left=_left(outlook, state, now_s),
+        word=word,
+        state=state_word,
+        picture=soak_picture(outlook, seen),
+    )
+
+
+def _stand(outlook: Outlook) -> tuple[str, str]:
+    if outlook.within is None:
+        return "watched", "watched only"
+    return ("settled", "settled") if outlook.settled else ("moving", "not at rest yet")
+
+
+def _left(outlook: Outlook, state: State, now_s: float) -> str:
+    """How long it still takes, and the clock's time then."""
+    if outlook.within is None:
+        return "no limit is set"
+    if outlook.settled:
+        return "none: near enough to rest"
+    if outlook.left_s is None:
+        return "not known yet"
+    left_s = max(0.0, outlook.left_s - max(0.0, now_s - outlook.at_s))
+    at = f", at {wall_time(state.wall, left_s + now_s - state.now_s)}" if state.wall else ""
+    return f"{span(left_s)}{at}"
+
+
+def _amount(value: float, outlook: Outlook, units: str, *, sign: bool = True) -> str:
+    """A value with two digits and its unit."""
+    number, unit = (in_micro(value, units), MICRO[units][0]) if outlook.unit == "um" else (value, "K")
+    if not math.isfinite(number):
+        return "not known"
+    digits = max(0, _DIGITS - 1 - math.floor(math.log10(abs(number)))) if number else _DIGITS
+    digits = min(digits, 4)
+    return f"{number:{'+' if sign else ''}z.{digits}f} {unit}".replace("-", "−")

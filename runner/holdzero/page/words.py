@@ -1,0 +1,83 @@
+"""Words that the sheets of the bench page share: verdicts, levels, spans of time, what a reading is of."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from holdzero.display import micro_text
+from holdzero.hooks import Finding, Level
+from holdzero.page.shown import Row, Told
+from holdzero.run.plan import SlotKind
+from holdzero.run.state import Given, Reading, State, TemperatureTaken
+
+__all__ = ["VERDICTS", "clock_text", "entry_row", "span", "told", "told_all", "wall_time"]
+
+VERDICTS = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED", "reported": "REPORTED"}
+_LEVELS = {Level.STOP: ("stop", "STOP"), Level.CAUTION: ("caution", "CAUTION"), Level.NOTE: ("note", "Note")}
+_ORDER = list(_LEVELS)
+
+
+def clock_text(seconds: float) -> str:
+    """A span of time [s] as h:mm:ss or m:ss.
+
+    >>> clock_text(3725.0)
+    '1:02:05'
+    """
+    minutes, rest = divmod(max(0, round(seconds)), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+
+
+def span(seconds: float) -> str:
+    """A span of time [s] in words, no finer than it is known.
+
+    >>> span(40.0), span(720.0), span(9000.0)
+    ('less than 1 min', '12 min', '2 h 30 min')
+    """
+    minutes = round(seconds / 60.0)
+    if minutes < 1:
+        return "less than 1 min"
+    hours, rest = divmod(minutes, 60)
+    return f"{hours} h {rest} min" if hours else f"{minutes} min"
+
+
+def wall_time(wall: str, after_s: float = 0.0) -> str:
+    """The clock's time at a wall time, or so long after it [s].
+
+    >>> wall_time("2026-03-02T08:59:30.000+01:00", 90.0)
+    '09:01'
+    """
+    return f"{dt.datetime.fromisoformat(wall) + dt.timedelta(seconds=after_s):%H:%M}"
+
+
+def told(finding: Finding) -> Told:
+    """A finding as it is shown."""
+    level, word = _LEVELS[Level(finding.level)]
+    return Told(level=level, word=word, text=finding.text, code=finding.code)
+
+
+def told_all(findings: tuple[Finding, ...]) -> tuple[Told, ...]:
+    """Findings, the gravest first."""
+    return tuple(map(told, sorted(findings, key=lambda found: _ORDER.index(Level(found.level)))))
+
+
+def entry_row(item: Reading | TemperatureTaken | Given, state: State, units: str, *, blind: bool = False) -> Row:
+    """An entry of the list."""
+    match item:
+        case Reading():
+            what, value = _reading_label(item, state), micro_text(float(item.value_um), units)
+        case TemperatureTaken():
+            what, value = f"temperature of the {item.slot.of}", f"{float(item.value_degC):.2f} °C"
+        case Given():
+            what, value = item.slot.of, item.raw.strip()
+    return Row(number=item.seq, what=what, value="" if blind else value, struck=item.struck or "")
+
+
+def _reading_label(reading: Reading, state: State) -> str:
+    labels = {SlotKind.ZERO: "zero", SlotKind.CHECK: "check standard", SlotKind.RETURN: "return"}
+    label = labels.get(reading.kind) or f"place {reading.slot.place}"
+    usual = state.comparator.force if state.comparator else None
+    if reading.slot.force_N not in (None, usual) and reading.kind is SlotKind.READ:
+        label += f" at {reading.slot.force_N:g} N"
+    several = reading.slot.serial and len(state.serials) > 1
+    return f"{reading.slot.serial}: {label}" if several else label
