@@ -121,11 +121,11 @@ _FUNCTIONS: dict[type[Any], dict[str, int]] = {
     hooks.StepKind: {"steps": 1},
     hooks.Contrast: {"weights": 1},
     hooks.Check: {"watch": 2, "terms": 3, "judge": 3, "weigh": 3},
-    hooks.Source: {"open": 2},
+    hooks.Source: {"open": 2, "listen": 2},
     hooks.Writer: {"write": 1, "report": 2},
     hooks.GuardRule: {"guard": 2, "words": 1},
 }
-_OPTIONAL = frozenset({"watch", "terms", "judge", "weigh", "report"})
+_OPTIONAL = frozenset({"watch", "terms", "judge", "weigh", "report", "open", "listen"})
 
 
 def _is_whole(item: Any, word: str) -> None:
@@ -139,6 +139,16 @@ def _is_whole(item: Any, word: str) -> None:
             _takes(what, name, function, count)
     if isinstance(item, hooks.UnitAlias):
         _worth(what, item)
+    if isinstance(item, hooks.Source):
+        _one_way(what, item)
+
+
+def _one_way(what: str, source: hooks.Source) -> None:
+    """A source answers by itself, or it is an instrument that is listened to while a person sits there."""
+    if (source.open is None) == (source.listen is None):
+        raise PluginRefusedError(f"{what}: give open or listen, and not both")
+    if source.listen is not None and (source.keeps_time or not source.interactive):
+        raise PluginRefusedError(f"{what}: with listen, write interactive=True, keeps_time=False: a person is there")
 
 
 def _worth(what: str, unit: hooks.UnitAlias) -> None:

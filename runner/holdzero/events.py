@@ -25,6 +25,9 @@ __all__ = [
     "EntryChosen",
     "Event",
     "EventUnreadableError",
+    "LineBack",
+    "LineLost",
+    "LineUnused",
     "NoteAdded",
     "PluginFailed",
     "PluginSlow",
@@ -36,6 +39,7 @@ __all__ = [
     "RunPaused",
     "RunStarted",
     "SoakEnded",
+    "SoakObserved",
     "StepDone",
     "StopAcknowledged",
     "TemperatureRead",
@@ -182,21 +186,72 @@ class SoakEnded(Event):
 @_closed
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingTaken(Event):
-    """The comparator was read: `raw` as typed or received, `value_um` as understood [um]."""
+    """The comparator was read.
+
+    Attributes:
+        raw: as typed, or as the line of an instrument was understood.
+        value_um: what that is [um].
+        line: what the instrument sent, as received; empty where a person typed.
+    """
 
     slot: str
     raw: str
     value_um: Number
+    line: str = ""
 
 
 @_closed
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TemperatureRead(Event):
-    """A thermometer was read: `raw` as typed or received, `value_degC` as understood [degC]."""
+    """A thermometer was read: `value_degC` is what `raw` says [degC]; fields as in `ReadingTaken`."""
 
     slot: str
     raw: str
     value_degC: Number  # noqa: N815  the unit's own capital
+    line: str = ""
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoakObserved(Event):
+    """Something was seen while the soak went on; it answers nothing.
+
+    Attributes:
+        of: what a thermometer hangs on; empty for the comparator.
+        raw: as typed, or as the line of an instrument was understood.
+        value: what that is [um, or degC].
+    """
+
+    slot: str
+    of: str
+    raw: str
+    value: float
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineUnused(Event):
+    """An instrument sent a line that answers nothing: it came too early, twice, or can't be understood."""
+
+    line: str
+    why: str
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineLost(Event):
+    """An instrument can't be heard any more: `of` is the comparator or the thermometers."""
+
+    of: str
+    why: str
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineBack(Event):
+    """An instrument can be heard again; a comparator may have lost its zero meanwhile."""
+
+    of: str
 
 
 @_closed
@@ -298,8 +353,12 @@ AnyEvent: TypeAlias = (
     | PreparedAgain
     | AnswerGiven
     | SoakEnded
+    | SoakObserved
     | ReadingTaken
     | TemperatureRead
+    | LineUnused
+    | LineLost
+    | LineBack
     | AnswerStruck
     | ZeroRenewed
     | NoteAdded
@@ -332,6 +391,8 @@ def event_to_data(event: Event) -> dict[str, Any]:
     data = {field.name: getattr(event, field.name) for field in dataclasses.fields(event)}
     if isinstance(event, RunStarted):
         data["serials"] = list(event.serials)
+    if data.get("line") == "" and isinstance(event, ReadingTaken | TemperatureRead):
+        del data["line"]  # typed by a person
     return {"event": _WORDS[type(event)], **data}
 
 

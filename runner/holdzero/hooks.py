@@ -11,10 +11,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from enum import Enum
 from typing import Any, Protocol
 
 import pluggy
 
+from holdzero.decay import Decay, fit_decay
 from holdzero.decide import Rule, Standing
 from holdzero.display import decimals_for, in_micro, length_text, micro_text, value_and_uncertainty
 from holdzero.errors import AnswerRefusedError, SourceError, SourceExhaustedError
@@ -77,6 +79,7 @@ __all__ = [
     "Comparator",
     "ComplianceEstimate",
     "Contrast",
+    "Decay",
     "Estimate",
     "ExpansionEstimate",
     "Feed",
@@ -86,9 +89,11 @@ __all__ = [
     "ForceEstimate",
     "Given",
     "GuardRule",
+    "Habits",
     "History",
     "Input",
     "Inquiry",
+    "Instrument",
     "Length",
     "LengthError",
     "LengthEstimate",
@@ -103,6 +108,8 @@ __all__ = [
     "Routine",
     "Rule",
     "RunView",
+    "Said",
+    "Sends",
     "Settings",
     "Shape",
     "Size",
@@ -129,6 +136,7 @@ __all__ = [
     "Writer",
     "decimals_for",
     "f_quantile",
+    "fit_decay",
     "grubbs_critical",
     "grubbs_statistic",
     "holdzero_checks",
@@ -154,7 +162,7 @@ __all__ = [
     "value_and_uncertainty",
 ]
 
-PLUGIN_API = 1
+PLUGIN_API = 2
 """Version of this surface; it grows when something is added, and nothing changes its meaning."""
 
 hookspec = pluggy.HookspecMarker("holdzero")
@@ -260,12 +268,14 @@ class Answer:
     """What a source says.
 
     Attributes:
-        raw: the text, as typed or received.
+        raw: the text, as typed or as an instrument's line was understood.
         time_s: the run's counter [s] where the source knows it; None for the clock's.
+        line: what the instrument sent, as received; empty where a person typed. Since API 2.
     """
 
     raw: str
     time_s: float | None = None
+    line: str = ""
 
 
 class Feed(Protocol):
@@ -290,6 +300,77 @@ class Feed(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Said:
+    """One whole line that an instrument sent. Since API 2.
+
+    Attributes:
+        at_s: when its end arrived [s], on the counter that `listen` was given.
+        line: as received; bytes that are no text are shown as such.
+        answer: what it says, as a person would type it (`+1.25 um`, `20.31 degC`); None where it can't be taken.
+        why: why it can't be taken, in words; empty where it can.
+        of: what a thermometer's channel hangs on (`part`, `reference`, `plate`, `air`); empty for the comparator.
+    """
+
+    at_s: float
+    line: str
+    answer: str | None
+    why: str = ""
+    of: str = ""
+
+
+class Sends(Enum):
+    """When an instrument sends a line. Since API 2."""
+
+    PRESS = "press"
+    """Somebody pressed its key or pedal: each line is meant as an answer."""
+    STREAM = "stream"
+    """By itself, all the time: a line is taken when the inspector accepts, and the value stands still."""
+    ASKED = "asked"
+    """When it is asked; otherwise as a stream."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Habits:
+    """How an instrument behaves, so that the right one of its lines is taken. Since API 2.
+
+    Attributes:
+        sends: when it sends a line.
+        still_number: how many lines in a row must agree before a value of a stream stands still [1].
+        still_within_um: how near they must be [um], largest less smallest.
+        double_s: the same line again within this time is the same press [s].
+        silent_s: without any line for so long, a stream is silent [s]; 0 where silence is usual.
+    """
+
+    sends: Sends = Sends.PRESS
+    still_number: int = 5
+    still_within_um: float = 0.5
+    double_s: float = 0.4
+    silent_s: float = 0.0
+
+
+class Instrument(Protocol):
+    """An open line to an instrument. Since API 2."""
+
+    habits: Habits
+
+    def lines(self) -> Sequence[Said]:
+        """All whole lines since the last call, in order; never waits."""
+        ...
+
+    def request(self) -> None:
+        """Ask for a line, where the instrument sends when it is asked; else nothing."""
+        ...
+
+    def fault(self) -> str:
+        """Why the instrument can't be heard now, such as a cable that is out; empty while it can."""
+        ...
+
+    def close(self) -> None:
+        """Let go of what is held."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Source:
     """Where readings come from. Since API 1.
 
@@ -297,18 +378,22 @@ class Source:
         name: as in `--source NAME` or `--source NAME:ARGUMENT`.
         title: what it is, in a few words.
         open: called once when a run begins or goes on, with the argument and a function that asks
-            a person; gives an open feed.
+            a person; gives an open feed. None for an instrument.
         interactive: whether a person sits there, who can be asked again.
         keeps_time: whether its answers bring their own time, so that no wait is real.
         simulated: whether its readings are made up.
+        listen: called once when a run begins or goes on, with the argument and the counter [s]; gives an
+            open line to an instrument, which the runner listens to while a person sits at the bench. None for
+            any other source. Since API 2.
     """
 
     name: str
     title: str
-    open: Callable[[str, Callable[[Prompt], Answer | Command]], Feed]
+    open: Callable[[str, Callable[[Prompt], Answer | Command]], Feed] | None = None
     interactive: bool
     keeps_time: bool
     simulated: bool
+    listen: Callable[[str, Callable[[], float]], Instrument] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,8 +9,10 @@ import numpy as np
 
 from holdzero.display import span_text
 from holdzero.hooks import CharacteristicView, Finding, Level, Measure, RunView, mean, stack
+from holdzero.outlook import Outlook
 from holdzero.routine.schema import Selection
-from holdzero.run.state import Phase, Reading, State
+from holdzero.run.commands import COMPARATOR
+from holdzero.run.state import Phase, Reading, SoakTaken, State
 from holdzero.statistics import expected_range
 
 __all__ = ["bracket_findings", "run_findings", "selection_findings", "stop"]
@@ -140,7 +142,39 @@ def _deviations(state: State) -> Iterable[Finding]:
             text = f"Entry {item.seq} ({item.raw}) was struck out: {item.struck}."
             yield Finding(level=Level.NOTE, code="run/struck", text=text)
     for soak in state.soaks:
-        if soak.reason is not None:
-            whole, part = span_text(soak.slot.at_least_s), span_text(soak.elapsed_s)
-            text = f"A soak of {whole} ended after {part}: {soak.reason}."
-            yield Finding(level=Level.CAUTION, code="soak/short", text=text)
+        yield from _of_soak(soak)
+    for _, of, why in state.losses:
+        text = f"The line to the {of} was lost on the way: {why}. What was read before stands by the return after it."
+        yield Finding(level=Level.CAUTION if of == COMPARATOR else Level.NOTE, code="line/lost", text=text)
+    if state.unused:
+        _, line, why = state.unused[0]
+        more = f", and {len(state.unused) - 1} more" if len(state.unused) > 1 else ""
+        text = f"A line of the instrument answered nothing ({line!r}: {why}){more}."
+        yield Finding(level=Level.NOTE, code="line/unused", text=text)
+
+
+def _of_soak(soak: SoakTaken) -> Iterable[Finding]:
+    """How a soak ended, where that was not by time alone."""
+    whole, part = span_text(soak.slot.at_least_s), span_text(soak.elapsed_s)
+    limited = soak.slot.within_um is not None or soak.slot.within_K is not None
+    judged = [outlook for outlook in soak.outlooks if outlook.within is not None]
+    told = "; ".join(_left_text(outlook) for outlook in judged)
+    if soak.reason is not None:
+        seen = f" ({told})" if told else ""
+        text = f"A soak of {whole} ended after {part}: {soak.reason}{seen}."
+        yield Finding(level=Level.CAUTION, code="soak/short", text=text)
+    elif judged:
+        text = f"The soak ended after {part}, at rest: {told}."
+        yield Finding(level=Level.NOTE, code="soak/at_rest", text=text)
+    elif limited:
+        text = f"The soak of {part} ended by time: too little was watched to tell what was still to come."
+        yield Finding(level=Level.CAUTION, code="soak/unwatched", text=text)
+
+
+def _left_text(outlook: Outlook) -> str:
+    """What is still to come, and what may be."""
+    of = f"{outlook.of}: " if outlook.of else ""
+    unit = "µm" if outlook.unit == "um" else outlook.unit
+    if outlook.steady:
+        return f"{of}it drifts by {outlook.rate_per_min:+.2g} {unit}/min, with no end in sight"
+    return f"{of}less than {outlook.bound:.2g} {unit} still to come, {outlook.within:g} {unit} allowed"

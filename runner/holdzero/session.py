@@ -19,8 +19,30 @@ from holdzero.journal import Journal
 from holdzero.oversight import run_findings
 from holdzero.register import Register
 from holdzero.run import Run
-from holdzero.run.answer import Confirmed, Ended, Named, TakenReading, TakenTemperature, Told, Understood, understand
-from holdzero.run.commands import Abandon, Acknowledge, AddNote, Again, Command, Pause, RenewZero, Strike
+from holdzero.run.answer import (
+    Confirmed,
+    Ended,
+    Named,
+    Seen,
+    TakenReading,
+    TakenTemperature,
+    Told,
+    Understood,
+    understand,
+)
+from holdzero.run.commands import (
+    Abandon,
+    Acknowledge,
+    AddNote,
+    Again,
+    Command,
+    LineIn,
+    LineOut,
+    Pause,
+    RenewZero,
+    Strike,
+    Unused,
+)
 from holdzero.run.plan import SlotKind
 from holdzero.run.prompt import Prompt
 from holdzero.run.state import Phase, State
@@ -130,6 +152,16 @@ class Session:
         self.run = run
         return event
 
+    def note(self, kind: type[Any], **fields: Any) -> e.AnyEvent:
+        """Put something on record that answers nothing, and show it.
+
+        Raises:
+            JournalError: it could not be saved; nothing happened.
+        """
+        event = self.take(kind, **fields)
+        self.face.taken(self.run, event)
+        return event
+
     def conduct(self) -> Run:
         """Go on until the run is finished or abandoned.
 
@@ -211,14 +243,22 @@ class Session:
             self._choose(prompt, chosen)
             return
         self.face.show(self.run, prompt, findings)
-        said = self._said(prompt)
+        try:
+            said = self._said(prompt)
+        except AnswerRefusedError as error:
+            if not self.source.interactive:
+                raise self._blame(str(error)) from None
+            self.face.refused(str(error))
+            return
         if not isinstance(said, Answer):
             self._command(said)
             return
         at = self.now_s() if said.time_s is None else max(said.time_s, self.run.state.now_s)
         try:
-            understood = understand(said.raw, prompt, self.run.state.comparator, at)
-            event = self._event(understood, prompt, said.raw, at)
+            # What was seen while a soak went on may let it end.
+            asked = self.run.prompt or prompt
+            understood = understand(said.raw, asked, self.run.state.comparator, at)
+            event = self._event(understood, asked, said, at)
         except (AnswerRefusedError, EventRefusedError) as error:
             if not self.source.interactive:
                 raise self._blame(str(error)) from None
@@ -254,13 +294,17 @@ class Session:
             blamed = None
         return blamed if isinstance(blamed, SourceError) else SourceError(reason)
 
-    def _event(self, understood: Understood, prompt: Prompt, raw: str, at: float) -> e.AnyEvent:
-        slot = prompt.slot.id
+    def _event(  # noqa: PLR0911  one arm an answer
+        self, understood: Understood, prompt: Prompt, said: Answer, at: float
+    ) -> e.AnyEvent:
+        slot, raw, line = prompt.slot.id, said.raw, said.line
         match understood:
             case TakenReading(value):
-                return self.take(e.ReadingTaken, at, slot=slot, raw=raw, value_um=value)
+                return self.take(e.ReadingTaken, at, slot=slot, raw=raw, value_um=value, line=line)
             case TakenTemperature(value):
-                return self.take(e.TemperatureRead, at, slot=slot, raw=raw, value_degC=value)
+                return self.take(e.TemperatureRead, at, slot=slot, raw=raw, value_degC=value, line=line)
+            case Seen(of, value):
+                return self.take(e.SoakObserved, at, slot=slot, of=of, raw=raw, value=value)
             case Ended(reason):
                 return self.take(e.SoakEnded, at, slot=slot, reason=reason)
             case Told(told_value):
@@ -294,8 +338,14 @@ class Session:
             return
         self.face.taken(self.run, event)
 
-    def _commanded(self, command: Command) -> e.AnyEvent:  # noqa: PLR0911  one arm a command
+    def _commanded(self, command: Command) -> e.AnyEvent:  # noqa: C901, PLR0911  one arm a command
         match command:
+            case Unused(line, why):
+                return self.take(e.LineUnused, line=line, why=why)
+            case LineOut(of, why):
+                return self.take(e.LineLost, of=of, why=why)
+            case LineIn(of):
+                return self.take(e.LineBack, of=of)
             case Strike(target, reason):
                 return self.take(e.AnswerStruck, target=target, reason=reason)
             case AddNote(text):

@@ -12,7 +12,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from holdzero_plugins.checks.heat import fit_decay, soak_time_s, time_constant_s
+from holdzero.decay import fit_decay
+from holdzero_plugins.checks.heat import soak_time_s, time_constant_s
 from holdzero_plugins.tables.materials import materials
 
 STEEL = materials()["steel"]

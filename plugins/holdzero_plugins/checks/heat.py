@@ -18,6 +18,7 @@ from holdzero.hooks import (
     Characteristic,
     CharacteristicView,
     Check,
+    Decay,
     Finding,
     Level,
     Measure,
@@ -27,13 +28,15 @@ from holdzero.hooks import (
     Settings,
     Size,
     SlotKind,
+    fit_decay,
     hookimpl,
     stack,
     student_quantile,
     value_and_uncertainty,
 )
-from holdzero_plugins.checks._decay import Decay, Floats, fit_decay
 from holdzero_plugins.checks._soak import soak_time_s, time_constant_s
+
+Floats = NDArray[np.float64]
 
 __all__ = ["HeatSettings", "fit_decay", "soak_time_s", "time_constant_s"]
 

@@ -36,7 +36,12 @@ EXIT_INVALID = 2
 EXIT_INTERRUPTED = 4
 
 SourceOption = Annotated[
-    str, typer.Option("--source", help="keyboard, readings:FILE, or another source that a plugin adds.")
+    str,
+    typer.Option("--source", help="keyboard, readings:FILE, serial:PORT,PROFILE.toml, or another that a plugin adds."),
+]
+ThermometersOption = Annotated[
+    list[str] | None,
+    typer.Option("--thermometers", help="Line of thermometers to listen to: serial:PORT,PROFILE.toml. Repeatable."),
 ]
 OutOption = Annotated[Path | None, typer.Option("--out", help="Folder for journal, records and reports.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the record, and nothing else, on standard output.")]
@@ -79,6 +84,7 @@ def run(
     trial: Annotated[
         bool, typer.Option("--trial", help="Try the routine out: no approval is needed, nothing may be accepted.")
     ] = False,
+    thermometers: ThermometersOption = None,
     overrule: OverruleOption = None,
     shop: ShopOption = None,
     book: BookOption = None,
@@ -103,6 +109,7 @@ def run(
         seed=seed,
         trial=trial,
         book=book,
+        thermometers=tuple(thermometers or ()),
     )
     raise typer.Exit(run_routine(routine, options, operator=operator, serials=tuple(serial or ()), member=member))
 
@@ -115,6 +122,7 @@ def resume(
     routine: Annotated[
         Path | None, typer.Option("--routine", help="Go on only if the journal is of this routine.")
     ] = None,
+    thermometers: ThermometersOption = None,
     overrule: OverruleOption = None,
     shop: ShopOption = None,
     book: BookOption = None,
@@ -132,6 +140,7 @@ def resume(
         overrule=overrule,
         choices={},
         book=book,
+        thermometers=tuple(thermometers or ()),
     )
     raise typer.Exit(resume_run(journal, options, routine=routine))
 

@@ -4,23 +4,20 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
-import time
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
-from typing import Literal, TextIO
-
-from rich.console import Console
+from typing import Literal
 
 from holdzero import __version__
 from holdzero import events as e
 from holdzero.catalogue import Catalogue
-from holdzero.checks import bind, told
-from holdzero.cli.faces import KEYBOARD, Asker, Onlooker, face_for
+from holdzero.checks import bind
+from holdzero.cli.faces import Asking
 from holdzero.cli.files import free_path, safe_name, write_files
-from holdzero.cli.house import Shop, open_shop
-from holdzero.cli.keeping import Keeper
-from holdzero.cli.output import plain_console, print_json, records_alone, tell
+from holdzero.cli.house import open_shop
+from holdzero.cli.opening import Bench, Options, bench_of, opened, sat_at
+from holdzero.cli.output import print_json, records_alone, tell
 from holdzero.errors import (
     EventRefusedError,
     FileFaultsError,
@@ -30,7 +27,6 @@ from holdzero.errors import (
     SourceExhaustedError,
 )
 from holdzero.expansion import kinds_of
-from holdzero.hooks import Feed, Source
 from holdzero.journal import Journal, read_journal
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.register import RoutineSettings, unfit
@@ -39,66 +35,13 @@ from holdzero.routine.load import LoadedRoutine, load_routine, routine_from_docu
 from holdzero.run import Run
 from holdzero.run.fold import device_and_requirement
 from holdzero.run.state import Phase
-from holdzero.session import Clock, Face, Session
+from holdzero.session import Face, Session
 
 __all__ = ["Options", "resume_run", "run_routine"]
 
 EXIT_CODES = {"pass": 0, "reported": 0, "fail": 1, "undecided": 3}
 _WORST_FIRST = ("fail", "undecided", "pass", "reported")
 _INVALID, _INTERRUPTED = 2, 4
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Options:
-    """What `run` and `resume` share.
-
-    Attributes:
-        json: whether records are printed, and nothing else where they are.
-        catalogue: plugins to use in place of those that are installed or the shop's.
-        records: where they are printed; standard output if None.
-        onlooker: is told what the checks say, where nobody sits at the source.
-    """
-
-    source: str
-    out: Path
-    json: bool
-    shop: Path | None
-    overrule: str | None
-    choices: Mapping[str, str]
-    trials: str | None = None
-    seed: int = 0
-    trial: bool = False
-    book: str | None = None
-    catalogue: Catalogue | None = None
-    records: TextIO | None = None
-    onlooker: Onlooker | None = None
-
-
-@dataclass(slots=True)
-class _Bench:
-    """What is open while a run goes on."""
-
-    console: Console
-    shop: Shop
-    source: Source
-    keeper: Keeper | None
-    argument: str
-    clock: Clock = field(default_factory=lambda: Clock(_wall, time.monotonic))
-
-    @property
-    def catalogue(self) -> Catalogue:
-        """What plugins declare."""
-        return self.shop.catalogue
-
-    @property
-    def source_text(self) -> str:
-        """The source for the record, without folders."""
-        argument = f":{Path(self.argument).name}" if self.argument else ""
-        return f"{self.source.name}{argument}"
-
-
-def _wall() -> str:
-    return dt.datetime.now().astimezone().isoformat(timespec="milliseconds")
 
 
 def run_routine(
@@ -136,9 +79,9 @@ def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[s
     if faults:
         raise FileFaultsError(faults)
     _released(path, loaded, shop.register.routines, trial=options.trial)
-    bench = _bench(options, shop)
-    face, ask = face_for(bench.source, bench.console, options.onlooker)
-    feed = _opened(bench, ask)
+    bench = bench_of(options, shop)
+    face, ask = sat_at(bench, options)
+    feed, listening = opened(bench, ask)
     if bench.source.interactive:
         operator, serials = _who(ask.text, operator, serials, batch=loaded.routine.takes_batches)
     started = _started(
@@ -171,6 +114,7 @@ def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[s
             started_at_s=bench.clock.counter_s(),
             known=bench.keeper.known if bench.keeper is not None else None,
         )
+        listening.bind(session)
         return _conducted(session, bench, options, ask)
 
 
@@ -187,12 +131,12 @@ def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
         if loaded.digest != started.routine_digest:
             found = f"it is of another routine or another text of it ({started.routine_file})"
             raise JournalError(path, found, f"go on without --routine, or start a new run of {routine}")
-    bench = _bench(options, shop)
+    bench = bench_of(options, shop)
     checks, _ = bind(run.state.routine, shop.catalogue, patience=shop.patience)
     if run.state.phase in (Phase.FINISHED, Phase.ABANDONED):
         return _recorded(run, bench, options)
-    face, ask = face_for(bench.source, bench.console, options.onlooker)
-    feed = _opened(bench, ask)
+    face, ask = sat_at(bench, options)
+    feed, listening = opened(bench, ask)
     journal, text = Journal.reopen(path)
     with journal:
         away_s = 0.0 if bench.source.keeps_time else _away_s(text.events[-1].wall, bench.clock.wall())
@@ -210,6 +154,7 @@ def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
             started_at_s=bench.clock.counter_s() - run.state.now_s - away_s,
             known=bench.keeper.known if bench.keeper is not None else None,
         )
+        listening.bind(session)
         if text.torn:
             bench.console.print("The last line of the journal was torn and is dropped; nothing accepted was in it.")
         ask.clock(session.now_s)
@@ -234,36 +179,9 @@ def _readable(**options: str | None) -> None:
             raise HoldzeroError(f"--{name}: {text!a} has a character that is not UTF-8; type it again") from None
 
 
-def _opened(bench: _Bench, ask: Asker) -> Feed:
-    try:
-        return bench.source.open(bench.argument, ask)
-    except HoldzeroError:
-        raise
-    except (Exception, SystemExit) as error:
-        raise SourceError(f"the source {bench.source.name} could not be opened: {told(error)}") from error
-
-
 def _away_s(then: str, now: str) -> float:
     """Seconds between two wall times [s]; a clock that was set back counts as no time."""
     return max(0.0, (dt.datetime.fromisoformat(now) - dt.datetime.fromisoformat(then)).total_seconds())
-
-
-def _bench(options: Options, shop: Shop) -> _Bench:
-    """What the run needs open."""
-    name, _, argument = options.source.partition(":")
-    console = plain_console(stderr=options.json)
-    book = shop.book(options.book)
-    keeper = Keeper(book, shop.key) if book is not None else None
-    if name == KEYBOARD.name:
-        return _Bench(console=console, shop=shop, source=KEYBOARD, keeper=keeper, argument=argument)
-    shop.catalogue.want(name)
-    if name not in shop.catalogue.sources:
-        shop.catalogue.want_all()
-        known = ", ".join((KEYBOARD.name, *shop.catalogue.sources))
-        lost = "" if shop.catalogue.has_built_ins else "; no built-in plugins are installed: reinstall holdzero"
-        raise SourceError(f"--source {name}: no such source is loaded; there are: {known}{lost}")
-    source = shop.catalogue.sources[name][1]
-    return _Bench(console=console, shop=shop, source=source, keeper=keeper, argument=argument)
 
 
 def _released(path: Path, loaded: LoadedRoutine, settings: RoutineSettings, *, trial: bool) -> None:
@@ -317,7 +235,7 @@ def trials_of(text: str | None) -> int | Literal["adaptive"] | None:
 
 
 def _started(
-    bench: _Bench,
+    bench: Bench,
     loaded: LoadedRoutine,
     path: Path,
     *,
@@ -355,7 +273,7 @@ def _aliases_um(catalogue: Catalogue) -> dict[str, float]:
     return {name: parse_quantity(unit.worth, Dimension.LENGTH).value for name, (_, unit) in units}
 
 
-def _overruled(loaded: LoadedRoutine, options: Options, bench: _Bench, face: Face) -> dict[str, str]:
+def _overruled(loaded: LoadedRoutine, options: Options, bench: Bench, face: Face) -> dict[str, str]:
     """Reasons for devices that the routine states whole and that must not be used today."""
     today = dt.datetime.now().astimezone().date()
     reasons: dict[str, str] = {}
@@ -379,7 +297,7 @@ def _stamp(wall: str) -> str:
     return moment.strftime("%Y%m%dT%H%M%SZ")
 
 
-def _conducted(session: Session, bench: _Bench, options: Options, ask: Asker) -> int:
+def _conducted(session: Session, bench: Bench, options: Options, ask: Asking) -> int:
     ask.clock(session.now_s)
     try:
         run = session.conduct()
@@ -410,7 +328,7 @@ def _reads_in(run: Run, unit: str) -> bool:
     return any(reading.raw.strip().endswith(unit) for reading in run.state.readings)
 
 
-def _recorded(run: Run, bench: _Bench, options: Options) -> int:
+def _recorded(run: Run, bench: Bench, options: Options) -> int:
     """Write the records of a run and say what came of it."""
     from holdzero.cli.summary import print_summary
     from holdzero.record import dumps, make_record
@@ -437,6 +355,8 @@ def _recorded(run: Run, bench: _Bench, options: Options) -> int:
             problems.append(problem)
         verdicts.append(record["verdict"])
         print_summary(bench.console, record, files)
+        if options.seen is not None:
+            options.seen(record, files)
         for problem in problems:
             tell(f"holdzero: {problem}")
         failed = failed or not files

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from typing import Protocol, TypeAlias
 
 from rich.console import Console
 
@@ -12,45 +12,20 @@ from holdzero.cli.lines import Lines
 from holdzero.cli.terminal import Terminal
 from holdzero.errors import SourceError, SourceExhaustedError
 from holdzero.hooks import Answer, Command, Finding, Prompt, Source
+from holdzero.live import Meanwhile
 from holdzero.run import Run
 from holdzero.session import Face
 
-__all__ = ["KEYBOARD", "Asker", "Onlooker", "face_for"]
+__all__ = ["KEYBOARD", "Asker", "Asking", "FaceFor", "Onlooker", "face_for"]
 
 Onlooker = Callable[[Run, Sequence[Finding]], None]
 """Is told what the checks say before each prompt of a run that nobody sits at."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Keyboard:
-    """An open keyboard: every prompt goes to the person at the face."""
-
-    ask: Callable[[Prompt], Answer | Command]
-
-    def answer(self, prompt: Prompt, now_s: float) -> Answer | Command:
-        """What the person types."""
-        del now_s
-        return self.ask(prompt)
-
-    def blame(self, reason: str) -> SourceError:
-        """A person is asked again instead; this is for the record only."""
-        return SourceError(reason)
-
-    def close(self) -> None:
-        """Nothing is held."""
-
-
-def _open(argument: str, ask: Callable[[Prompt], Answer | Command]) -> _Keyboard:
-    if argument:
-        raise SourceError(f"--source keyboard takes no argument, found {argument!r}")
-    return _Keyboard(ask)
-
-
-# The face itself: it is there when no plugin is.
+# The face itself: it is there when no plugin is, and nothing has to be opened.
 KEYBOARD = Source(
     name="keyboard",
     title="a person types what the dial shows",
-    open=_open,
     interactive=True,
     keeps_time=False,
     simulated=False,
@@ -89,21 +64,41 @@ class _Silent:
         return None
 
 
+class Asking(Protocol):
+    """Asks the person at a face."""
+
+    def __call__(self, prompt: Prompt, meanwhile: Meanwhile) -> Answer | Command:
+        """The answer to a prompt; meanwhile, instruments are listened to."""
+        ...
+
+    def text(self, words: str) -> str:
+        """What is answered to a question that belongs to no step."""
+        ...
+
+    def clock(self, now_s: Callable[[], float]) -> None:
+        """From now on a countdown follows this counter [s]."""
+        ...
+
+
+FaceFor: TypeAlias = Callable[[Source, Console], tuple[Face, Asking]]
+"""Gives the face of a source, and what asks the person who sits at it."""
+
+
 class Asker:
     """Asks the person at the terminal, if somebody sits there."""
 
     def __init__(self, terminal: Terminal | None) -> None:
         self.terminal = terminal
 
-    def __call__(self, prompt: Prompt) -> Answer | Command:
-        """The answer to a prompt.
+    def __call__(self, prompt: Prompt, meanwhile: Meanwhile) -> Answer | Command:
+        """The answer to a prompt; meanwhile, instruments are listened to.
 
         Raises:
             SourceExhaustedError: nobody sits there.
         """
         if self.terminal is None:
             raise SourceExhaustedError(f"nobody sits at the terminal to answer “{prompt.title}”")
-        return self.terminal.ask(prompt)
+        return self.terminal.ask(prompt, meanwhile)
 
     def text(self, words: str) -> str:
         """What is typed after `words`; nothing where nobody sits there."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import time
 from collections.abc import Callable, Sequence
 
 from rich.console import Console
@@ -10,12 +11,14 @@ from rich.padding import Padding
 from rich.text import Text
 
 from holdzero import events as e
+from holdzero.cli.board import board
 from holdzero.cli.digits import large
 from holdzero.cli.lines import Lines
 from holdzero.cli.words import LEVELS, clock_text, reading_label, readings_so_far
 from holdzero.display import micro_text
 from holdzero.errors import SourceExhaustedError
 from holdzero.hooks import Answer, Asks, Finding, Prompt
+from holdzero.live import Meanwhile
 from holdzero.run import Run
 from holdzero.run.commands import (
     STRIKE_REASONS,
@@ -45,8 +48,8 @@ _HELP = """\
     l  list all readings so far
     ?  this help
   To stop now and go on later: Ctrl-C. Every accepted reading is saved already."""
-_TICK_S = 0.5
-_BAR = 20
+_LOOK_S = 0.04
+_TICK_S = 0.1
 _RECENT = 8
 
 
@@ -66,6 +69,7 @@ class Terminal:
         self.run = Run()
         self._refused: tuple[Prompt, int] | None = None
         self._shown: tuple[Prompt, int] | None = None
+        self._drawn_s = 0.0
 
     # --- showing ------------------------------------------------------------------------------
 
@@ -90,7 +94,8 @@ class Terminal:
         rounds = f"   {prompt.slot.round_text}" if prompt.slot.round_text else ""
         following = f"   next: {prompt.following}" if prompt.following else ""
         out.print(f"Step {prompt.number} of {prompt.count}{rounds}{following}", style="dim")
-        self._readings(state, header.units)
+        if not header.blind:
+            self._readings(state, header.units)
         for finding in findings:
             self._finding(finding)
         if prompt.caution:
@@ -131,22 +136,12 @@ class Terminal:
                 self._echo(micro_text(float(event.value_um), units))
             case e.TemperatureRead():
                 self._echo(f"{float(event.value_degC):.2f} °C")
-            case e.AnswerGiven():
-                self._say(f"{event.raw.strip()}", "bold")
-            case e.PreparedAgain():
-                self._say("Done again; the time is on record.")
-            case e.AnswerStruck():
-                self._say(f"Entry {event.target} is struck out: {event.reason}. Take it again when asked.")
-            case e.NoteAdded():
-                self._say("Noted.")
-            case e.ZeroRenewed():
-                self._say("The zero counts no more. Set a fresh one now.", "bold")
-            case e.EntryChosen():
-                self._say(f"{event.role}: {event.entry.get('id', '')} {event.entry.get('name', '')}", "bold")
             case e.RunContinued():
                 self._back(event)
             case _:
-                pass
+                text, style = _said_of(event)
+                if text:
+                    self._say(text, style)
 
     def _back(self, event: e.RunContinued) -> None:
         """How long the bench was left, and what follows."""
@@ -170,18 +165,23 @@ class Terminal:
 
     # --- asking -------------------------------------------------------------------------------
 
-    def ask(self, prompt: Prompt) -> Answer | Command:
-        """The inspector's answer, or what else was wanted."""
+    def ask(self, prompt: Prompt, meanwhile: Meanwhile) -> Answer | Command:
+        """The inspector's answer, or what else was wanted, or what came by itself meanwhile."""
         while True:
-            text = self._wait(prompt) if prompt.asks is Asks.WAIT else self.line(_mark(prompt))
-            if text is None:
-                return Answer("")
-            letter = text.strip().lower()
-            if letter not in _LETTERS:
-                return Answer(text)
-            command = self._letter(letter)
-            if command is not None:
-                return command
+            said = self._waited(prompt, meanwhile)
+            if not isinstance(said, str):
+                return said
+            letter = said.strip().lower()
+            if not letter:
+                accepted = meanwhile.accept(prompt)
+                if accepted is not None:
+                    return accepted
+            elif letter not in _LETTERS:
+                return Answer(said)
+            else:
+                command = self._letter(letter)
+                if command is not None:
+                    return command
 
     def _letter(self, letter: str) -> Command | None:  # noqa: PLR0911  one arm a letter
         """The command of a letter; None where something was only shown, or the inspector thought better of it."""
@@ -253,40 +253,78 @@ class Terminal:
         except EOFError:
             raise SourceExhaustedError("the keyboard was closed") from None
 
-    def _wait(self, prompt: Prompt) -> str | None:
-        """A countdown that ends by itself, or with a typed line.
+    def _waited(self, prompt: Prompt, meanwhile: Meanwhile) -> str | Answer | Command:
+        """What is typed, or what came by itself.
 
-        The countdown has a line of its own, so that what is typed below it stays whole.
+        What changes stands on lines of its own, so that what is typed below them stays whole.
         """
-        if self.now_s() >= prompt.until_s:
-            return None
-        end = dt.datetime.now().astimezone() + dt.timedelta(seconds=prompt.until_s - self.now_s())
-        self._say(f"Ends by itself at {end:%H:%M}. To end it early, type the reason, then Enter.")
-        self.console.print(self._countdown(prompt))
-        self.console.print("  (? for help): ", end="")
-        text = None
-        while text is None and (left := prompt.until_s - self.now_s()) > 0.0:
+        came = meanwhile.look(prompt)
+        if came is not None:
+            return came
+        if prompt.asks is Asks.WAIT:
+            left_s = max(0.0, prompt.until_s - self.now_s())
+            end = dt.datetime.now().astimezone() + dt.timedelta(seconds=left_s)
+            self._say(f"Ends by itself at {end:%H:%M}. To end it early, type the reason, then Enter.")
+        drawn = self._board(prompt, meanwhile)
+        self._print_board(drawn, prompt)
+        while came is None:
             try:
-                text = self.lines.line(min(_TICK_S, left))
+                text = self.lines.line(_LOOK_S)
             except EOFError:
                 raise SourceExhaustedError("the keyboard was closed") from None
-            if text is None:
-                self._redraw(self._countdown(prompt))
-        if text is None:
+            if text is not None:
+                return text
+            came = meanwhile.look(prompt)
+            drawn = self._renewed(drawn, prompt, meanwhile)
+        if prompt.asks is not Asks.CONFIRM:
             self.console.bell()
+        self.console.print()
+        return came
+
+    def _renewed(self, drawn: list[str], prompt: Prompt, meanwhile: Meanwhile) -> list[str]:
+        """The board as it is now, on the screen too if that can be written over."""
+        now = time.monotonic()
+        if not self._can_redraw or now - self._drawn_s < _TICK_S:
+            return drawn
+        self._drawn_s = now
+        fresh = self._board(prompt, meanwhile)
+        if len(fresh) == len(drawn):
+            self._redraw(fresh, drawn)
+        else:
             self.console.print()
-        return text
+            self._print_board(fresh, prompt)
+        return fresh
 
-    def _countdown(self, prompt: Prompt) -> str:
-        left, length = max(0.0, prompt.until_s - self.now_s()), prompt.slot.at_least_s
-        done = round(_BAR * (1.0 - min(1.0, left / length))) if length else _BAR
-        return f"  [{'█' * done}{'·' * (_BAR - done)}] {clock_text(left)} to go "
+    def _board(self, prompt: Prompt, meanwhile: Meanwhile) -> list[str]:
+        state, glance = self.run.state, meanwhile.glance
+        header = state.routine.routine if state.routine else None
+        of = glance.outlook.of if glance is not None and glance.outlook is not None else None
+        return board(
+            prompt,
+            glance,
+            now_s=self.now_s(),
+            units=header.units if header else "mm",
+            width=self.console.width,
+            seen=[(item.time_s, item.value) for item in state.observed if item.of == of],
+            blind=header is not None and header.blind,
+        )
 
-    def _redraw(self, text: str) -> None:
-        """Write over the line above, and leave what is being typed as it is."""
-        if self.console.is_terminal and not self.console.is_dumb_terminal and not self.console.legacy_windows:
-            self.console.file.write(f"\x1b7\x1b[1A\r\x1b[2K{text}\x1b8")
-            self.console.file.flush()
+    def _print_board(self, lines: list[str], prompt: Prompt) -> None:
+        for line in lines:
+            self.console.print(Text(line))
+        mark = "  (? for help): " if prompt.asks is Asks.WAIT else _mark(prompt)
+        self.console.print(mark, end="")
+
+    @property
+    def _can_redraw(self) -> bool:
+        return self.console.is_terminal and not self.console.is_dumb_terminal and not self.console.legacy_windows
+
+    def _redraw(self, fresh: list[str], drawn: list[str]) -> None:
+        """Write over the lines above that changed, and leave what is being typed as it is."""
+        for up, (line, before) in enumerate(zip(reversed(fresh), reversed(drawn), strict=True), 1):
+            if line != before:
+                self.console.file.write(f"\x1b7\x1b[{up}A\r\x1b[2K{line}\x1b8")
+        self.console.file.flush()
 
     def stopped(self, run: Run, finding: Finding) -> Command:
         """A finding that stops the result: strike out and read again, go on undecided, or give up."""
@@ -323,6 +361,31 @@ class Terminal:
         self._say(f"{reason}.", "bold")
         said = self.line("  To use it all the same, type the reason; Enter alone to name another: ").strip()
         return said or None
+
+
+def _said_of(event: e.AnyEvent) -> tuple[str, str]:  # noqa: PLR0911  one arm an event
+    """What happened, in words, and their style; nothing for what stands on the board anyway."""
+    match event:
+        case e.AnswerGiven():
+            return event.raw.strip(), "bold"
+        case e.LineUnused():
+            return f"Not used: {event.line!r}; {event.why}.", ""
+        case e.LineLost():
+            return f"The line to the {event.of} is out: {event.why}. All is saved.", "bold"
+        case e.LineBack():
+            return f"The line to the {event.of} is back.", "bold"
+        case e.PreparedAgain():
+            return "Done again; the time is on record.", ""
+        case e.AnswerStruck():
+            return f"Entry {event.target} is struck out: {event.reason}. Take it again when asked.", ""
+        case e.NoteAdded():
+            return "Noted.", ""
+        case e.ZeroRenewed():
+            return "The zero counts no more. Set a fresh one now.", "bold"
+        case e.EntryChosen():
+            return f"{event.role}: {event.entry.get('id', '')} {event.entry.get('name', '')}", "bold"
+        case _:
+            return "", ""
 
 
 _LETTERS = frozenset({"?", "s", "n", "d", "z", "p", "q", "l"})

@@ -142,6 +142,9 @@ class Header(Model):
     revision: str = Field("", description="Revision of the routine or drawing.")
     author: str = Field("", description="Who wrote it.")
     second_person: bool = Field(False, description="A second person must review each record of it.")
+    blind: bool = Field(
+        False, description="No limits and no earlier readings are shown beside the entry, so that they sway nobody."
+    )
     units: Literal["mm", "in"] = Field("mm", description="How lengths are shown: `mm` or `in`.")
 
 

@@ -8,7 +8,7 @@ from typing import Annotated, Literal, Self, TypeAlias
 from pydantic import Field, model_validator
 
 from holdzero.quantity import Dimension
-from holdzero.routine.fields import Force, Model, Positive, Text, Time, refuse
+from holdzero.routine.fields import Force, Length, Model, Positive, TemperatureDifference, Text, Time, refuse
 
 __all__ = [
     "AnswerKind",
@@ -86,7 +86,22 @@ class Soak(Step):
     """Wait until everything has one temperature."""
 
     do: Literal["soak"]
-    at_least: Time = Field(description="How long.")
+    at_least: Time = Field(description="How long, where nothing is watched that shows that less is enough.")
+    within: Length | None = Field(
+        None,
+        description="What may still be to come of the reading when the soak ends. Where the reading is watched, the "
+        "soak ends as soon as that is so, and not before.",
+    )
+    within_temperature: TemperatureDifference | None = Field(
+        None, description="The same for temperatures, where thermometers are watched."
+    )
+
+    @model_validator(mode="after")
+    def _above_zero(self) -> Self:
+        for key, limit in (("within", self.within), ("within_temperature", self.within_temperature)):
+            if limit is not None and limit <= 0.0:
+                raise refuse(f"{key} = {limit:g}", "more than zero", "say how much may still be to come")
+        return self
 
 
 class TemperatureStep(Step):

@@ -14,7 +14,21 @@ from holdzero.quantity import Dimension, parse_number, parse_quantity, shown, ti
 from holdzero.routine import schema
 from holdzero.run.prompt import Asks, Prompt
 
-__all__ = ["Confirmed", "Ended", "Named", "TakenReading", "TakenTemperature", "Told", "Understood", "understand"]
+__all__ = [
+    "WATCHED",
+    "Confirmed",
+    "Ended",
+    "Named",
+    "Seen",
+    "TakenReading",
+    "TakenTemperature",
+    "Told",
+    "Understood",
+    "understand",
+]
+
+WATCHED = ("part", "reference", "plate", "air")
+"""What a thermometer can hang on while everything soaks."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +41,14 @@ class Ended:
     """The soak is over; `reason` where it was cut short."""
 
     reason: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """Something that was seen during a soak: of what, and the value [um, or degC]."""
+
+    of: str
+    value: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +79,7 @@ class Told:
     value: float | str
 
 
-Understood = Confirmed | Ended | TakenReading | TakenTemperature | Named | Told
+Understood = Confirmed | Ended | Seen | TakenReading | TakenTemperature | Named | Told
 
 # A room in which lengths are measured; anything else is a slip (common practice, no source).
 _COLDEST_DEGC, _HOTTEST_DEGC = 0.0, 50.0
@@ -84,7 +106,7 @@ def understand(text: str, prompt: Prompt, comparator: schema.Comparator | None, 
                 )
             return Confirmed()
         case Asks.WAIT:
-            return _wait(text, prompt, now_s)
+            return _wait(text, prompt, comparator, now_s)
         case Asks.READING:
             return _reading(text, comparator, prompt.aliases)
         case Asks.TEMPERATURE:
@@ -99,29 +121,45 @@ def understand(text: str, prompt: Prompt, comparator: schema.Comparator | None, 
             assert_never(prompt.asks)
 
 
-def _wait(text: str, prompt: Prompt, now_s: float) -> Ended:
-    reason, left = text.strip(), prompt.until_s - now_s
-    if left <= 0.0:
+def _wait(text: str, prompt: Prompt, comparator: schema.Comparator | None, now_s: float) -> Ended | Seen:
+    said, left = text.strip(), prompt.until_s - now_s
+    if not said and prompt.may_end(now_s):
         return Ended(None)
-    if _like_a_reading(reason, prompt.aliases):
-        raise AnswerRefusedError(
-            f"{shown(reason)} is a reading, and nothing is read during the soak: {_clock(left)} to go; "
-            "to end the soak early, type the reason in words"
-        )
-    if len(reason) < 3 or not any(letter.isalpha() for letter in reason):  # noqa: PLR2004  a word at least
-        raise AnswerRefusedError(f"{_clock(left)} to go; to end the soak early, type the reason in words")
-    return Ended(reason)
+    seen = _seen(said, prompt, comparator) if said else None
+    if seen is not None:
+        return seen
+    if len(said) >= 3 and any(letter.isalpha() for letter in said):  # noqa: PLR2004  a word at least
+        # Words that end a soak which is over anyway are no reason.
+        return Ended(None if prompt.may_end(now_s) else said)
+    over = f"{_clock(left)} to go" if left > 0.0 else "the time is over, but it is not at rest yet"
+    raise AnswerRefusedError(f"{over}; to end the soak all the same, type the reason in words")
 
 
-def _like_a_reading(text: str, aliases: Mapping[str, float]) -> bool:
-    """Whether a text is a number, or a number with a unit of any dimension: it was meant for another prompt."""
-    for dimension in Dimension:
+def _seen(text: str, prompt: Prompt, comparator: schema.Comparator | None) -> Seen | None:
+    """Something that was seen while waiting: what the dial shows, or `part 20.31`; None where it is words."""
+    word, _, rest = text.partition(" ")
+    if word.lower() in WATCHED and rest.strip():
+        return Seen(word.lower(), _temperature(rest).value_degC)
+    dimension = _dimension(text, prompt.aliases)
+    if dimension is None:
+        return None
+    if dimension is Dimension.LENGTH:
+        return Seen("", _reading(text, comparator, prompt.aliases).value_um)
+    if dimension is Dimension.TEMPERATURE:
+        raise AnswerRefusedError(f"{shown(text)}: say of what, for example: part {text}")
+    raise AnswerRefusedError(f"{shown(text)} is no reading; to end the soak, type the reason in words")
+
+
+def _dimension(text: str, aliases: Mapping[str, float]) -> Dimension | None:
+    """Of what a text is a number or a number with a unit; length where it has no unit; None where it is words."""
+    dimensions: list[Dimension] = [Dimension.LENGTH, *Dimension]
+    for dimension in dimensions:
         try:
             parse_quantity(text, dimension, bare_unit=dimension.unit, division_um=1.0, further=aliases)
         except QuantityError:
             continue
-        return True
-    return False
+        return dimension
+    return None
 
 
 def _clock(seconds: float) -> str:

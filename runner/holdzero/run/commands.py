@@ -1,10 +1,28 @@
-"""What an inspector can do at any prompt besides answering it."""
+"""What can be done at any prompt besides answering it: by the inspector, or by what an instrument does."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["STRIKE_REASONS", "Abandon", "Acknowledge", "AddNote", "Again", "Command", "Pause", "RenewZero", "Strike"]
+__all__ = [
+    "COMPARATOR",
+    "STRIKE_REASONS",
+    "THERMOMETERS",
+    "Abandon",
+    "Acknowledge",
+    "AddNote",
+    "Again",
+    "Command",
+    "LineIn",
+    "LineOut",
+    "Pause",
+    "RenewZero",
+    "Strike",
+    "Unused",
+]
+
+COMPARATOR, THERMOMETERS = "comparator", "thermometers"
+"""What an instrument can be of."""
 
 # Short list of the causes that a bench knows (common practice, no source).
 STRIKE_REASONS = ("mistyped", "part slipped", "dirt", "bumped", "interrupted", "wrong part")
@@ -58,4 +76,27 @@ class Abandon:
     reason: str
 
 
-Command = Strike | AddNote | Again | Pause | RenewZero | Acknowledge | Abandon
+@dataclass(frozen=True, slots=True)
+class Unused:
+    """An instrument sent a line that answers nothing, and why."""
+
+    line: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class LineOut:
+    """An instrument can't be heard: the comparator or the thermometers, and why."""
+
+    of: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class LineIn:
+    """An instrument can be heard again: the comparator or the thermometers."""
+
+    of: str
+
+
+Command = Strike | AddNote | Again | Pause | RenewZero | Acknowledge | Abandon | Unused | LineOut | LineIn

@@ -16,12 +16,15 @@ from holdzero.errors import EventRefusedError
 from holdzero.register import Device, Requirement, device_from_data, unfit
 from holdzero.routine import schema
 from holdzero.routine.load import digest_of, routine_from_document
+from holdzero.run.commands import COMPARATOR
 from holdzero.run.plan import Slot, SlotKind, fresh_return, fresh_zero, plan_of
+from holdzero.run.soaking import may_end, outlooks_of
 from holdzero.run.state import (
     Chosen,
     Given,
     History,
     Note,
+    Observed,
     Phase,
     Prepared,
     Reading,
@@ -42,6 +45,10 @@ TRANSITIONS: dict[Phase, dict[type[e.Event], Phase]] = {
         e.PreparedAgain: Phase.RUNNING,
         e.AnswerGiven: Phase.RUNNING,
         e.SoakEnded: Phase.RUNNING,
+        e.SoakObserved: Phase.RUNNING,
+        e.LineUnused: Phase.RUNNING,
+        e.LineLost: Phase.RUNNING,
+        e.LineBack: Phase.RUNNING,
         e.ReadingTaken: Phase.RUNNING,
         e.TemperatureRead: Phase.RUNNING,
         e.AnswerStruck: Phase.RUNNING,
@@ -116,6 +123,17 @@ def _applied(state: State, before: State, event: e.AnyEvent) -> State:  # noqa: 
             return replace(state, given=(*state.given, given))
         case e.SoakEnded():
             return _end_soak(state, before, event)
+        case e.SoakObserved():
+            slot = _asked(before, event.slot, {SlotKind.SOAK})
+            seen = Observed(slot=slot, of=event.of, value=event.value, time_s=event.time_s)
+            return replace(state, observed=(*state.observed, seen))
+        case e.LineUnused():
+            return replace(state, unused=(*state.unused, (event.seq, event.line, event.why)))
+        case e.LineLost():
+            return replace(state, losses=(*state.losses, (event.seq, event.of, event.why)))
+        case e.LineBack():
+            # It may have lost its origin: what was read is closed, and a fresh zero taken.
+            return _renew(state, event.seq, lost=False) if event.of == COMPARATOR else state
         case e.ReadingTaken():
             return _read(state, before, event)
         case e.TemperatureRead():
@@ -290,10 +308,12 @@ def _end_soak(state: State, before: State, event: e.SoakEnded) -> State:
     slot = _asked(before, event.slot, {SlotKind.SOAK})
     # The end as the prompt tells it: a difference of the two times may round to the other side.
     until_s = before.soak_from_s + slot.at_least_s
-    if event.time_s < until_s and not event.reason:
-        raise EventRefusedError(f"the soak has {until_s - event.time_s:.0f} s to go, and no reason is given")
+    outlooks = outlooks_of(before, slot)
+    if not event.reason and not may_end(outlooks, over=event.time_s >= until_s):
+        left = f"the soak has {until_s - event.time_s:.0f} s to go" if event.time_s < until_s else "it is not at rest"
+        raise EventRefusedError(f"{left}, and no reason is given")
     elapsed = event.time_s - before.soak_from_s
-    soak = SoakTaken(seq=event.seq, slot=slot, elapsed_s=elapsed, reason=event.reason)
+    soak = SoakTaken(seq=event.seq, slot=slot, elapsed_s=elapsed, reason=event.reason, outlooks=outlooks)
     return replace(state, soaks=(*state.soaks, soak), done=state.done | {event.slot})
 
 

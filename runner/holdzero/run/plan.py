@@ -56,6 +56,8 @@ class Slot:
         unit: of a bare answer to a question.
         choices: the words that can be answered to a question; empty for any.
         at_least_s: length of a soak [s].
+        within_um: what may still be to come of the reading when a soak ends [um]; None for anything.
+        within_K: the same for temperatures [K].
         round_text: which round of which repeat, for the inspector.
     """
 
@@ -74,6 +76,8 @@ class Slot:
     unit: str = ""
     choices: tuple[str, ...] = ()
     at_least_s: float = 0.0
+    within_um: float | None = None
+    within_K: float | None = None  # noqa: N815  the unit's own capital
     round_text: str = ""
 
 
@@ -150,7 +154,7 @@ def _slots(
     )
     match step:
         case schema.Soak():
-            yield replace(first, at_least_s=step.at_least)
+            yield replace(first, at_least_s=step.at_least, within_um=step.within, within_K=step.within_temperature)
         case schema.TemperatureStep():
             yield replace(first, of=step.of)
         case schema.Read():

@@ -10,7 +10,9 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import assert_never
 
+from holdzero.outlook import Outlook
 from holdzero.run.plan import Slot, SlotKind
+from holdzero.run.soaking import may_end, outlooks_of
 from holdzero.run.state import Phase, State
 
 __all__ = ["Asks", "Prompt", "prompt_of"]
@@ -43,6 +45,7 @@ class Prompt:
         until_s: end of a soak, on the run's counter [s].
         following: title of what comes next, if anything.
         aliases: what one of each further unit of readings is worth [um], by its name.
+        outlooks: of a soak: how all that was watched stands.
     """
 
     slot: Slot
@@ -56,6 +59,11 @@ class Prompt:
     until_s: float = 0.0
     following: str = ""
     aliases: Mapping[str, float] = field(default_factory=dict)
+    outlooks: tuple[Outlook, ...] = ()
+
+    def may_end(self, now_s: float) -> bool:
+        """Whether a soak may end at this moment [s] without a reason."""
+        return may_end(self.outlooks, over=now_s >= self.until_s)
 
 
 _ASKS = {
@@ -98,6 +106,7 @@ def prompt_of(state: State) -> Prompt | None:
         until_s=state.soak_from_s + slot.at_least_s,
         following=_title(following, usual) if following else "",
         aliases=state.aliases,
+        outlooks=outlooks_of(state, slot) if slot.kind is SlotKind.SOAK else (),
     )
 
 

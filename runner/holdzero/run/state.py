@@ -12,6 +12,7 @@ from enum import Enum
 from typing import Any, Literal
 
 from holdzero.model import Number
+from holdzero.outlook import Outlook
 from holdzero.register import Device
 from holdzero.routine import schema
 from holdzero.run.plan import Slot, SlotKind
@@ -21,6 +22,7 @@ __all__ = [
     "Given",
     "History",
     "Note",
+    "Observed",
     "Phase",
     "Prepared",
     "Reading",
@@ -87,13 +89,30 @@ class TemperatureTaken:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Observed:
+    """Something that was seen during a soak: when [s], of what, and the value [um, or degC]."""
+
+    slot: Slot
+    of: str
+    value: float
+    time_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SoakTaken:
-    """A soak as it went: how long [s], and why it was cut short, if it was."""
+    """A soak as it went.
+
+    Attributes:
+        elapsed_s: how long it lasted [s].
+        reason: why it was ended in words; None where time, or what was seen, ended it.
+        outlooks: how all that was watched stood at its end.
+    """
 
     seq: int
     slot: Slot
     elapsed_s: float
     reason: str | None
+    outlooks: tuple[Outlook, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -191,6 +210,11 @@ class State:
     temperatures: tuple[TemperatureTaken, ...] = ()
     given: tuple[Given, ...] = ()
     soaks: tuple[SoakTaken, ...] = ()
+    observed: tuple[Observed, ...] = ()
+    # Lines that answered nothing: entry, line, why.
+    unused: tuple[tuple[int, str, str], ...] = ()
+    # Which instruments were lost, in order: entry, of what, why.
+    losses: tuple[tuple[int, str, str], ...] = ()
     prepared: tuple[Prepared, ...] = ()
     notes: tuple[Note, ...] = ()
     acknowledged: frozenset[str] = frozenset()

@@ -15,7 +15,7 @@ from holdzero.errors import SourceExhaustedError
 from holdzero.expansion import kinds_of
 from holdzero.routine.load import LoadedRoutine, load_routine
 from holdzero.run import Run
-from holdzero.run.answer import Confirmed, Ended, Named, TakenReading, TakenTemperature, Told, understand
+from holdzero.run.answer import Confirmed, Ended, Named, Seen, TakenReading, TakenTemperature, Told, understand
 from holdzero.run.plan import SlotKind
 from holdzero.run.prompt import Asks, Prompt
 from holdzero.testing.draft import Draft
@@ -98,7 +98,9 @@ def driven(run: Run, say: Say, entries: Entries = _NO_ENTRIES) -> Iterator[Run]:
         yield run
 
 
-def taken(run: Run, prompt: Prompt, text: str, time_s: float, entries: Entries = _NO_ENTRIES) -> Run:
+def taken(  # noqa: PLR0911  one arm an answer
+    run: Run, prompt: Prompt, text: str, time_s: float, entries: Entries = _NO_ENTRIES
+) -> Run:
     """The run after one answer.
 
     Raises:
@@ -114,6 +116,8 @@ def taken(run: Run, prompt: Prompt, text: str, time_s: float, entries: Entries =
             return run.take(e.TemperatureRead(**head, raw=text, value_degC=value))
         case Told(told):
             return run.take(e.AnswerGiven(**head, raw=text, value=told))
+        case Seen(of, value):
+            return run.take(e.SoakObserved(**head, of=of, raw=text, value=value))
         case Ended(reason):
             return run.take(e.SoakEnded(**head, reason=reason))
         case Named(identifier):

@@ -53,6 +53,10 @@ def source_conforms(
     """
     subject = subject_of(source)
     subject.titled(source.title)
+    if source.open is None:
+        for bad in _BAD:
+            _hears_nothing_of(subject, source, bad)
+        return
     loaded = loaded_of(Draft() if routine is None else routine, catalogue)
     said = list(GOOD if answers is None else answers)
     first = _whole_run(subject, source, argument, loaded, said)
@@ -69,6 +73,8 @@ def _whole_run(
     """Texts and times of a run that it answers to its end, through the session as at the bench."""
     person = _Person(answers)
     mend = "give argument=… (and routine=…, answers=…) that fit"
+    if source.open is None:
+        raise subject.broken("it must open", "open is None", "give open, or listen")
     with subject.never_raising(f"it must open for a sample run, with the argument {argument!r}", mend):
         feed = source.open(argument, person)
     with tempfile.TemporaryDirectory() as folder:
@@ -83,6 +89,21 @@ def _whole_run(
     _is_blamed(subject, feed)
     _closes(subject, feed)
     return _answers_of(run)
+
+
+def _hears_nothing_of(subject: Subject, source: Source, argument: str) -> None:
+    """A line that is not there is refused, or it opens and says what is wrong with it."""
+    rule = f"the argument {argument!r:.40} must be refused with a SourceError, or taken"
+    mend = "raise SourceError with what was found and what is expected"
+    with contextlib.suppress(HoldzeroError), subject.never_raising(rule, mend, HoldzeroError):
+        if source.listen is None:
+            return
+        instrument = source.listen(argument, lambda: 0.0)
+        try:
+            instrument.lines()
+            instrument.fault()
+        finally:
+            instrument.close()
 
 
 def _answers_of(run: Run) -> list[tuple[str, float]]:
@@ -175,4 +196,5 @@ def _refuses(subject: Subject, source: Source, argument: str) -> None:
         contextlib.suppress(HoldzeroError),
         subject.never_raising(rule, "raise SourceError with what was found and what is expected", HoldzeroError),
     ):
-        source.open(argument, _Person(())).close()
+        if source.open is not None:
+            source.open(argument, _Person(())).close()

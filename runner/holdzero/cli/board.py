@@ -1,0 +1,139 @@
+"""The lines of the terminal that change while a person is waited for: countdown, live value, soak curve. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from holdzero.cli.digits import large
+from holdzero.cli.words import clock_text
+from holdzero.display import micro_text
+from holdzero.hooks import Asks, Prompt
+from holdzero.live import Glance, Stand
+from holdzero.outlook import Outlook
+
+__all__ = ["board", "curve", "outlook_lines"]
+
+_BAR, _ROWS, _MARGIN = 20, 5, 12
+_SHAPES = {Stand.STILL: "■", Stand.MOVING: "~", Stand.SILENT: "…", Stand.UNREAD: "?", Stand.LOST: "✕"}
+
+
+def board(
+    prompt: Prompt,
+    glance: Glance | None,
+    *,
+    now_s: float,
+    units: str,
+    width: int,
+    seen: Sequence[tuple[float, float]] = (),
+    blind: bool = False,
+) -> list[str]:
+    """The lines that are shown above the entry, and again whenever something changes.
+
+    Args:
+        prompt: what is asked.
+        glance: what is live; None where nothing is.
+        now_s: the run's counter [s].
+        units: of lengths.
+        width: columns.
+        seen: of what the outlook is of: times [s] and values [um or degC].
+        blind: whether no chart may stand beside the entry.
+    """
+    lines: list[str] = []
+    if prompt.asks is Asks.WAIT:
+        lines += [_countdown(prompt, now_s), *_of_outlook(glance, seen, width)]
+    elif glance is not None and prompt.asks is Asks.READING and (glance.answer or glance.stand is not Stand.STILL):
+        lines += _value(glance, units, width)
+        if not blind and len(glance.trace) > 1:
+            lines += curve(glance.trace, (), width=width, unit="µm")
+    if glance is not None and glance.temperatures:
+        told = "   ".join(f"{of} {value:.2f} °C" for of, value in glance.temperatures.items())
+        lines.append(f"  {told}")
+    if glance is not None and glance.why:
+        lines.append(f"  {_SHAPES[glance.stand]} {glance.stand.value}: {glance.why}")
+    return [line[: width - 1] for line in lines]
+
+
+def _countdown(prompt: Prompt, now_s: float) -> str:
+    left, length = max(0.0, prompt.until_s - now_s), prompt.slot.at_least_s
+    done = round(_BAR * (1.0 - min(1.0, left / length))) if length else _BAR
+    word = f"{clock_text(left)} to go" if left > 0.0 else "time is over; not at rest yet: wait, or type the reason"
+    return f"  [{'█' * done}{'·' * (_BAR - done)}] {word} "
+
+
+def _value(glance: Glance, units: str, width: int) -> list[str]:
+    """The live value large, and how it stands in a word beside it."""
+    number, _, unit = (micro_text(glance.value_um, units) if glance.value_um is not None else "").partition(" ")
+    word = f"{_SHAPES[glance.stand]} {glance.stand.value.upper()}"
+    if glance.taking:
+        word += ", is taken when it stands still"
+    elif glance.stand is Stand.STILL:
+        word += "   Enter takes it"
+    rows = [f"    {row}" for row in large(number)] if number else []
+    if rows and len(rows[0]) < width:
+        rows[-1] += f"  {unit}"
+        return [*rows, f"    {word}"]
+    return [f"    {number} {unit}  {word}"]
+
+
+def _of_outlook(glance: Glance | None, seen: Sequence[tuple[float, float]], width: int) -> list[str]:
+    outlook = glance.outlook if glance is not None else None
+    if outlook is None:
+        return []
+    unit = "µm" if outlook.unit == "um" else "°C"
+    lines = curve(seen, outlook.curve, width=width, unit=unit) if len(seen) > 1 else []
+    return [*lines, *(f"  {line}" for line in outlook_lines(outlook))]
+
+
+def outlook_lines(outlook: Outlook) -> list[str]:
+    """An outlook in words: drift now, what is still to come, how long that takes."""
+    unit = "µm" if outlook.unit == "um" else outlook.unit
+    of = f"{outlook.of}: " if outlook.of else ""
+    drift = f"{of}drift now {outlook.rate_per_min:+.2g} {unit}/min"
+    if outlook.steady:
+        return [f"{drift}; it drifts steadily, no end is in sight"]
+    lines = [f"{drift}; still to come {outlook.to_come:+.2g} {unit}, at most {outlook.bound:.2g} {unit}"]
+    if outlook.within is not None:
+        allowed = f"{outlook.within:g} {unit} is allowed"
+        if outlook.settled:
+            lines.append(f"at rest: {allowed}")
+        elif outlook.left_s is not None and math.isfinite(outlook.left_s):
+            lines.append(f"{allowed}: about {clock_text(outlook.left_s)} more")
+        else:
+            lines.append(allowed)
+    return lines
+
+
+def curve(
+    points: Sequence[tuple[float, float]], fitted: Sequence[tuple[float, float]], *, width: int, unit: str
+) -> list[str]:
+    """Points, and the curve fitted to them, drawn in dots.
+
+    Args:
+        points: times [s] and values [unit].
+        fitted: the same of the curve; empty for none.
+        width: columns in all.
+        unit: of the values, for the labels.
+    """
+    columns = max(8, min(width - _MARGIN - 3, 60))
+    both = [*points, *fitted]
+    first, last = min(at for at, _ in both), max(at for at, _ in both)
+    low, high = min(value for _, value in both), max(value for _, value in both)
+    span_s, span = (last - first) or 1.0, (high - low) or 1.0
+    dots = [[0] * columns for _ in range(_ROWS)]
+
+    def dot(at_s: float, value: float) -> None:
+        x = round((at_s - first) / span_s * (2 * columns - 1))
+        y = round((high - value) / span * (4 * _ROWS - 1))
+        dots[y // 4][x // 2] |= _DOTS[y % 4][x % 2]
+
+    for at_s, value in both:
+        dot(at_s, value)
+    labels = {0: f"{high:+.3g} {unit}", _ROWS - 1: f"{low:+.3g} {unit}"}
+    drawn = ["".join(chr(_BLANK + cell) for cell in row) for row in dots]
+    return [f"{labels.get(row, ''):>{_MARGIN}} {cells}" for row, cells in enumerate(drawn)]
+
+
+# Braille patterns, Unicode 2800: two dots across and four down make one sign.
+_BLANK = 0x2800
+_DOTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))

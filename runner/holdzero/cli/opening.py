@@ -1,0 +1,153 @@
+"""What is open while a run goes on: the source, its instruments, the face, the book."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, TextIO
+
+from rich.console import Console
+
+from holdzero.catalogue import Catalogue
+from holdzero.checks import told
+from holdzero.cli.faces import KEYBOARD, Asking, FaceFor, Onlooker, face_for
+from holdzero.cli.house import Shop
+from holdzero.cli.keeping import Keeper
+from holdzero.cli.output import plain_console
+from holdzero.errors import HoldzeroError, SourceError
+from holdzero.hooks import Feed, Instrument, Source
+from holdzero.live.listening import Listening
+from holdzero.session import Clock, Face
+
+__all__ = ["Bench", "Options", "bench_of", "opened", "sat_at"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Options:
+    """What `run` and `resume` share.
+
+    Attributes:
+        json: whether records are printed, and nothing else where they are.
+        catalogue: plugins to use in place of those that are installed or the shop's.
+        records: where they are printed; standard output if None.
+        onlooker: is told what the checks say, where nobody sits at the source.
+        thermometers: sources of temperatures that are listened to beside the readings.
+        face: gives the face, in place of the terminal.
+        seen: is told each record and the files that were made of it.
+    """
+
+    source: str
+    out: Path
+    json: bool
+    shop: Path | None
+    overrule: str | None
+    choices: Mapping[str, str]
+    trials: str | None = None
+    seed: int = 0
+    trial: bool = False
+    book: str | None = None
+    catalogue: Catalogue | None = None
+    records: TextIO | None = None
+    onlooker: Onlooker | None = None
+    thermometers: tuple[str, ...] = ()
+    face: FaceFor | None = None
+    seen: Callable[[Mapping[str, Any], Sequence[Path]], None] | None = None
+
+
+@dataclass(slots=True)
+class Bench:
+    """What is open while a run goes on."""
+
+    console: Console
+    shop: Shop
+    source: Source
+    keeper: Keeper | None
+    argument: str
+    thermometers: tuple[tuple[Source, str], ...] = ()
+    clock: Clock = field(default_factory=lambda: Clock(_wall, time.monotonic))
+
+    @property
+    def catalogue(self) -> Catalogue:
+        """What plugins declare."""
+        return self.shop.catalogue
+
+    @property
+    def source_text(self) -> str:
+        """The source for the record, without folders."""
+        each = ((self.source, self.argument), *self.thermometers)
+        return " + ".join(f"{source.name}{f':{Path(said).name}' if said else ''}" for source, said in each)
+
+
+def _wall() -> str:
+    return dt.datetime.now().astimezone().isoformat(timespec="milliseconds")
+
+
+def bench_of(options: Options, shop: Shop) -> Bench:
+    """What the run needs open."""
+    console = plain_console(stderr=options.json)
+    book = shop.book(options.book)
+    source, argument = _source(options.source, shop)
+    return Bench(
+        console=console,
+        shop=shop,
+        source=source,
+        keeper=Keeper(book, shop.key) if book is not None else None,
+        argument=argument,
+        thermometers=tuple(_source(said, shop) for said in options.thermometers),
+    )
+
+
+def _source(said: str, shop: Shop) -> tuple[Source, str]:
+    """A source and its argument, as an option names them."""
+    name, _, argument = said.partition(":")
+    if name == KEYBOARD.name:
+        if argument:
+            raise SourceError(f"--source keyboard takes no argument, found {argument!r}")
+        return KEYBOARD, argument
+    shop.catalogue.want(name)
+    if name not in shop.catalogue.sources:
+        shop.catalogue.want_all()
+        known = ", ".join((KEYBOARD.name, *shop.catalogue.sources))
+        lost = "" if shop.catalogue.has_built_ins else "; no built-in plugins are installed: reinstall holdzero"
+        raise SourceError(f"--source {name}: no such source is loaded; there are: {known}{lost}")
+    return shop.catalogue.sources[name][1], argument
+
+
+def sat_at(bench: Bench, options: Options) -> tuple[Face, Asking]:
+    """The face, and what asks the person who sits at it."""
+    if options.face is not None and bench.source.interactive:
+        return options.face(bench.source, bench.console)
+    return face_for(bench.source, bench.console, options.onlooker)
+
+
+def opened(bench: Bench, ask: Asking) -> tuple[Feed, Listening]:
+    """The feed of the source, and what listens to instruments while a person is asked."""
+    counter_s = bench.clock.counter_s
+    comparator = _heard(bench.source, bench.argument, counter_s) if bench.source.listen is not None else None
+    thermometers = [_heard(source, argument, counter_s) for source, argument in bench.thermometers]
+    listening = Listening(ask, counter_s, comparator, thermometers)
+    if bench.source.open is None:
+        return listening, listening
+    with _opening(bench.source):
+        return bench.source.open(bench.argument, listening.asked), listening
+
+
+def _heard(source: Source, argument: str, counter_s: Callable[[], float]) -> Instrument:
+    if source.listen is None:
+        raise SourceError(f"{source.name} is no line to an instrument; for example: serial:PORT,PROFILE.toml")
+    with _opening(source):
+        return source.listen(argument, counter_s)
+
+
+@contextlib.contextmanager
+def _opening(source: Source) -> Iterator[None]:
+    try:
+        yield
+    except HoldzeroError:
+        raise
+    except (Exception, SystemExit) as error:
+        raise SourceError(f"the source {source.name} could not be opened: {told(error)}") from error

@@ -1,0 +1,296 @@
+"""What goes on while a person is waited for: instruments are heard, a soak is watched, an answer comes by itself."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any, Protocol
+
+from holdzero import events as e
+from holdzero.errors import AnswerRefusedError, QuantityError, SourceError
+from holdzero.hooks import Answer, Asks, Command, Instrument, Prompt, Said, Sends
+from holdzero.live.glance import Glance, Meanwhile, Stand
+from holdzero.live.taking import LONGEST_S, Taker, Trace
+from holdzero.outlook import Outlook, outlook_of
+from holdzero.quantity import Dimension, parse_quantity
+from holdzero.run import Run
+from holdzero.run.answer import WATCHED
+from holdzero.run.commands import COMPARATOR, THERMOMETERS, LineIn, LineOut
+
+__all__ = ["Ask", "Conducted", "Listening"]
+
+_POINTS = 240.0
+_SHORTEST_S = 1.0
+_REQUEST_S = 0.25
+_OUTLOOK_S = 1.0
+
+Ask = Callable[[Prompt, Meanwhile], Answer | Command]
+"""Asks the person at the face, who is waited for; meanwhile is looked at while it waits."""
+
+
+class Conducted(Protocol):
+    """The run that is listened for."""
+
+    run: Run
+    started_at_s: float
+
+    def now_s(self) -> float:
+        """The run's counter now [s]."""
+        ...
+
+    def note(self, kind: type[Any], **fields: Any) -> e.AnyEvent:
+        """Put something on record that answers nothing."""
+        ...
+
+
+class Listening:
+    """An open feed: a person at the face, and instruments where there are any.
+
+    Args:
+        ask: asks the person.
+        counter_s: of the machine [s]; the lines of instruments are stamped with it.
+        comparator: the line of the comparator; None where readings are typed.
+        thermometers: lines of thermometers.
+    """
+
+    def __init__(
+        self,
+        ask: Ask,
+        counter_s: Callable[[], float],
+        comparator: Instrument | None = None,
+        thermometers: Sequence[Instrument] = (),
+    ) -> None:
+        self._ask = ask
+        self._counter_s = counter_s
+        self._comparator = comparator
+        self._instruments = [(THERMOMETERS, instrument) for instrument in thermometers]
+        if comparator is not None:
+            self._instruments.insert(0, (COMPARATOR, comparator))
+        self._taker = Taker(comparator.habits) if comparator is not None else None
+        self._faults = [""] * len(self._instruments)
+        self._temperatures: dict[str, tuple[Said, float]] = {}
+        self._wanted_s: float | None = None
+        self._trace = Trace()
+        self._why = ""
+        self._seen_s: dict[str, float] = {}
+        self._requested_s = 0.0
+        self._outlook: tuple[float, Outlook | None] = (-_OUTLOOK_S, None)
+        self._run: Conducted | None = None
+        self._shown_s = 0.0
+
+    def bind(self, run: Conducted) -> None:
+        """The run that is listened for from now on."""
+        self._run = run
+
+    # --- the feed -----------------------------------------------------------------------------
+
+    def answer(self, prompt: Prompt, now_s: float) -> Answer | Command:
+        """What the person says, or an instrument in their place."""
+        del now_s
+        return self.asked(prompt)
+
+    def asked(self, prompt: Prompt) -> Answer | Command:
+        """The same, for a source of its own that asks a person."""
+        self._wanted_s, self._why = None, ""
+        if self._taker is not None:
+            self._taker.show(self._counter_s())
+        self._shown_s = self._counter_s()
+        return self._ask(prompt, self)
+
+    def blame(self, reason: str) -> SourceError:
+        """A person is asked again instead; this is for the record only."""
+        return SourceError(reason)
+
+    def close(self) -> None:
+        """Let go of the instruments."""
+        for _, instrument in self._instruments:
+            instrument.close()
+
+    # --- while the person is waited for ---------------------------------------------------------
+
+    def look(self, prompt: Prompt) -> Answer | Command | None:
+        """Look at what arrived; an answer that came by itself ends the wait."""
+        changed = self._changed()
+        if changed is not None:
+            return changed
+        answer = self._hear(prompt)
+        if answer is not None:
+            return answer
+        if prompt.asks is Asks.WAIT:
+            now = self._bound.run.prompt or prompt
+            return Answer("") if now.may_end(self._bound.now_s()) else None
+        if self._taker is not None and prompt.asks is Asks.READING:
+            return self._ready(self._taker)
+        if prompt.asks is Asks.TEMPERATURE and self._wanted_s is not None:
+            return self._temperature(prompt)
+        return None
+
+    def accept(self, prompt: Prompt) -> Answer | None:
+        """The person accepts without typing; None where that answers nothing by itself, or a value is waited for.
+
+        Raises:
+            AnswerRefusedError: there is nothing to take.
+        """
+        if prompt.asks is Asks.READING and self._taker is not None:
+            self._fit()
+            self._taker.accept(self._counter_s())
+            return self._ready(self._taker)
+        if prompt.asks is Asks.TEMPERATURE and prompt.slot.of in self._temperatures:
+            self._wanted_s = self._counter_s()
+            return self._temperature(prompt)
+        return Answer("")
+
+    @property
+    def glance(self) -> Glance | None:
+        """What to show now; None where nothing is live."""
+        prompt = self._run.run.prompt if self._run is not None else None
+        outlook = self._of_soak(prompt) if prompt is not None and prompt.asks is Asks.WAIT else self._of_value(prompt)
+        temperatures = {of: value for of, (_, value) in self._temperatures.items()}
+        faults = zip(self._instruments, self._faults, strict=True)
+        lost = next((f"{of}: {fault}" for (of, _), fault in faults if fault), "")
+        if self._taker is None:
+            if not self._instruments and outlook is None:
+                return None
+            stand = Stand.LOST if lost else Stand.STILL if temperatures else Stand.SILENT
+            return Glance(stand=stand, why=lost or self._why, temperatures=temperatures, outlook=outlook)
+        newest = self._taker.value
+        return Glance(
+            stand=Stand.LOST if lost else self._taker.stand(self._counter_s()),
+            answer=newest[0].answer or "" if newest else "",
+            value_um=newest[1] if newest else None,
+            line=newest[0].line if newest else "",
+            why=lost or self._why,
+            at_s=self._run_s(newest[0].at_s) if newest else 0.0,
+            temperatures=temperatures,
+            outlook=outlook,
+            taking=self._taker.accepted_s is not None,
+            trace=self._trace.since(0.0) if self._taker.streams else (),
+        )
+
+    # --- inside -------------------------------------------------------------------------------
+
+    @property
+    def _bound(self) -> Conducted:
+        if self._run is None:
+            raise SourceError("the instruments were listened to before the run began")
+        return self._run
+
+    def _run_s(self, at_s: float) -> float:
+        return at_s - self._bound.started_at_s
+
+    def _fit(self) -> None:
+        fault = self._faults[0]
+        if self._comparator is not None and fault:
+            raise AnswerRefusedError(f"the line to the indicator is out: {fault}; mend it, or type what the dial shows")
+
+    def _changed(self) -> LineOut | LineIn | None:
+        """A line that was lost, or is back."""
+        for place, (of, instrument) in enumerate(self._instruments):
+            fault = instrument.fault()
+            before, self._faults[place] = self._faults[place], fault
+            if fault and not before:
+                if of == COMPARATOR and self._taker is not None:
+                    self._taker.forget()
+                return LineOut(of, fault)
+            if before and not fault:
+                return LineIn(of)
+        return None
+
+    def _hear(self, prompt: Prompt) -> Answer | None:
+        """All that arrived; the first line of a press that answers is the answer."""
+        answer: Answer | None = None
+        for of, instrument in self._instruments:
+            if instrument.habits.sends is Sends.ASKED and self._counter_s() - self._requested_s >= _REQUEST_S:
+                self._requested_s = self._counter_s()
+                instrument.request()
+            for said in instrument.lines():
+                if of == COMPARATOR and self._taker is not None:
+                    answer = self._heard(said, prompt, self._taker, answer)
+                else:
+                    self._felt(said, prompt)
+        return answer
+
+    def _heard(self, said: Said, prompt: Prompt, taker: Taker, answer: Answer | None) -> Answer | None:
+        """A line of the comparator."""
+        value = _value(said.answer, Dimension.LENGTH)
+        why = taker.hear(said, value)
+        self._why = said.why
+        if value is not None:
+            self._trace.add(self._run_s(said.at_s), value)
+        if prompt.asks is Asks.WAIT and value is not None and said.answer is not None:
+            self._observe("", said, value, prompt)
+        elif not why and not taker.streams:
+            if answer is not None:
+                why = "another line came at the same moment"
+            elif prompt.asks is not Asks.READING:
+                why = "no reading was asked for"
+            elif said.answer is not None:
+                taker.press(said)
+                return self._answered(said)
+        if why:
+            self._bound.note(e.LineUnused, line=said.line, why=why)
+        return answer
+
+    def _felt(self, said: Said, prompt: Prompt) -> None:
+        """A line of a thermometer."""
+        value = _value(said.answer, Dimension.TEMPERATURE)
+        if value is None or said.of not in WATCHED:
+            if said.why != self._why:
+                self._bound.note(e.LineUnused, line=said.line, why=said.why or "it is of nothing that is watched")
+            self._why = said.why
+            return
+        self._temperatures[said.of] = (said, value)
+        if prompt.asks is Asks.WAIT:
+            self._observe(said.of, said, value, prompt)
+
+    def _observe(self, of: str, said: Said, value: float, prompt: Prompt) -> None:
+        """Put what is seen during a soak on record, as often as is worth it."""
+        apart = max(_SHORTEST_S, prompt.slot.at_least_s / _POINTS)
+        if said.at_s < self._shown_s or said.at_s - self._seen_s.get(of, -apart) < apart:
+            return
+        self._seen_s[of] = said.at_s
+        self._bound.note(e.SoakObserved, slot=prompt.slot.id, of=of, raw=said.answer, value=value)
+
+    def _ready(self, taker: Taker) -> Answer | None:
+        """The accepted value, if it stands still."""
+        said = taker.ready(self._counter_s())
+        return self._answered(said) if said is not None else None
+
+    def _answered(self, said: Said) -> Answer:
+        return Answer(said.answer or "", self._run_s(said.at_s), said.line)
+
+    def _temperature(self, prompt: Prompt) -> Answer | None:
+        """The newest of the thermometer that is asked for, once it is newer than the step."""
+        said, _ = self._temperatures[prompt.slot.of]
+        if said.at_s >= self._shown_s:
+            return self._answered(said)
+        if self._wanted_s is not None and self._counter_s() - self._wanted_s > LONGEST_S:
+            self._wanted_s = None
+            raise AnswerRefusedError(f"nothing is heard of the {prompt.slot.of}; look at the thermometer, or type it")
+        return None
+
+    def _of_soak(self, prompt: Prompt) -> Outlook | None:
+        """What holds the soak up, or what is watched at all."""
+        limited = [outlook for outlook in prompt.outlooks if outlook.within]
+        worst = max(limited, key=lambda outlook: outlook.bound / (outlook.within or 1.0), default=None)
+        return worst or next(iter(prompt.outlooks), None)
+
+    def _of_value(self, prompt: Prompt | None) -> Outlook | None:
+        """How near the live value is to rest since the step was shown."""
+        if self._taker is None or not self._taker.streams or prompt is None or prompt.asks is not Asks.READING:
+            return None
+        now_s = self._counter_s()
+        if now_s - self._outlook[0] >= _OUTLOOK_S:
+            points = self._trace.since(self._run_s(self._shown_s))
+            found = outlook_of([at for at, _ in points], [value for _, value in points], of="", unit="um")
+            self._outlook = (now_s, found)
+        return self._outlook[1]
+
+
+def _value(answer: str | None, dimension: Dimension) -> float | None:
+    """A line's value in the inside unit; None where it has none of this dimension."""
+    if answer is None:
+        return None
+    try:
+        return parse_quantity(answer, dimension).value
+    except QuantityError:
+        return None

@@ -1,0 +1,157 @@
+"""Which line of a comparator answers what is asked. Pure: lines and moments in, a decision out."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+
+from holdzero.errors import AnswerRefusedError
+from holdzero.hooks import Habits, Said, Sends
+from holdzero.live.glance import Stand
+
+__all__ = ["Taker", "Trace"]
+
+LONGEST_S = 10.0
+"""How long an accepted value may take to stand still [s] (common practice, no source)."""
+_MOST, _SPAN_S = 200, 60.0
+
+
+class Trace:
+    """Recent values for a chart: the last minute, no more than some hundreds, however many arrive."""
+
+    def __init__(self) -> None:
+        self._kept: deque[tuple[float, float]] = deque(maxlen=_MOST)
+
+    def add(self, at_s: float, value: float) -> None:
+        """A value at a moment [s]; one that comes too soon after the last kept is left out."""
+        if not self._kept or at_s - self._kept[-1][0] >= _SPAN_S / _MOST:
+            self._kept.append((at_s, value))
+
+    def since(self, at_s: float) -> list[tuple[float, float]]:
+        """Kept values from a moment [s] on."""
+        return [point for point in self._kept if point[0] >= at_s]
+
+
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    said: Said
+    value_um: float
+
+
+class Taker:
+    """Decides by the habits of an instrument.
+
+    Args:
+        habits: of the instrument.
+    """
+
+    def __init__(self, habits: Habits) -> None:
+        self.habits = habits
+        self.shown_s = 0.0
+        self.accepted_s: float | None = None
+        self._last: Said | None = None
+        self._good: _Heard | None = None
+        self._window: deque[_Heard] = deque(maxlen=max(2, habits.still_number))
+        self._taken: str | None = None
+        self._moved = True
+        self._warned = False
+
+    def show(self, at_s: float) -> None:
+        """A step is shown from this moment [s] on: what came before answers nothing."""
+        self.shown_s, self.accepted_s, self._warned = at_s, None, False
+
+    @property
+    def streams(self) -> bool:
+        """Whether lines come without a press."""
+        return self.habits.sends is not Sends.PRESS
+
+    @property
+    def value(self) -> tuple[Said, float] | None:
+        """The newest line that could be understood, and its value [um]."""
+        return (self._good.said, self._good.value_um) if self._good is not None else None
+
+    def hear(self, said: Said, value_um: float | None) -> str:
+        """Take in a line, whose value [um] was understood or not.
+
+        Returns:
+            Why the line answers nothing, in words; empty where it may.
+        """
+        last, self._last = self._last, said
+        if said.answer is None or value_um is None:
+            # A series of lines that can't be understood is told once.
+            return said.why if last is None or last.answer is not None or not self.streams else ""
+        self._good = _Heard(said, value_um)
+        self._window.append(self._good)
+        self._moved = self._moved or said.line != self._taken
+        if self.streams:
+            return ""
+        if last is not None and last.line == said.line and said.at_s - last.at_s < self.habits.double_s:
+            return f"the same again after {said.at_s - last.at_s:.2f} s counts as one"
+        return "it came before the step was shown" if said.at_s < self.shown_s else ""
+
+    def press(self, said: Said) -> None:
+        """A line of a press was taken."""
+        self._take(said)
+
+    def accept(self, now_s: float) -> None:
+        """The inspector accepts: the value is taken as soon as it stands still.
+
+        Raises:
+            AnswerRefusedError: there is nothing to take.
+        """
+        if not self.streams:
+            raise AnswerRefusedError("nothing was sent; press the key of the indicator, or type what it shows")
+        if self.stand(now_s) is Stand.SILENT:
+            raise AnswerRefusedError("nothing is heard from the indicator; look at its cable, or type what it shows")
+        if not self._moved and not self._warned:
+            self._warned = True
+            raise AnswerRefusedError(
+                f"the indicator has shown {self._taken!r} all along since the last reading: is it on hold? Lift and "
+                "lower the tip; accept once more if it really is the same"
+            )
+        self.accepted_s = now_s
+
+    def ready(self, now_s: float) -> Said | None:
+        """The line to take, once the inspector accepted and the value stands still.
+
+        Raises:
+            AnswerRefusedError: it does not stand still in time.
+        """
+        if self.accepted_s is None:
+            return None
+        fresh = [heard for heard in self._window if heard.said.at_s >= self.shown_s]
+        if len(fresh) == self._window.maxlen and self._spread(fresh) <= self.habits.still_within_um:
+            self._take(fresh[-1].said)
+            return fresh[-1].said
+        if now_s - self.accepted_s > LONGEST_S:
+            self.accepted_s = None
+            raise AnswerRefusedError(
+                f"the value does not stand still: the last {len(fresh)} lines lie within {self._spread(fresh):.3g} um, "
+                f"{self.habits.still_within_um:g} um is allowed; wait, and look for draught, vibration and hands"
+            )
+        return None
+
+    def stand(self, now_s: float) -> Stand:
+        """How the value stands at a moment [s]."""
+        if self._last is not None and self._last.answer is None:
+            return Stand.UNREAD
+        silent_s = self.habits.silent_s
+        if self._good is None or (silent_s > 0.0 and now_s - self._good.said.at_s > silent_s):
+            return Stand.SILENT
+        full = len(self._window) == self._window.maxlen
+        still = full and self._spread(list(self._window)) <= self.habits.still_within_um
+        return Stand.STILL if still or not self.streams else Stand.MOVING
+
+    def forget(self) -> None:
+        """The line was lost: what was heard before says nothing of now."""
+        self._window.clear()
+        self._good = self._last = None
+        self.accepted_s = None
+
+    def _take(self, said: Said) -> None:
+        self.accepted_s, self._taken, self._moved = None, said.line, False
+
+    @staticmethod
+    def _spread(heard: list[_Heard]) -> float:
+        values = [item.value_um for item in heard]
+        return max(values) - min(values) if values else 0.0
