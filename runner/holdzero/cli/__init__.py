@@ -10,6 +10,7 @@ from typing import Annotated, NoReturn
 import typer
 
 from holdzero import __version__
+from holdzero.cli.bench import bench_command
 from holdzero.cli.book import BookOption, book_app
 from holdzero.cli.new import new_app
 from holdzero.cli.options import ShopOption
@@ -30,6 +31,7 @@ register_app = typer.Typer(
 app.add_typer(register_app, name="register")
 app.add_typer(new_app, name="new")
 app.add_typer(book_app, name="book")
+app.command("bench")(bench_command)
 
 DEFAULT_SHOP = Path("shop.toml")
 EXIT_INVALID = 2

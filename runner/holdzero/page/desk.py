@@ -93,6 +93,10 @@ class Desk:
         self.snapshot = replace(self.snapshot, simulated=source.simulated, counts=not source.keeps_time)
         return self
 
+    def recall(self, run: Run) -> None:
+        """A run that is over already is shown as it was."""
+        self.snapshot = replace(self.snapshot, run=run)
+
     def show(self, run: Run, prompt: Prompt, findings: Sequence[Finding]) -> None:
         """Show what is asked now, and what the checks see."""
         register = self.devices(prompt.slot.of) if prompt.asks is Asks.CHOICE else ()

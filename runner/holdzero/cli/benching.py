@@ -1,0 +1,278 @@
+"""The bench page at work: choose, conduct, show the end, and again; the run in this thread, the server in another."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import signal
+import socket
+import sys
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+from rich.console import Console
+
+from holdzero.cli.conduct import Options, resume_run, run_routine
+from holdzero.cli.faces import KEYBOARD, Asking
+from holdzero.cli.house import Shop, open_shop
+from holdzero.cli.output import tell
+from holdzero.cli.serving import bound, needed, serving
+from holdzero.errors import HoldzeroError, SourceExhaustedError
+from holdzero.expansion import kinds_of
+from holdzero.hooks import Source
+from holdzero.page.desk import Desk
+from holdzero.page.offers import Offers
+from holdzero.page.open_runs import OpenRuns, RoutinesHere, run_of
+from holdzero.page.pen import Pen
+from holdzero.page.posts import Resume, Start
+from holdzero.page.snapshot import Entry
+from holdzero.run.state import Phase
+from holdzero.session import Face
+
+__all__ = ["serve_bench"]
+
+_ENDED, _INTERRUPTED = 0, 4
+_LINES = 50
+
+
+def serve_bench(path: Path, options: Options, *, member: str | None, listen: str, port: int | None) -> int:
+    """Serve the page until somebody ends it; gives the exit code.
+
+    Args:
+        path: a routine, or a folder of routines.
+        options: of all runs.
+        member: of the part family; None for any.
+        listen: the address.
+        port: None for the first free one.
+
+    Raises:
+        HoldzeroError: it can't be served there, or with these options.
+    """
+    needed()
+    from holdzero.page.app import bench_app
+    from holdzero.page.guard import Guard, Keys, is_loopback
+
+    if not path.exists():
+        raise HoldzeroError(f"{path}: there is no such file or folder\n    name a routine, or a folder of routines")
+    shop = open_shop(options.shop, lazily=True, catalogue=options.catalogue)
+    _answered_by_a_person(options.source, shop)
+    pen = Pen()
+    work = _Work(options, RoutinesHere(path, kinds_of(shop.catalogue)), OpenRuns(options.out), member, shop)
+    desk = Desk(pen, time.monotonic, source=options.source, trial=options.trial, devices=work.devices)
+    with bound(listen, port) as place, _ended_by_signals() as signals:
+        number = place.getsockname()[1]
+        address = _address(listen, number)
+        keys = (
+            None if is_loopback(listen) else Keys(lambda key: _say(f"The link was used. The next: {address}?key={key}"))
+        )
+        guard = Guard(port=number, names=_names(listen), keys=keys)
+        app, hub = bench_app(desk, pen, guard, options.out, _faulty)
+        with serving(app, place, desk.close):
+            _greet(address, keys.link if keys is not None else None)
+            try:
+                return _rounds(desk, work, signals)
+            finally:
+                hub.close()
+
+
+@dataclass(slots=True)
+class _Signals:
+    """Whether somebody ended the program."""
+
+    came: bool = False
+
+
+@dataclass
+class _Work:
+    """What the page begins, and what came of it.
+
+    Attributes:
+        records: of the last run.
+        files: names of what it wrote.
+    """
+
+    options: Options
+    routines: RoutinesHere
+    open_runs: OpenRuns
+    member: str | None
+    shop: Shop
+    records: list[Mapping[str, Any]] = field(default_factory=list)
+    files: list[str] = field(default_factory=list)
+    _last: str = ""
+
+    def offers(self) -> Offers:
+        """What can be begun now."""
+        routines = self.routines()
+        if self.member is not None:
+            own = (self.member,)
+            routines = tuple(replace(item, members=own) if self.member in item.members else item for item in routines)
+        first = self._last or (routines[0].name if len(routines) == 1 else "")
+        return Offers(routines, self.open_runs(), first)
+
+    def devices(self, role: str) -> tuple[Entry, ...]:
+        """What the register has for a role."""
+        entries: Mapping[str, Any] = getattr(self.shop.register, role, {})
+        return tuple(Entry(identifier, str(entry.name)) for identifier, entry in entries.items())
+
+    def begin(self, chosen: Start | Resume, desk: Desk) -> int:
+        """Conduct what was chosen; gives the exit code."""
+        self.records, self.files = [], []
+        # Whoever adds a device does not start the server again.
+        self.shop = open_shop(self.options.shop, lazily=True, catalogue=self.options.catalogue)
+
+        def face(source: Source, console: Console) -> tuple[Face, Asking]:
+            del console
+            return desk.sits_at(source), desk
+
+        options = replace(self.options, face=face, seen=self._seen)
+        if isinstance(chosen, Start):
+            self._last = chosen.routine
+            path = self.routines.file(chosen.routine)
+            return run_routine(path, options, operator=chosen.operator, serials=chosen.serials, member=chosen.member)
+        path = self.open_runs.folder / chosen.journal
+        run = run_of(path)
+        if run.state.phase in (Phase.FINISHED, Phase.ABANDONED):
+            desk.recall(run)
+        return resume_run(path, options, routine=None)
+
+    def _seen(self, record: Mapping[str, Any], files: Sequence[Path]) -> None:
+        self.records.append(record)
+        self.files.extend(file.name for file in files)
+
+
+class _Overheard(io.TextIOBase):
+    """Standard error that is also kept, its last lines, for the page."""
+
+    def __init__(self, through: Any) -> None:
+        self._through = through
+        self._lines: deque[str] = deque(maxlen=_LINES)
+
+    def write(self, text: str) -> int:
+        """Pass on and keep."""
+        self._lines.extend(text.splitlines())
+        return int(self._through.write(text))
+
+    def flush(self) -> None:
+        """Pass on."""
+        self._through.flush()
+
+    @property
+    def said(self) -> tuple[str, ...]:
+        """What was said, without the name of the tool."""
+        return tuple(line.removeprefix("holdzero: ").strip() for line in self._lines if line.strip())
+
+
+def _rounds(desk: Desk, work: _Work, signals: _Signals) -> int:
+    """One run after the other, until somebody ends it."""
+    ended = ""
+    try:
+        while True:
+            chosen = desk.choose(work.offers, ended)
+            ended = ""
+            code, said = _conducted(partial(work.begin, chosen, desk))
+            if signals.came:
+                return _INTERRUPTED
+            if code is None and desk.snapshot.run is None:
+                ended = "\n".join(said)
+                continue
+            desk.end(code, work.records, work.files, said)
+    except (KeyboardInterrupt, SourceExhaustedError):
+        return _ENDED
+
+
+def _conducted(begin: Callable[[], int]) -> tuple[int | None, tuple[str, ...]]:
+    """The exit code of a run, None where an error ended it, and what was told meanwhile."""
+    ear = _Overheard(sys.stderr)
+    code = None
+    with contextlib.redirect_stderr(ear):
+        try:
+            code = begin()
+        except HoldzeroError as error:
+            tell(f"holdzero: {error}")
+        except Exception as error:
+            if os.environ.get("HOLDZERO_TRACE"):
+                raise
+            tell(f"holdzero: a fault of the tool itself: {type(error).__name__}: {error}")
+            tell("    nothing that was accepted is lost; set HOLDZERO_TRACE=1 to see where it happened")
+    return code, ear.said
+
+
+@contextlib.contextmanager
+def _ended_by_signals() -> Iterator[_Signals]:
+    """Let Ctrl-C, a closed terminal and a polite kill all end the run in the same way: as the keyboard does."""
+    signals = _Signals()
+
+    def came(number: int, frame: FrameType | None) -> None:
+        del number, frame
+        signals.came = True
+        raise KeyboardInterrupt
+
+    names = ("SIGINT", "SIGTERM", "SIGHUP")
+    numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
+    own = threading.current_thread() is threading.main_thread()
+    before = [(number, signal.signal(number, came)) for number in numbers if own]
+    try:
+        yield signals
+    finally:
+        for number, handler in before:
+            signal.signal(number, handler)
+
+
+def _answered_by_a_person(said: str, shop: Shop) -> None:
+    """Refuse a source that nobody sits at.
+
+    Raises:
+        HoldzeroError: it brings all answers by itself.
+    """
+    name = said.partition(":")[0]
+    if name == KEYBOARD.name:
+        return
+    shop.catalogue.want(name)
+    found = shop.catalogue.sources.get(name)
+    if found is not None and not found[1].interactive:
+        raise HoldzeroError(
+            f"--source {said}: it brings all answers, and nobody is asked\n    use it with: holdzero run"
+        )
+
+
+def _address(listen: str, port: int) -> str:
+    """What to open in a browser."""
+    host = socket.gethostname() if listen in ("0.0.0.0", "::", "") else listen  # noqa: S104  compared, not bound
+    return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
+
+
+def _names(listen: str) -> frozenset[str]:
+    """Names that this machine goes by, besides its addresses."""
+    own = socket.gethostname().lower()
+    return frozenset({"localhost", listen.lower(), own, f"{own}.local"})
+
+
+def _greet(address: str, key: str | None) -> None:
+    if key is None:
+        _say(f"Bench page: {address}")
+    else:
+        _say(f"Bench page, this link works once: {address}?key={key}")
+        _say("Whoever is on this network can read along: the page is not encrypted.")
+    _say("Ctrl-C ends it. All that was accepted is in the journal: start it again to go on.")
+
+
+def _say(text: str) -> None:
+    with contextlib.suppress(OSError, ValueError):
+        sys.stdout.write(text + "\n")
+        sys.stdout.flush()
+
+
+def _faulty(error: Exception) -> None:
+    if os.environ.get("HOLDZERO_TRACE"):
+        import traceback
+
+        traceback.print_exception(error)
+    tell(f"holdzero: a fault of the bench page: {type(error).__name__}: {error}\n    the run goes on")
