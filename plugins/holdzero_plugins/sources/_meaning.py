@@ -73,13 +73,14 @@ class Meaning:
 
     def _number(self, groups: dict[str, str]) -> tuple[str, str, str]:
         """Sign, digits before the point and digits behind it."""
-        digits = _DIGITS.fullmatch(groups["number"].strip(" ").translate(_MINUS))
+        number = groups.get("number", "").strip(" ").translate(_MINUS)
+        digits = _DIGITS.fullmatch(number)
         if digits is None:
-            raise _NotUnderstoodError(f"{groups['number']!r} is no number")
+            raise _NotUnderstoodError(f"{number!r} is no number")
         own, whole, behind, alone = (found or "" for found in digits.groups())
         whole, behind = whole or "0", behind or alone
         if point := groups.get("point", ""):
-            whole, behind = _placed(whole, behind, point, groups["number"])
+            whole, behind = _placed(whole, behind, point, number)
         if sign := groups.get("sign", ""):
             if own:
                 raise _NotUnderstoodError("it has two signs")

@@ -1,0 +1,358 @@
+"""A serial line that misbehaves: noise, pauses, a cable that comes out, two programs on one port.
+
+Real pseudo-terminals, raw on both ends; the instrument is a script or a thread that writes to the other end.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import socket
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+
+import pytest
+
+from holdzero.errors import SourceError
+from holdzero.hooks import Said, Sends
+from holdzero_plugins.sources import serial
+from holdzero_plugins.sources._profile import Profile, usual
+from holdzero_plugins.sources._profile_file import read_profile
+from holdzero_plugins.sources.serial import SerialLine
+
+if sys.platform == "win32":
+    pytest.skip("there are no pseudo-terminals", allow_module_level=True)
+
+import pty
+import tty
+
+IDLE_S = 0.1
+QUIET_S = 1.5 * IDLE_S  # long enough for a line to count as begun, or as broken off
+WAIT_S = 5.0  # how long anything may take that must happen
+QUICK = usual().model_copy(update={"idle": IDLE_S})
+ASKED = """
+format = 1
+title = "asked"
+sends = "asked"
+request = "?\\r"
+every = "0.3 s"
+idle = "0.1 s"
+unit = "um"
+pattern = '(?P<number>[0-9]+\\.[0-9])|ERR(?P<error>[0-9])'
+errors = { 1 = "the probe is not plugged in" }
+"""
+
+
+class Bench:
+    """An instrument with a cable, plugged in under one name.
+
+    Args:
+        folder: where the name of the port is.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.port = folder / "port"
+        self._ends: list[int] = []
+        self.plug()
+
+    def plug(self) -> None:
+        """A new device under the same name."""
+        self.unplug()
+        master, slave = pty.openpty()
+        for end in (master, slave):
+            tty.setraw(end)
+        new = self.port.with_name("new")
+        new.symlink_to(os.ttyname(slave))
+        new.replace(self.port)
+        self._ends = [master, slave]
+
+    def unplug(self) -> None:
+        """The device and its name go."""
+        self.port.unlink(missing_ok=True)
+        self.hang_up()
+
+    def hang_up(self) -> None:
+        for end in self._ends:
+            os.close(end)
+        self._ends = []
+
+    def say(self, *pieces: bytes | float) -> None:
+        """Send bytes; a number is a pause [s]."""
+        for piece in pieces:
+            if isinstance(piece, bytes):
+                os.write(self._ends[0], piece)
+            else:
+                time.sleep(piece)
+
+    def heard(self) -> bytes:
+        """What the instrument was sent."""
+        os.set_blocking(self._ends[0], False)
+        with contextlib.suppress(BlockingIOError):
+            return os.read(self._ends[0], 1000)
+        return b""
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    made = Bench(tmp_path)
+    yield made
+    made.unplug()
+
+
+@pytest.fixture
+def line(bench: Bench) -> Iterator[SerialLine]:
+    """An open line, silent for long enough that the next byte begins a line."""
+    made = SerialLine(str(bench.port), QUICK, time.monotonic)
+    time.sleep(QUIET_S)
+    yield made
+    made.close()
+
+
+def until(done: Callable[[], object]) -> None:
+    end = time.monotonic() + WAIT_S
+    while not done():
+        assert time.monotonic() < end, "it did not happen"
+        time.sleep(0.01)
+
+
+def lines_until(line: SerialLine, done: Callable[[Sequence[Said]], bool]) -> list[Said]:
+    found: list[Said] = []
+
+    def look() -> bool:
+        found.extend(line.lines())
+        return done(found)
+
+    until(look)
+    return found
+
+
+def next_lines(line: SerialLine, number: int) -> list[Said]:
+    return lines_until(line, lambda found: len(found) >= number)
+
+
+def meant(said: Sequence[Said]) -> list[str | None]:
+    return [item.answer for item in said]
+
+
+class TestWhatArrives:
+    def test_a_line_in_pieces_is_one_line_with_the_time_of_its_end(self, bench: Bench, line: SerialLine) -> None:
+        before = time.monotonic()
+        bench.say(b"+0012", 0.05, b".34", 0.05, b"5 um\r", 0.05, b"\n")
+        (said,) = next_lines(line, 1)
+        assert (said.answer, said.line, said.of) == ("+0012.345 um", "+0012.345 um", "")
+        assert before + 0.1 <= said.at_s <= time.monotonic()
+
+    def test_a_line_that_broke_off_gives_no_number_and_neither_does_its_rest(
+        self, bench: Bench, line: SerialLine
+    ) -> None:
+        bench.say(b"+0012.3", 4 * IDLE_S, b"45 um\r\n", b"+1.5 um\r\n")
+        said = next_lines(line, 3)
+        assert meant(said) == [None, None, "+1.5 um"]
+        assert [item.why for item in said[:2]] == ["the line broke off before its end", "its beginning was lost"]
+
+    def test_noise_and_a_wrong_baud_rate_are_shown_as_what_they_are(self, bench: Bench, line: SerialLine) -> None:
+        bench.say(b"\xfe\x80\xf8\r\n", b"+1\x00.5 um\r\n", b"+1.5 um\r\n")
+        said = next_lines(line, 3)
+        assert [item.line for item in said] == ["\\xfe\\x80\\xf8", "+1\\x00.5 um", "+1.5 um"]
+        assert "baud rate, parity, or the cable" in said[0].why
+        assert meant(said) == [None, None, "+1.5 um"]
+
+    def test_rubbish_without_an_end_is_told_once(self, bench: Bench, line: SerialLine) -> None:
+        bench.say(*[b"\xff" * 500] * 4, b"\r\n", b"+1.5 um\r\n")
+        said = next_lines(line, 2)
+        assert meant(said) == [None, "+1.5 um"]
+        assert "no end of a line" in said[0].why
+
+    def test_an_instrument_that_says_the_same_all_the_time_is_heard_each_time(
+        self, bench: Bench, line: SerialLine
+    ) -> None:
+        bench.say(*[b"+1.5 um\r\n"] * 20)
+        assert meant(next_lines(line, 20)) == ["+1.5 um"] * 20
+
+    def test_nothing_is_lost_of_a_hundred_lines_a_second(self, bench: Bench, line: SerialLine) -> None:
+        sent = [f"{number / 1000:+.3f} mm" for number in range(200)]
+
+        def stream() -> None:
+            for text in sent:
+                whole = text.encode() + b"\r\n"
+                bench.say(whole[:5], 0.002, whole[5:], 0.007)
+
+        thread = threading.Thread(target=stream)
+        thread.start()
+        said = next_lines(line, len(sent))
+        thread.join()
+        assert meant(said) == sent
+        assert [item.at_s for item in said] == sorted(item.at_s for item in said)
+
+    def test_a_reader_that_never_fetches_takes_no_more_than_the_newest(
+        self, bench: Bench, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr(serial, "_KEPT", 3)
+        line = SerialLine(str(bench.port), QUICK, time.monotonic)
+        bench.say(QUIET_S, b"1 um\r\n2 um\r\n3 um\r\n4 um\r\n5 um\r\n", QUIET_S)
+        assert meant(line.lines()) == ["3 um", "4 um", "5 um"]
+        line.close()
+
+
+class TestOpening:
+    def test_what_was_sent_before_is_no_answer(self, bench: Bench) -> None:
+        bench.say(b"+9.1 um\r\n" * 5)
+        line = SerialLine(str(bench.port), QUICK, time.monotonic)
+        bench.say(QUIET_S, b"+1.5 um\r\n")
+        found = lines_until(line, lambda found: "+1.5 um" in meant(found))
+        assert "+9.1 um" not in meant(found)
+        line.close()
+
+    def test_a_line_under_way_is_not_taken(self, bench: Bench) -> None:
+        bench.say(b"+12")
+        line = SerialLine(str(bench.port), QUICK, time.monotonic)
+        bench.say(0.02, b"3.5 um\r\n", b"+1.5 um\r\n")
+        said = next_lines(line, 2)
+        assert meant(said) == [None, "+1.5 um"]
+        assert said[0].why == "its beginning was sent before anybody listened"
+        line.close()
+
+    def test_lines_that_wait_are_counted_and_none_is_taken(self, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+        opened = serial._opened
+
+        def late(port: str, profile: Profile) -> serial._Port:
+            made = opened(port, profile)
+            bench.say(b"+9.1 um\r\n" * 3, 0.05)
+            return made
+
+        monkeypatch.setattr(serial, "_opened", late)
+        line = SerialLine(str(bench.port), QUICK, time.monotonic)
+        (said,) = next_lines(line, 1)
+        assert (said.answer, said.line) == (None, "+9.1 um")
+        assert said.why == "3 old lines waited when the listening began; none is used"
+        line.close()
+
+    def test_a_second_program_is_refused(self, bench: Bench, line: SerialLine) -> None:
+        assert line.fault() == ""
+        with pytest.raises(SourceError, match="another program listens to it; close that program first"):
+            SerialLine(str(bench.port), QUICK, time.monotonic)
+
+    def test_a_closed_line_may_be_opened_again(self, bench: Bench) -> None:
+        for _ in range(2):
+            line = SerialLine(str(bench.port), QUICK, time.monotonic)
+            line.close()
+            line.close()
+        assert line.fault() == ""
+
+    @pytest.mark.parametrize(
+        ("argument", "part"),
+        [
+            ("", "name the port"),
+            (" ,x.toml", "name the port"),
+            ("/no/such/port", "there is no such port; check the cable"),
+            ("\0", "check the name"),
+            ("x" * 5000, "check the name"),
+            ("nothing://x", "check the name"),
+            ("/dev/null", "it can't be opened as a serial line"),
+            ("/dev/null,no-such.toml", "no-such.toml: No such file"),
+        ],
+    )
+    def test_is_refused_in_words(self, argument: str, part: str) -> None:
+        (source,) = serial.holdzero_sources()
+        assert source.listen is not None
+        with pytest.raises(SourceError, match=part):
+            source.listen(argument, time.monotonic)
+
+    def test_says_what_to_install_where_the_library_is_missing(
+        self, bench: Bench, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setitem(sys.modules, "serial", None)
+        with pytest.raises(SourceError, match=r"pip install 'holdzero\[serial\]'"):
+            SerialLine(str(bench.port), QUICK, time.monotonic)
+
+
+class TestACableThatComesOut:
+    @pytest.mark.parametrize("how", [Bench.unplug, Bench.hang_up, lambda bench: bench.port.unlink()])
+    def test_is_told_and_the_line_comes_back_by_itself(
+        self, bench: Bench, line: SerialLine, how: Callable[[Bench], None]
+    ) -> None:
+        bench.say(b"+1.5 um\r\n", b"+2.")
+        assert meant(next_lines(line, 1)) == ["+1.5 um"]
+        how(bench)
+        until(line.fault)
+        assert "out; " in line.fault()
+        bench.plug()
+        until(lambda: not line.fault())
+        bench.say(QUIET_S, b"5 um\r\n")
+        found = lines_until(line, lambda found: "5 um" in meant(found))
+        assert [item.line for item in found if item.answer is None] in ([], ["+2."])  # told if it was heard to end
+
+    def test_another_device_under_the_same_name_is_opened_anew(self, bench: Bench, line: SerialLine) -> None:
+        ends, bench._ends = bench._ends, []
+        bench.plug()
+        until(line.fault)
+        until(lambda: not line.fault())
+        bench.say(QUIET_S, b"5 um\r\n")
+        assert meant(next_lines(line, 1)) == ["5 um"]
+        for end in ends:
+            os.close(end)
+
+    def test_closing_does_not_wait_for_it(self, bench: Bench, line: SerialLine) -> None:
+        bench.unplug()
+        until(line.fault)
+        before = time.monotonic()
+        line.close()
+        assert time.monotonic() - before < 0.5
+
+    @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+    def test_a_reader_that_ends_of_itself_is_told(self, bench: Bench) -> None:
+        times = iter([0.0, 0.1, 0.2, 0.3])
+        line = SerialLine(str(bench.port), QUICK, lambda: next(times))
+        line._thread.join(WAIT_S)
+        assert "no longer read" in line.fault()
+
+
+class TestAnInstrumentThatIsAsked:
+    def test_is_asked_after_a_silence_and_then_as_often_as_its_profile_says(self, bench: Bench) -> None:
+        line = SerialLine(str(bench.port), read_profile(ASKED, "asked.toml"), time.monotonic)
+        assert line.habits.sends is Sends.ASKED
+        time.sleep(0.05)
+        assert bench.heard() == b""
+        time.sleep(1.0)
+        assert 2 <= bench.heard().count(b"?\r") <= 4  # after 0.1 s, and each 0.3 s at the most
+        bench.say(b"1.5\r\n", b"ERR1\r\n")
+        said = next_lines(line, 2)
+        assert meant(said) == ["1.5 um", None]
+        assert said[1].why == "the instrument says 1: the probe is not plugged in"
+        line.close()
+
+    def test_is_asked_at_once_but_not_before_it_has_answered(self, bench: Bench) -> None:
+        profile = read_profile(ASKED.replace("0.3 s", "60 s"), "asked.toml")
+        line = SerialLine(str(bench.port), profile, time.monotonic)
+        until(lambda: bench.heard() == b"?\r")
+        line.request()
+        time.sleep(0.15)
+        assert bench.heard() == b""
+        bench.say(b"1.5\r\n")
+        until(lambda: bench.heard() == b"?\r")
+        line.close()
+
+    def test_another_is_never_written_to(self, bench: Bench, line: SerialLine) -> None:
+        line.request()
+        time.sleep(QUIET_S)
+        assert bench.heard() == b""
+
+
+class TestANetworkBox:
+    def test_is_a_line_like_any_other(self) -> None:
+        with socket.create_server(("127.0.0.1", 0)) as server:
+            line = SerialLine(f"socket://127.0.0.1:{server.getsockname()[1]}", QUICK, time.monotonic)
+            box, _ = server.accept()
+            with box:
+                time.sleep(QUIET_S)
+                box.sendall(b"+1.5 um\r\n")
+                assert meant(next_lines(line, 1)) == ["+1.5 um"]
+            until(line.fault)
+            assert "the line is out" in line.fault()
+            box, _ = server.accept()
+            with box:
+                until(lambda: not line.fault())
+                line.close()
