@@ -140,14 +140,15 @@ def _running(snapshot: Snapshot) -> Sheet:
         ),
         reasons=STRIKE_REASONS,
     )
-    if prompt is not None:
+    place = prompt or (run.prompt if run else None)
+    if place is not None:
         sheet = replace(
             sheet,
-            step=f"Step {prompt.number} of {prompt.count}",
-            number=prompt.number,
-            count=prompt.count,
-            rounds=prompt.slot.round_text,
-            following=prompt.following,
+            step=f"Step {place.number} of {place.count}",
+            number=place.number,
+            count=place.count,
+            rounds=place.slot.round_text,
+            following=place.following,
         )
     match snapshot.stage:
         case Stage.STOPPED if snapshot.stop is not None:
@@ -202,8 +203,7 @@ def _asked(sheet: Sheet, snapshot: Snapshot, prompt: Prompt, state: State) -> Sh
             entry = EntryField(label=prompt.title, unit=unit, options=options, numeric=numeric)
             return replace(sheet, state="ask", entry=entry)
         case Asks.WAIT:
-            units = state.routine.routine.units if state.routine else "mm"
-            soak = soak_of(prompt, state, now_s=snapshot.now_s, counts=snapshot.counts, units=units)
+            soak = soak_of(prompt, state, now_s=snapshot.now_s, counts=snapshot.counts)
             hint = "What the dial shows, or a thermometer: part 20.31. To end early: why, in words."
             entry = EntryField(label="Seen meanwhile", hint=hint, numeric=True)
             accept = "Settled: go on" if soak.may_end else ""
@@ -211,10 +211,13 @@ def _asked(sheet: Sheet, snapshot: Snapshot, prompt: Prompt, state: State) -> Sh
             return replace(sheet, state="soak", soak=soak, entry=entry, live=snapshot.live, accept=accept, pedal=pedal)
         case Asks.TEMPERATURE:
             entry = EntryField(label=f"Temperature of the {slot.of}", unit=unit, numeric=True)
-            return replace(_takes(sheet, snapshot), state="temperature", entry=entry)
+            return replace(_takes(sheet, snapshot), state="temperature", entry=entry, thermometer=slot.of)
         case Asks.READING:
             entry = EntryField(label="What the dial shows", unit=unit, numeric=True)
-            return replace(_takes(sheet, snapshot), state="reading", entry=entry)
+            if snapshot.source.partition(":")[0] == "keyboard":
+                return replace(sheet, state="reading", entry=entry)
+            hint = "Accept takes the live value as soon as it stands still. Or type what the dial shows."
+            return replace(_takes(sheet, snapshot), state="reading", entry=replace(entry, hint=hint))
 
 
 def _takes(sheet: Sheet, snapshot: Snapshot) -> Sheet:
@@ -240,14 +243,13 @@ def _head(state: State, prompt: Prompt | None) -> tuple[Box, ...]:
     serials = [serial for serial in state.serials if serial]
     now = prompt.slot.serial if prompt else None
     serial = now or (serials[0] if len(serials) == 1 else ", ".join(serials))
-    boxes = (
+    return (
         Box("Routine", header.title),
         Box("Part", header.part),
         Box("Revision", header.revision or "none"),
         Box("Serial", serial or "none"),
         Box("Operator", state.operator or "not named"),
     )
-    return boxes
 
 
 def _rows(state: State, units: str, *, blind: bool) -> tuple[Row, ...]:

@@ -190,6 +190,7 @@ class Sheet:
         accept: words on the large key; empty for none.
         tone: which sound goes with it: `accepted`, `question`, `stop` or none.
         last: the newest entry that counts, which a stop offers to strike out first.
+        thermometer: what the temperature that is asked for is of.
         more: whether notes, pause and the like are offered.
         blind: whether earlier values are kept back until the run is over.
     """
@@ -216,6 +217,7 @@ class Sheet:
     taken: Echo | None = None
     refused: str = ""
     live: bool = False
+    thermometer: str = ""
     entry: EntryField | None = None
     soak: Soak | None = None
     stop: Told | None = None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from holdzero.display import MICRO, in_micro
 from holdzero.outlook import Outlook
@@ -12,12 +13,12 @@ from holdzero.page.words import clock_text, span, wall_time
 from holdzero.run.prompt import Prompt
 from holdzero.run.state import State
 
-__all__ = ["soak_of"]
+__all__ = ["rest_of", "seen_of", "soak_of"]
 
 _DIGITS = 2
 
 
-def soak_of(prompt: Prompt, state: State, *, now_s: float, counts: bool, units: str) -> Soak:
+def soak_of(prompt: Prompt, state: State, *, now_s: float, counts: bool) -> Soak:
     """The soak that is asked for.
 
     Args:
@@ -25,25 +26,38 @@ def soak_of(prompt: Prompt, state: State, *, now_s: float, counts: bool, units: 
         state: of the run.
         now_s: the run's counter [s].
         counts: whether time goes by by itself.
-        units: of the routine.
     """
-    left_s = max(0.0, prompt.until_s - now_s)
     return Soak(
         until_s=prompt.until_s,
         now_s=now_s,
         length_s=prompt.slot.at_least_s,
-        left=clock_text(left_s),
+        left=clock_text(max(0.0, prompt.until_s - now_s)),
         ends=wall_time(state.wall, prompt.until_s - state.now_s) if state.wall else "",
         counts=counts,
         may_end=prompt.may_end(now_s),
-        rests=tuple(_rest(outlook, state, prompt, units, now_s) for outlook in prompt.outlooks),
+        rests=tuple(
+            rest_of(outlook, seen_of(outlook, state, prompt), state, now_s=now_s) for outlook in prompt.outlooks
+        ),
     )
 
 
-def _rest(outlook: Outlook, state: State, prompt: Prompt, units: str, now_s: float) -> Rest:
-    seen = tuple(
+def seen_of(outlook: Outlook, state: State, prompt: Prompt) -> tuple[tuple[float, float], ...]:
+    """What was seen during the soak of what an outlook is of: time [s] and value."""
+    return tuple(
         (item.time_s, item.value) for item in state.observed if item.slot.id == prompt.slot.id and item.of == outlook.of
     )
+
+
+def rest_of(outlook: Outlook, seen: Sequence[tuple[float, float]], state: State, *, now_s: float) -> Rest:
+    """How near one thing is to rest, in words and as a picture.
+
+    Args:
+        outlook: where it stands.
+        seen: what was seen of it: time [s] and value, in the outlook's unit.
+        state: of the run.
+        now_s: the run's counter [s].
+    """
+    units = state.routine.routine.units if state.routine else "mm"
     state_word, word = _stand(outlook)
     return Rest(
         of=outlook.of or "the comparator",

@@ -15,7 +15,7 @@
   const $ = (id) => document.getElementById(id);
   const main = () => $("sheet");
   const write = (element, text) => { if (element && element.textContent !== text) element.textContent = text; };
-  let page = "", mine = false, connected = false, busy = false, panel = null, live = null, clock = null;
+  let page = "", shownRest = "", mine = false, connected = false, busy = false, panel = null, live = null, clock = null;
 
   // --- sounds: short, never the only sign ------------------------------------------------------
   let audio = null;
@@ -340,6 +340,7 @@
     document.title = `${sheet.dataset.tab} · bench`;
     clock = count && { until: Number(count.dataset.until), length: Number(count.dataset.length), counts: count.dataset.counts === "yes" };
     if (clock) setClock(Number(count.dataset.now));
+    shownRest = "";
     chosen();
     showLive();
     markBusy(false);
@@ -351,11 +352,18 @@
     if (!box) return;
     const now = live || { text: "", unit: "", stand: "silent", word: "silent", why: "", taking: false, temps: [], trace: [] };
     box.dataset.stand = now.stand;
-    write($("live-text"), now.text || "–");
-    write($("live-unit"), now.unit);
-    write($("live-word"), now.taking ? `${now.word}: waiting for it to stand still` : now.word);
-    write($("live-why"), now.why);
-    box.style.setProperty("--signs", String(Math.max(8, now.text.length + now.unit.length * 0.4)));
+    const own = box.dataset.of && now.temps.find((item) => item.of === box.dataset.of);
+    const text = own ? own.degC.toFixed(2) : now.text.replace("-", "−"), unit = own ? "°C" : now.unit;
+    write($("live-text"), text || "–");
+    write($("live-unit"), unit);
+    write($("live-word"), now.word);
+    write($("live-why"), now.taking ? "accepted: it is taken as soon as it stands still" : now.why);
+    box.style.setProperty("--signs", String(Math.max(8, text.length + unit.length * 0.4)));
+    const rest = $("rest");
+    if (rest && now.rest && now.rest !== shownRest) {
+      shownRest = now.rest;
+      rest.replaceChildren(...new DOMParser().parseFromString(now.rest, "text/html").body.childNodes);
+    }
     const temps = $("live-temps"), lines = now.temps.map((item) => `${item.of} ${item.degC.toFixed(2)} °C`);
     if (temps.dataset.shown !== lines.join()) {
       temps.dataset.shown = lines.join();
