@@ -156,6 +156,7 @@ class Desk:
         """The answer to a prompt.
 
         Raises:
+            AnswerRefusedError: there is nothing to accept, or it did not stand still in time.
             SourceExhaustedError: nobody can answer any more.
         """
         listens, self._listens = self._listens, meanwhile is not None and meanwhile.glance is not None
@@ -190,22 +191,21 @@ class Desk:
             return Answer(request.text)
         if prompt.asks is Asks.CONFIRM:
             return Answer("")
-        said = meanwhile.accept(prompt) if meanwhile is not None else None
-        glance = meanwhile.glance if meanwhile is not None else None
-        if said is not None or (glance is not None and glance.taking):
-            if said is None:
-                self._box.reply(TAKEN)
-            return said
-        why = "the soak goes on; to end it early, type the reason" if prompt.asks is Asks.WAIT else "type the answer"
-        self._box.reply(Reply(422, glance.why if glance is not None and glance.why else why))
-        return None
+        if meanwhile is None:
+            self._box.reply(Reply(422, "type the answer"))
+            return None
+        # Where nothing can be taken this raises, and the run says why.
+        said = meanwhile.accept(prompt)
+        if said is None:
+            # Accepted, and waited for: the prompt stays as it is, and can still be answered otherwise.
+            self._box.reply(TAKEN)
+        return said
 
     def _by_itself(self, prompt: Prompt, meanwhile: Meanwhile | None) -> Answer | Command | None:
         """An answer that nobody posted: from an instrument, or a soak that is over."""
-        said = meanwhile.look(prompt) if meanwhile is not None else None
-        if said is None and prompt.asks is Asks.WAIT and self._now_s() >= prompt.until_s:
-            return Answer("")
-        return said
+        if meanwhile is not None:
+            return meanwhile.look(prompt)
+        return Answer("") if prompt.asks is Asks.WAIT and self._now_s() >= prompt.until_s else None
 
     def _look_at(self, meanwhile: Meanwhile | None) -> None:
         """Show what is live, if it changed."""
