@@ -170,8 +170,12 @@ def bench_app(
     async def nothing(_: Request, __: Exception) -> Response:
         return _nothing()
 
+    async def fault(_: Request, __: Exception) -> Response:
+        return _refused(500, "a fault of the tool itself")
+
     server = Server(desk, pen, out, on_fault)
-    return Guarded(Starlette(routes=server.routes, exception_handlers={404: nothing}), guard, on_fault), server.hub
+    app = Starlette(routes=server.routes, exception_handlers={404: nothing, Exception: fault})
+    return Guarded(app, guard, on_fault), server.hub
 
 
 def _nothing() -> Response:
