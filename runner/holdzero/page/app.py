@@ -19,6 +19,7 @@ from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, R
 from starlette.routing import Route
 from starlette.types import Send
 
+from holdzero.live import Glance
 from holdzero.page.box import Reply
 from holdzero.page.desk import Desk
 from holdzero.page.guard import Guard, Guarded
@@ -26,6 +27,7 @@ from holdzero.page.pen import Pen
 from holdzero.page.posts import PostRefusedError, TakePen, is_page, read_post
 from holdzero.page.sheet import sheet_of
 from holdzero.page.snapshot import Snapshot
+from holdzero.page.soaked import rest_now
 from holdzero.page.stream import Hub
 
 __all__ = ["Page", "Server", "bench_app"]
@@ -63,6 +65,15 @@ class Page:
         """What is within `<main>`."""
         return self._made("", snapshot)
 
+    def rest(self, snapshot: Snapshot, glance: Glance) -> str:
+        """How near a soak is to rest; empty where none is asked for, or it can't be made."""
+        try:
+            rest = rest_now(snapshot, glance)
+            return "" if rest is None else self._templates.get_template("rest.html").render(rest=rest)
+        except Exception as error:  # noqa: BLE001  as below
+            self.on_fault(error)
+            return ""
+
     def _made(self, template: str, snapshot: Snapshot, **more: str) -> str:
         try:
             sheet = sheet_of(snapshot)
@@ -98,7 +109,7 @@ class Server:
         self.pen = pen
         self.out = out
         self.page = Page(on_fault)
-        self.hub = Hub(desk, pen, self.page.fragment)
+        self.hub = Hub(desk, pen, self.page.fragment, self.page.rest)
         self._still = _still_files()
 
     @property

@@ -9,15 +9,16 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from holdzero import events as e
-from holdzero.display import in_micro, length_text, micro_text
+from holdzero.display import in_micro, length_text
 from holdzero.hooks import Asks, Prompt
 from holdzero.page.chart import Dot, readings_picture
+from holdzero.page.choosing import choosing_of
+from holdzero.page.echo import echo_of
 from holdzero.page.ended import limits_text, part_of
-from holdzero.page.shown import Box, Choosing, Echo, EntryField, Option, Row, Sheet
-from holdzero.page.snapshot import OpenRun, RoutineHere, Snapshot, Stage
+from holdzero.page.shown import Box, EntryField, Option, Row, Sheet
+from holdzero.page.snapshot import Snapshot, Stage
 from holdzero.page.soaked import soak_of
-from holdzero.page.words import clock_text, entry_row, told, told_all, wall_time
+from holdzero.page.words import entry_row, sentence, told, told_all, wall_time
 from holdzero.run.commands import STRIKE_REASONS
 from holdzero.run.plan import SlotKind
 from holdzero.run.state import Reading, State
@@ -32,47 +33,11 @@ def sheet_of(snapshot: Snapshot) -> Sheet:
     """All that the page shows now."""
     match snapshot.stage:
         case Stage.CHOOSING:
-            return _choosing(snapshot)
+            return choosing_of(snapshot)
         case Stage.FINISHED | Stage.ABANDONED | Stage.INTERRUPTED:
             return _ended(snapshot)
         case _:
             return _running(snapshot)
-
-
-def _choosing(snapshot: Snapshot) -> Sheet:
-    routines = snapshot.routines
-    return Sheet(
-        state="choosing",
-        seq=snapshot.seq,
-        key="choosing",
-        tab="Choose a routine",
-        title="Choose a routine",
-        template="choose.html",
-        refused=_sentence(snapshot.refused.reason if snapshot.refused else snapshot.ended),
-        problems=snapshot.problems,
-        choosing=Choosing(
-            routines=tuple(map(_routine, routines)),
-            members=tuple((routine.name, routine.members) for routine in routines if routine.members),
-            batches=tuple(routine.name for routine in routines if routine.batch),
-            chosen=snapshot.chosen,
-            operator=snapshot.operator,
-            open_runs=tuple(map(_open_run, snapshot.open_runs)),
-        ),
-    )
-
-
-def _routine(routine: RoutineHere) -> Option:
-    part = " ".join(filter(None, (routine.part, routine.revision)))
-    more = " · ".join(filter(None, (part, routine.name)))
-    return Option(routine.name, routine.title or routine.name, more, routine.fault)
-
-
-def _open_run(run: OpenRun) -> Option:
-    serials = f", serial {', '.join(run.serials)}" if run.serials else ""
-    by = f", by {run.operator}" if run.operator else ""
-    state = "all is read; the record is to be made" if run.over else f"{run.readings} readings taken"
-    left = f"{run.left[:10]} {wall_time(run.left)}" if run.left else ""
-    return Option(run.name, f"{run.title}: {run.part}{serials}", f"left {left}{by}; {state}")
 
 
 def _ended(snapshot: Snapshot) -> Sheet:
@@ -83,9 +48,9 @@ def _ended(snapshot: Snapshot) -> Sheet:
         Stage.INTERRUPTED: "The run was interrupted",
     }
     units = state.routine.routine.units if state.routine else "mm"
-    abandoned = f"Reason: {_sentence(state.abandoned)}" if state.abandoned else ""
+    abandoned = f"Reason: {sentence(state.abandoned)}" if state.abandoned else ""
     kept = "All that was accepted is saved. Go on with it from the list of open runs."
-    say = {Stage.ABANDONED: abandoned, Stage.INTERRUPTED: f"{_sentence(snapshot.ended)} {kept}"}
+    say = {Stage.ABANDONED: abandoned, Stage.INTERRUPTED: f"{sentence(snapshot.ended)} {kept}"}
     parts = tuple(map(part_of, snapshot.records))
     verdict = f"{parts[0].word}: " if len(parts) == 1 else ""
     return Sheet(
@@ -124,8 +89,8 @@ def _running(snapshot: Snapshot) -> Sheet:
         say="The record is being made." if state.done and not list(state.open_slots) else "Getting ready.",
         marks=_marks(snapshot, state),
         head=_head(state, prompt),
-        taken=None if snapshot.taken is None else _echo(snapshot.taken, state, units, blind=blind),
-        refused=_sentence(snapshot.refused.reason) if snapshot.refused else "",
+        taken=None if snapshot.taken is None else echo_of(snapshot.taken, state, units, blind=blind),
+        refused=sentence(snapshot.refused.reason) if snapshot.refused else "",
         tone=_tone(snapshot),
         findings=told_all(snapshot.findings),
         limits=() if blind else _limits(state, units),
@@ -159,7 +124,7 @@ def _running(snapshot: Snapshot) -> Sheet:
         case Stage.OVERRULE:
             say = "Name another device; or, to use it all the same, say why. The reason is on record."
             return replace(
-                _stated(sheet, "overrule", "This device must not be used", say), refused=_sentence(snapshot.unfit)
+                _stated(sheet, "overrule", "This device must not be used", say), refused=sentence(snapshot.unfit)
             )
         case _ if prompt is not None:
             return _asked(sheet, snapshot, prompt, state)
@@ -181,7 +146,9 @@ def _stopped(sheet: Sheet, snapshot: Snapshot) -> Sheet:
     return replace(stated, stop=stop, findings=findings, more=True, tone="stop")
 
 
-def _asked(sheet: Sheet, snapshot: Snapshot, prompt: Prompt, state: State) -> Sheet:
+def _asked(  # noqa: PLR0911  one arm a kind
+    sheet: Sheet, snapshot: Snapshot, prompt: Prompt, state: State
+) -> Sheet:
     slot = prompt.slot
     sheet = replace(
         sheet, key=f"{prompt.asks.value} {slot.id}", tab=prompt.title, title=prompt.title, caution=prompt.caution,
@@ -286,49 +253,3 @@ def _tone(snapshot: Snapshot) -> str:
     if any(finding.level != "note" for finding in snapshot.findings):
         return "question"
     return "accepted" if snapshot.taken is not None else ""
-
-
-def _echo(event: e.AnyEvent, state: State, units: str, *, blind: bool) -> Echo | None:
-    """What was taken last, in words."""
-    match event:
-        case e.ReadingTaken():
-            return Echo("" if blind else micro_text(float(event.value_um), units), "Taken")
-        case e.TemperatureRead():
-            return Echo(f"{float(event.value_degC):.2f} °C", "Taken")
-        case e.AnswerGiven():
-            return Echo(event.raw.strip(), "Taken")
-        case e.EntryChosen():
-            return Echo(str(event.entry.get("id", "")), f"{event.role}: {event.entry.get('name', '')}")
-        case e.PreparedAgain():
-            return Echo("", "Done again; the time is on record.")
-        case e.AnswerStruck():
-            return Echo("", f"Entry {event.target} is struck out: {_sentence(event.reason)} Take it again when asked.")
-        case e.NoteAdded():
-            return Echo("", "Noted.")
-        case e.ZeroRenewed():
-            return Echo("", "The zero counts no more. Set a fresh one now.")
-        case e.RunContinued():
-            return Echo("", _back(event, state))
-        case e.SoakEnded():
-            return Echo("", "The soak is over.")
-        case e.StepDone():
-            return Echo("", "Done.")
-        case _:
-            return None
-
-
-def _back(event: e.RunContinued, state: State) -> str:
-    """How long the bench was left, and what follows."""
-    away = f"Back after {clock_text(event.away_s)} (h:mm:ss or m:ss)."
-    added = {slot.kind for slot in state.slots if slot.group.startswith(f"x{event.seq}.")}
-    if state.routine is None or not added:
-        return away
-    limit = clock_text(state.routine.bracket.longest_absence)
-    first = "the reference once more, then " if SlotKind.RETURN in added else ""
-    return f"{away} That is longer than {limit}: {first}a fresh zero before you go on."
-
-
-def _sentence(text: str | None) -> str:
-    if not text:
-        return ""
-    return text if text.endswith((".", "!", "?")) else f"{text}."

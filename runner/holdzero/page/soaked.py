@@ -6,14 +6,16 @@ import math
 from collections.abc import Sequence
 
 from holdzero.display import MICRO, in_micro
+from holdzero.hooks import Asks, Prompt
+from holdzero.live import Glance
 from holdzero.outlook import Outlook
 from holdzero.page.chart import soak_picture
 from holdzero.page.shown import Rest, Soak
+from holdzero.page.snapshot import Snapshot
 from holdzero.page.words import clock_text, span, wall_time
-from holdzero.run.prompt import Prompt
 from holdzero.run.state import State
 
-__all__ = ["rest_of", "seen_of", "soak_of"]
+__all__ = ["rest_now", "rest_of", "soak_of"]
 
 _DIGITS = 2
 
@@ -39,6 +41,15 @@ def soak_of(prompt: Prompt, state: State, *, now_s: float, counts: bool) -> Soak
             rest_of(outlook, seen_of(outlook, state, prompt), state, now_s=now_s) for outlook in prompt.outlooks
         ),
     )
+
+
+def rest_now(snapshot: Snapshot, glance: Glance) -> Rest | None:
+    """How near to rest what holds the soak up is now, by what is live; None where no soak is asked for."""
+    run, prompt, outlook = snapshot.run, snapshot.prompt, glance.outlook
+    if run is None or prompt is None or outlook is None or prompt.asks is not Asks.WAIT:
+        return None
+    seen = tuple(glance.trace) if not outlook.of and glance.trace else seen_of(outlook, run.state, prompt)
+    return rest_of(outlook, seen, run.state, now_s=snapshot.now_s)
 
 
 def seen_of(outlook: Outlook, state: State, prompt: Prompt) -> tuple[tuple[float, float], ...]:

@@ -50,12 +50,21 @@ class Hub:
         desk: what is shown.
         pen: who may write.
         fragment: makes the markup of a snapshot.
+        rest: makes the markup of how near a soak is to rest.
     """
 
-    def __init__(self, desk: Desk, pen: Pen, fragment: Callable[[Snapshot], str]) -> None:
+    def __init__(
+        self,
+        desk: Desk,
+        pen: Pen,
+        fragment: Callable[[Snapshot], str],
+        rest: Callable[[Snapshot, Glance], str] = lambda *_: "",
+    ) -> None:
         self.desk = desk
         self.pen = pen
         self.fragment = fragment
+        self.rest = rest
+        self._rested: tuple[Outlook | None, str] = (None, "")
         self.listeners: set[_Listener] = set()
         self._loop: asyncio.AbstractEventLoop | None = None
         self._woken = False
@@ -125,7 +134,13 @@ class Hub:
 
     def _live(self, snapshot: Snapshot, glance: Glance | None) -> str:
         data = live_data(glance)
-        return _event("live", None if data is None else {**data, "now_s": self.now(snapshot).now_s})
+        if data is None or glance is None:
+            return _event("live", None)
+        now = self.now(snapshot)
+        # An outlook is made anew once a second at most; the value may change twenty-five times.
+        if glance.outlook is not self._rested[0]:
+            self._rested = (glance.outlook, self.rest(now, glance))
+        return _event("live", {**data, "rest": self._rested[1], "now_s": now.now_s})
 
 
 def _event(kind: str, data: object) -> str:

@@ -10,7 +10,7 @@ from holdzero.page.shown import Row, Told
 from holdzero.run.plan import SlotKind
 from holdzero.run.state import Given, Reading, State, TemperatureTaken
 
-__all__ = ["VERDICTS", "clock_text", "entry_row", "span", "told", "told_all", "wall_time"]
+__all__ = ["VERDICTS", "clock_text", "entry_row", "sentence", "span", "told", "told_all", "wall_time"]
 
 VERDICTS = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED", "reported": "REPORTED"}
 _LEVELS = {Level.STOP: ("stop", "STOP"), Level.CAUTION: ("caution", "CAUTION"), Level.NOTE: ("note", "Note")}
@@ -81,3 +81,10 @@ def _reading_label(reading: Reading, state: State) -> str:
         label += f" at {reading.slot.force_N:g} N"
     several = reading.slot.serial and len(state.serials) > 1
     return f"{reading.slot.serial}: {label}" if several else label
+
+
+def sentence(text: str | None) -> str:
+    """A text with a full stop; empty for none."""
+    if not text:
+        return ""
+    return text if text.endswith((".", "!", "?")) else f"{text}."

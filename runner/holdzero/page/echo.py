@@ -1,0 +1,61 @@
+"""What was taken last, in words: the echo that a person looks for before going on."""
+
+from __future__ import annotations
+
+from holdzero import events as e
+from holdzero.display import micro_text
+from holdzero.page.shown import Echo
+from holdzero.page.words import clock_text, sentence
+from holdzero.run.plan import SlotKind
+from holdzero.run.state import State
+
+__all__ = ["echo_of"]
+
+
+def echo_of(  # noqa: C901, PLR0911  one arm a kind
+    event: e.AnyEvent, state: State, units: str, *, blind: bool
+) -> Echo | None:
+    """What was taken last, in words; None where nothing has to be said of it.
+
+    Args:
+        event: that was taken.
+        state: after it.
+        units: of the routine.
+        blind: whether a reading is kept back.
+    """
+    match event:
+        case e.ReadingTaken():
+            return Echo("" if blind else micro_text(float(event.value_um), units), "Taken")
+        case e.TemperatureRead():
+            return Echo(f"{float(event.value_degC):.2f} °C", "Taken")
+        case e.AnswerGiven():
+            return Echo(event.raw.strip(), "Taken")
+        case e.EntryChosen():
+            return Echo(str(event.entry.get("id", "")), f"{event.role}: {event.entry.get('name', '')}")
+        case e.PreparedAgain():
+            return Echo("", "Done again; the time is on record.")
+        case e.AnswerStruck():
+            return Echo("", f"Entry {event.target} is struck out: {sentence(event.reason)} Take it again when asked.")
+        case e.NoteAdded():
+            return Echo("", "Noted.")
+        case e.ZeroRenewed():
+            return Echo("", "The zero counts no more. Set a fresh one now.")
+        case e.RunContinued():
+            return Echo("", _back(event, state))
+        case e.SoakEnded():
+            return Echo("", "The soak is over.")
+        case e.StepDone():
+            return Echo("", "Done.")
+        case _:
+            return None
+
+
+def _back(event: e.RunContinued, state: State) -> str:
+    """How long the bench was left, and what follows."""
+    away = f"Back after {clock_text(event.away_s)} (h:mm:ss or m:ss)."
+    added = {slot.kind for slot in state.slots if slot.group.startswith(f"x{event.seq}.")}
+    if state.routine is None or not added:
+        return away
+    limit = clock_text(state.routine.bracket.longest_absence)
+    first = "the reference once more, then " if SlotKind.RETURN in added else ""
+    return f"{away} That is longer than {limit}: {first}a fresh zero before you go on."
