@@ -227,17 +227,21 @@ def _ended_by_signals() -> Iterator[_Signals]:
 
 
 def _answered_by_a_person(said: str, shop: Shop) -> None:
-    """Refuse a source that nobody sits at.
+    """Refuse a source that nobody sits at, before anybody opens a page.
 
     Raises:
-        HoldzeroError: it brings all answers by itself.
+        HoldzeroError: it brings all answers by itself, or there is none of that name.
     """
     name = said.partition(":")[0]
     if name == KEYBOARD.name:
         return
     shop.catalogue.want(name)
     found = shop.catalogue.sources.get(name)
-    if found is not None and not found[1].interactive:
+    if found is None:
+        shop.catalogue.want_all()
+        known = ", ".join((KEYBOARD.name, *shop.catalogue.sources))
+        raise HoldzeroError(f"--source {said}: no such source is loaded; there are: {known}")
+    if not found[1].interactive:
         raise HoldzeroError(
             f"--source {said}: it brings all answers, and nobody is asked\n    use it with: holdzero run"
         )
