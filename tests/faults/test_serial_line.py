@@ -13,12 +13,14 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from holdzero.errors import SourceError
 from holdzero.hooks import Said, Sends
 from holdzero_plugins.sources import serial
+from holdzero_plugins.sources._port import Port, opened
 from holdzero_plugins.sources._profile import Profile, usual
 from holdzero_plugins.sources._profile_file import read_profile
 from holdzero_plugins.sources.serial import SerialLine
@@ -27,10 +29,11 @@ if sys.platform == "win32":
     pytest.skip("there are no pseudo-terminals", allow_module_level=True)
 
 import pty
+import termios
 import tty
 
-IDLE_S = 0.1
-QUIET_S = 1.5 * IDLE_S  # long enough for a line to count as begun, or as broken off
+IDLE_S = 0.2
+QUIET_S = IDLE_S + 0.15  # long enough for a line to count as begun, or as broken off
 WAIT_S = 5.0  # how long anything may take that must happen
 QUICK = usual().model_copy(update={"idle": IDLE_S})
 ASKED = """
@@ -39,7 +42,7 @@ title = "asked"
 sends = "asked"
 request = "?\\r"
 every = "0.3 s"
-idle = "0.1 s"
+idle = "0.2 s"
 unit = "um"
 pattern = '(?P<number>[0-9]+\\.[0-9])|ERR(?P<error>[0-9])'
 errors = { 1 = "the probe is not plugged in" }
@@ -95,6 +98,11 @@ class Bench:
         return b""
 
 
+@pytest.fixture(autouse=True)
+def _soon_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(serial, "_AGAIN_S", 0.2)
+
+
 @pytest.fixture
 def bench(tmp_path: Path) -> Iterator[Bench]:
     made = Bench(tmp_path)
@@ -140,15 +148,15 @@ def meant(said: Sequence[Said]) -> list[str | None]:
 class TestWhatArrives:
     def test_a_line_in_pieces_is_one_line_with_the_time_of_its_end(self, bench: Bench, line: SerialLine) -> None:
         before = time.monotonic()
-        bench.say(b"+0012", 0.05, b".34", 0.05, b"5 um\r", 0.05, b"\n")
+        bench.say(b"+0012", 0.03, b".34", 0.03, b"5 um\r", 0.03, b"\n")
         (said,) = next_lines(line, 1)
         assert (said.answer, said.line, said.of) == ("+0012.345 um", "+0012.345 um", "")
-        assert before + 0.1 <= said.at_s <= time.monotonic()
+        assert before + 0.06 <= said.at_s <= time.monotonic()
 
     def test_a_line_that_broke_off_gives_no_number_and_neither_does_its_rest(
         self, bench: Bench, line: SerialLine
     ) -> None:
-        bench.say(b"+0012.3", 4 * IDLE_S, b"45 um\r\n", b"+1.5 um\r\n")
+        bench.say(b"+0012.3", QUIET_S, b"45 um\r\n", b"+1.5 um\r\n")
         said = next_lines(line, 3)
         assert meant(said) == [None, None, "+1.5 um"]
         assert [item.why for item in said[:2]] == ["the line broke off before its end", "its beginning was lost"]
@@ -215,15 +223,27 @@ class TestOpening:
         assert said[0].why == "its beginning was sent before anybody listened"
         line.close()
 
-    def test_lines_that_wait_are_counted_and_none_is_taken(self, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-        opened = serial._opened
+    def test_a_stream_under_way_is_no_news(self, bench: Bench) -> None:
+        profile = QUICK.model_copy(update={"sends": "stream"})
+        line = SerialLine(str(bench.port), profile, time.monotonic)
+        bench.say(0.02, b"3.5 um\r\n", b"+1.5 um\r\n")
+        assert meant(next_lines(line, 1)) == ["+1.5 um"]
+        line.close()
 
-        def late(port: str, profile: Profile) -> serial._Port:
+    @pytest.mark.parametrize("on", [True, False])
+    def test_sets_the_lines_that_cables_live_on(self, on: bool) -> None:
+        # the looped port of the library shows RTS as CTS, and DTR as DSR
+        port: Any = opened("loop://", QUICK.model_copy(update={"rts": on, "dtr": on}))
+        assert (port.cts, port.dsr) == (on, on)
+        port.close()
+
+    def test_lines_that_wait_are_counted_and_none_is_taken(self, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+        def late(port: str, profile: Profile) -> Port:
             made = opened(port, profile)
             bench.say(b"+9.1 um\r\n" * 3, 0.05)
             return made
 
-        monkeypatch.setattr(serial, "_opened", late)
+        monkeypatch.setattr(serial, "opened", late)
         line = SerialLine(str(bench.port), QUICK, time.monotonic)
         (said,) = next_lines(line, 1)
         assert (said.answer, said.line) == (None, "+9.1 um")
@@ -261,6 +281,16 @@ class TestOpening:
         with pytest.raises(SourceError, match=part):
             source.listen(argument, time.monotonic)
 
+    def test_a_device_that_goes_while_it_is_opened_is_refused_in_words(
+        self, bench: Bench, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        def gone(*_: object) -> None:
+            raise termios.error(5, "Input/output error")
+
+        monkeypatch.setattr("serial.serialposix.termios.tcflush", gone)
+        with pytest.raises(SourceError, match=r"check the name\. .*Input/output error"):
+            SerialLine(str(bench.port), QUICK, time.monotonic)
+
     def test_says_what_to_install_where_the_library_is_missing(
         self, bench: Bench, monkeypatch: pytest.MonkeyPatch
     ) -> None:
@@ -279,6 +309,7 @@ class TestACableThatComesOut:
         how(bench)
         until(line.fault)
         assert "out; " in line.fault()
+        assert str(bench.port.parent) not in line.fault()  # it goes on record
         bench.plug()
         until(lambda: not line.fault())
         bench.say(QUIET_S, b"5 um\r\n")
@@ -311,28 +342,34 @@ class TestACableThatComesOut:
 
 
 class TestAnInstrumentThatIsAsked:
-    def test_is_asked_after_a_silence_and_then_as_often_as_its_profile_says(self, bench: Bench) -> None:
+    def test_is_asked_after_a_silence_and_no_more_often_than_its_profile_says(self, bench: Bench) -> None:
         line = SerialLine(str(bench.port), read_profile(ASKED, "asked.toml"), time.monotonic)
         assert line.habits.sends is Sends.ASKED
+        line.request()
         time.sleep(0.05)
         assert bench.heard() == b""
-        time.sleep(1.0)
-        assert 2 <= bench.heard().count(b"?\r") <= 4  # after 0.1 s, and each 0.3 s at the most
+        for _ in range(20):
+            time.sleep(0.05)
+            line.request()
+        assert 2 <= bench.heard().count(b"?\r") <= 4  # after 0.2 s, and each 0.3 s at the most
         bench.say(b"1.5\r\n", b"ERR1\r\n")
         said = next_lines(line, 2)
         assert meant(said) == ["1.5 um", None]
         assert said[1].why == "the instrument says 1: the probe is not plugged in"
         line.close()
 
-    def test_is_asked_at_once_but_not_before_it_has_answered(self, bench: Bench) -> None:
-        profile = read_profile(ASKED.replace("0.3 s", "60 s"), "asked.toml")
-        line = SerialLine(str(bench.port), profile, time.monotonic)
-        until(lambda: bench.heard() == b"?\r")
-        line.request()
-        time.sleep(0.15)
+    def test_is_not_asked_when_nobody_wants_it(self, bench: Bench) -> None:
+        line = SerialLine(str(bench.port), read_profile(ASKED, "asked.toml"), time.monotonic)
+        time.sleep(2 * QUIET_S)
         assert bench.heard() == b""
-        bench.say(b"1.5\r\n")
-        until(lambda: bench.heard() == b"?\r")
+        line.close()
+
+    def test_is_lost_when_it_takes_no_request(self, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr("holdzero_plugins.sources._port._WRITE_S", 0.1)
+        line = SerialLine(str(bench.port), read_profile(ASKED.replace("?", "?" * 50_000), "asked.toml"), time.monotonic)
+        line.request()
+        until(line.fault)
+        assert line.fault() == "the line is out: it takes no request; check the cable and the instrument"
         line.close()
 
     def test_another_is_never_written_to(self, bench: Bench, line: SerialLine) -> None:

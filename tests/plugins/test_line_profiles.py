@@ -112,6 +112,8 @@ class TestAFault:
             (WHOLE + 'terminator = "CRLF"', 4, "terminator", "'CR LF'"),
             (WHOLE + "bits = 9", 4, "bits", "5, 6, 7 or 8"),
             (WHOLE + 'sends = "asked"', 4, "sends", "the key request too"),
+            (WHOLE + 'unit = "comparator"\nsends = "stream"', 4, "unit", "say the unit"),
+            (WHOLE + "rts = 1", 4, "rts", "true or false"),
             (WHOLE + 'request = "?"', 4, "request", 'no such key with sends = "press"'),
             (WHOLE + 'sends = "asked"\nrequest = "µ"', 5, "request", "signs of ascii"),
             (WHOLE + 'double = "0.4 mm"', 4, "double", "mm is a unit of length"),

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdzero.quantity import Dimension, parse_quantity
-from holdzero_plugins.sources._lines import LONGEST, Heard, Lines, Terminator
+from holdzero_plugins.sources._lines import LONGEST, UNDER_WAY, Heard, Lines, Terminator
 from holdzero_plugins.sources._meaning import Meaning
 from holdzero_plugins.sources._profile import usual
 from holdzero_plugins.sources._profile_file import load_profile, read_profile
@@ -139,7 +139,7 @@ class TestFraming:
     @given(terminators, st.sampled_from((b"\xfe", b"\r", b"\x02", b"a", b"\r\r\n\n")))
     def test_rubbish_takes_no_memory(self, terminator: Terminator, rubbish: bytes) -> None:
         lines = Lines(terminator)
-        heard = lines.feed(rubbish * 5000, 0.0)
+        heard = lines.feed(rubbish * 1000, 0.0)
         assert len(lines._part) <= LONGEST
         assert len([item for item in heard if "no end of a line" in item.why]) <= 1
 
@@ -175,8 +175,17 @@ class TestFraming:
         assert lines.feed(b"45\r\n+1\r\n", 9.1) == [Heard(9.1, "45", "its beginning was lost"), Heard(9.1, "+1")]
 
     def test_a_silence_tells_that_a_line_begins(self) -> None:
-        assert taken(Lines(Terminator.CR, since_s=0.0).feed(b"5\r", 0.1)) == []
-        assert taken(Lines(Terminator.CR, since_s=0.0).feed(b"5\r", 0.6)) == ["5"]
+        lines = Lines(Terminator.CR, since_s=0.0)
+        before = lines.rested
+        lines.idle(0.6)
+        assert (before, lines.rested) == (False, True)
+        assert taken(lines.feed(b"5\r", 0.7)) == ["5"]
+
+    @pytest.mark.parametrize(("seen_s", "at_s"), [(0.0, 0.1), (0.4, 0.45), (0.4, 9.0)])
+    def test_a_silence_that_was_too_short_or_that_nobody_saw_tells_nothing(self, seen_s: float, at_s: float) -> None:
+        lines = Lines(Terminator.CR, since_s=0.0)
+        lines.idle(seen_s)
+        assert lines.feed(b"5\r6\r", at_s) == [Heard(at_s, "5", UNDER_WAY), Heard(at_s, "6")]
 
     def test_either_end_and_both_are_one_end(self) -> None:
         assert taken(Lines(Terminator.EITHER).feed(b"1\r2\n3\r\n4\n\r5\r\n\r\n", 0.0)) == ["1", "2", "3", "4", "5"]

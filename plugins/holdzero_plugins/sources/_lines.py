@@ -12,10 +12,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import Enum
 
-__all__ = ["LONGEST", "Heard", "Lines", "Terminator"]
+__all__ = ["LONGEST", "UNDER_WAY", "Heard", "Lines", "Terminator"]
 
 LONGEST = 200
 """Longest line that is kept [bytes]; an instrument's line has some tens (common practice, no source)."""
+
+UNDER_WAY = "its beginning was sent before anybody listened"
+"""Why a line is not taken that was under way when the listening began."""
 
 _STX, _ETX = 0x02, 0x03
 _CR, _LF = 0x0D, 0x0A
@@ -73,34 +76,41 @@ class Lines:
         self._idle_s = idle_s
         self._part = bytearray()
         self._last_s = since_s
+        self._quiet_s = float("-inf")
         self._open = terminator is not Terminator.FRAME  # whether bytes belong to a line
         self._lost = ""  # why what comes up to the next terminator is no line
         self._fresh = since_s is not None  # whether nothing was heard since the listening began
 
+    @property
+    def rested(self) -> bool:
+        """Whether the next byte begins a line, or is judged by what was heard before it."""
+        return not self._fresh or self._last_s is None or self._quiet_s - self._last_s > self._idle_s
+
     def feed(self, data: bytes, at_s: float) -> list[Heard]:
         """The lines that `data`, which arrived at `at_s` [s], brings to their end."""
-        if not data:
-            return self.idle(at_s)
-        heard = self.idle(at_s)
-        if self._fresh:
-            self._begin(at_s)
-        self._last_s = at_s
+        heard = self._broken(at_s)
+        if data and self._fresh:
+            if self._open and not self.rested:
+                self._lost = UNDER_WAY
+            self._fresh = False
+        if data:
+            self._last_s = at_s
         for byte in data:
             heard += self._take(byte, at_s)
         return heard
 
     def idle(self, now_s: float) -> list[Heard]:
-        """The piece that nothing followed for too long, once, where there is one; `now_s` in [s]."""
+        """Up to `now_s` [s] nothing more has arrived: the piece that nothing followed for too long, told once.
+
+        Only a silence that somebody saw counts as one: who sleeps for a second hears nothing, and that proves nothing.
+        """
+        self._quiet_s = now_s
+        return self._broken(now_s)
+
+    def _broken(self, now_s: float) -> list[Heard]:
         if not self._part or self._last_s is None or now_s - self._last_s <= self._idle_s:
             return []
         return [self._drop(self._last_s, "the line broke off before its end")]
-
-    def _begin(self, at_s: float) -> None:
-        """Without a silence before it, the first byte may stand in the middle of a line."""
-        self._fresh = False
-        silent = self._last_s is not None and at_s - self._last_s > self._idle_s
-        if not silent and self._open:
-            self._lost = "its beginning was sent before anybody listened"
 
     def _take(self, byte: int, at_s: float) -> Iterator[Heard]:
         if self._terminator is Terminator.FRAME:

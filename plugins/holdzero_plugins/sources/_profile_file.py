@@ -114,6 +114,7 @@ def _fault_of(item: Any) -> _Fault:
 
 _UNION = frozenset({"dict[str,constrained-int]", "constrained-int", "[key]"})  # what pydantic puts between
 _PLAINLY = {
+    "bool_type": "true or false",
     "dict_type": 'a table such as { MM = "mm" }',
     "int_type": "a whole number",
     "model_type": "a table",
@@ -147,6 +148,9 @@ def _of_units(profile: Profile, groups: Mapping[str, int]) -> Iterator[_Fault]:
     own = profile.dimension == "length" and profile.unit == COMPARATOR
     if profile.unit is not None and not own and not known_unit(profile.unit, profile.dimension):
         yield _Fault(("unit",), brief(profile.unit), f"a unit of {profile.dimension}", _SUCH[profile.dimension])
+    if own and profile.sends != "press":
+        mend = f'say the unit: with sends = "{profile.sends}" a value is judged before it is an answer'
+        yield _Fault(("unit",), brief(profile.unit), "a unit of length", mend)
     if profile.unit is None and "unit" not in groups:
         mend = "add unit, which is then the unit of every line: mind the instrument's unit key"
         yield _Fault(("pattern",), "no group unit", "the group (?P<unit>…), or the key unit", mend)

@@ -5,39 +5,23 @@
 
 from __future__ import annotations
 
-import errno
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
-from pathlib import Path
-from typing import Any, Final, Protocol
+from typing import Final
 
 from holdzero.hooks import Habits, Said, Sends, Source, SourceError, hookimpl
-from holdzero_plugins.sources._lines import Heard, Lines
+from holdzero_plugins.sources._lines import UNDER_WAY, Heard, Lines
 from holdzero_plugins.sources._meaning import Meaning
-from holdzero_plugins.sources._profile import Profile, brief
+from holdzero_plugins.sources._port import FAILS, mark_of, opened
+from holdzero_plugins.sources._profile import Profile
 from holdzero_plugins.sources._profile_file import load_profile
 
 __all__ = ["SerialLine", "habits_of", "holdzero_sources"]
 
 _KEPT: Final = 10_000  # lines that wait to be fetched: some minutes of a fast stream
-_LOOK_S: Final = 0.05  # how long one read waits
 _PATH_S: Final = 0.25  # how often the device's name is looked for
 _AGAIN_S: Final = 1.0  # how long to wait before a lost line is tried again
-_WRITE_S: Final = 1.0  # how long a request may take to leave
-
-
-class _Port(Protocol):
-    """What is used of the serial library's port."""
-
-    @property
-    def in_waiting(self) -> int: ...
-
-    def read(self, size: int = 1) -> bytes: ...
-
-    def write(self, data: bytes) -> int | None: ...
-
-    def close(self) -> None: ...
 
 
 class SerialLine:
@@ -62,10 +46,9 @@ class SerialLine:
         self._fault = ""
         self._wanted = threading.Event()
         self._closed = threading.Event()
-        self._asked_s = 0.0
-        self._answered = False
-        self._port = _opened(port, profile)
-        self._mark = _mark_of(port)
+        self._asked_s = float("-inf")
+        self._port = opened(port, profile)
+        self._mark = mark_of(port)
         self._thread = threading.Thread(target=self._work, name="serial line", daemon=True)
         self._thread.start()
 
@@ -77,7 +60,7 @@ class SerialLine:
         return found
 
     def request(self) -> None:
-        """Ask for a line as soon as the line is free, where the instrument sends when it is asked."""
+        """Ask for a line, where the instrument sends when it is asked; at once, or when it is due again."""
         if self.habits.sends is Sends.ASKED:
             self._wanted.set()
 
@@ -96,14 +79,14 @@ class SerialLine:
             while not self._closed.is_set():
                 try:
                     self._listen()
-                except (OSError, TypeError) as error:  # pyserial's own is an OSError; a torn port has no number
-                    self._fault = f"{self._name}: {_lost(error)}"
+                except FAILS as error:
+                    self._fault = _lost(error)
                     self._port.close()
                     self._reopen()
         finally:
             self._port.close()
             if not self._closed.is_set():
-                self._fault = f"{self._name}: the line is no longer read; end the run here and go on with it anew"
+                self._fault = "the line is no longer read; end the run here and go on with it anew"
 
     def _listen(self) -> None:
         """Hand on lines until the line is closed or lost."""
@@ -116,19 +99,19 @@ class SerialLine:
         )
         self._throw_away_old(lines)
         self._fault = ""
-        self._asked_s = began_s + self._profile.idle - self._profile.every  # a silence first: see Lines
-        self._answered = False
         looked_s = began_s
         while not self._closed.is_set():
-            self._ask()
+            if lines.rested:  # so that the first answer is seen from its beginning
+                self._ask()
+            before_s = self._counter_s()
             data = self._port.read(max(1, self._port.in_waiting))
             now_s = self._counter_s()
-            for heard in lines.feed(data, now_s):
-                self._said.append(self._said_of(heard))
-                self._answered = True
+            for heard in lines.feed(data, now_s) if data else lines.idle(before_s):
+                if heard.why != UNDER_WAY or self.habits.sends is not Sends.STREAM:  # of a stream that is no news
+                    self._said.append(self._said_of(heard))
             if now_s - looked_s >= _PATH_S:
                 looked_s = now_s
-                if self._mark is not None and _mark_of(self._name) != self._mark:
+                if self._mark is not None and mark_of(self._name) != self._mark:
                     raise FileNotFoundError(self._name)
 
     def _throw_away_old(self, lines: Lines) -> None:
@@ -143,24 +126,21 @@ class SerialLine:
             self._said.append(Said(at_s=at_s, line=_printable(old[-1].text), answer=None, why=text))
 
     def _ask(self) -> None:
-        """Send the request when it is due, or wanted and the last one is answered or given up."""
-        if self.habits.sends is not Sends.ASKED:
-            return
+        """Send the request when it is wanted, and no more often than the profile says."""
         now_s = self._counter_s()
-        due = now_s - self._asked_s >= self._profile.every
-        if due or (self._wanted.is_set() and self._answered):
+        if self._wanted.is_set() and now_s - self._asked_s >= self._profile.every:
             self._wanted.clear()
-            self._asked_s, self._answered = now_s, False
+            self._asked_s = now_s
             self._port.write(self._profile.request.encode(self._profile.encoding))
 
     def _reopen(self) -> None:
         """Try the same name again until the line is back or closed."""
         while not self._closed.wait(_AGAIN_S):
             try:
-                self._port = _opened(self._name, self._profile)
+                self._port = opened(self._name, self._profile)
             except SourceError:
                 continue
-            self._mark = _mark_of(self._name)
+            self._mark = mark_of(self._name)
             return
 
     def _said_of(self, heard: Heard) -> Said:
@@ -182,70 +162,13 @@ def habits_of(profile: Profile) -> Habits:
     )
 
 
-def _opened(port: str, profile: Profile) -> _Port:
-    """An open port that nobody else can open.
-
-    Raises:
-        SourceError: it can't be opened; says why in words.
-    """
-    try:
-        import serial
-    except ImportError:
-        mend = "pip install 'holdzero[serial]'"
-        raise SourceError(f"the source serial needs the library pyserial, which is not installed: {mend}") from None
-    try:
-        opened: Any = serial.serial_for_url(
-            port,
-            do_not_open=True,
-            baudrate=profile.baud,
-            bytesize=profile.bits,
-            parity=profile.parity[0].upper(),
-            stopbits=profile.stop,
-            timeout=_LOOK_S,
-            write_timeout=_WRITE_S,
-        )
-        opened.exclusive = True
-        opened.open()
-    except (OSError, ValueError, OverflowError) as error:
-        raise SourceError(f"{brief(port)}: {_refusal(error)}") from None
-    made: _Port = opened
-    return made
-
-
-def _refusal(error: Exception) -> str:
-    """Why a port can't be opened, and what to do."""
-    match getattr(error, "errno", None):
-        case errno.EAGAIN | errno.EBUSY:
-            return "another program listens to it; close that program first"
-        case errno.ENOENT | errno.ENXIO | errno.ENODEV:
-            return f"there is no such port; check the cable and the name. {_ports()}"
-        case errno.EACCES | errno.EPERM:
-            return "you may not open it, or another program has it; ask who looks after the machine for the right"
-        case _:
-            return f"it can't be opened as a serial line; check the name. {_ports()} ({error})"
-
-
-def _ports() -> str:
-    from serial.tools.list_ports import comports
-
-    found = ", ".join(sorted(str(item.device) for item in comports()))
-    return f"Ports here: {found}." if found else "No port is here now."
-
-
 def _lost(error: Exception) -> str:
-    """Why an open port is lost."""
+    """Why an open port is lost, for the record too: without the name of anything on this machine."""
     if isinstance(error, FileNotFoundError):
         return "the cable is out; put it in again"
-    return f"the line is out; check the cable, and whether another program reads it ({error})"
-
-
-def _mark_of(port: str) -> tuple[int, int, int] | None:
-    """What stands behind the name of a port now; None where the name is no file's."""
-    try:
-        found = Path(port).stat()
-    except (OSError, ValueError):
-        return None
-    return found.st_dev, found.st_ino, found.st_rdev
+    if "timeout" in str(error).lower():
+        return "the line is out: it takes no request; check the cable and the instrument"
+    return "the line is out; check the cable, and whether another program reads it"
 
 
 def _printable(text: str) -> str:
