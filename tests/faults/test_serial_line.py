@@ -366,7 +366,9 @@ class TestAnInstrumentThatIsAsked:
 
     def test_is_lost_when_it_takes_no_request(self, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr("holdzero_plugins.sources._port._WRITE_S", 0.1)
-        line = SerialLine(str(bench.port), read_profile(ASKED.replace("?", "?" * 50_000), "asked.toml"), time.monotonic)
+        line = SerialLine(
+            str(bench.port), read_profile(ASKED.replace('"?', '"' + "?" * 50_000), "asked.toml"), time.monotonic
+        )
         line.request()
         until(line.fault)
         assert line.fault() == "the line is out: it takes no request; check the cable and the instrument"

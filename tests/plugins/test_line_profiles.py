@@ -7,6 +7,9 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
+import tomli_w
+from hypothesis import given
+from hypothesis import strategies as st
 
 from holdzero.errors import SourceError
 from holdzero.hooks import Answer, Asks, Command, Habits, Prompt, Sends, Slot, SlotKind
@@ -88,6 +91,7 @@ class TestAFault:
             ("(?P<number>[0-9]+)(?P<units>mm)", "did you mean unit?"),
             ("(?P<number>[0-9]+)(?P<xyz>mm)", "leave its name out: (?:…)"),
             ("(?P<number>[0-9]+)(?P<number>mm)", "redefinition of group name"),
+            ("(?P<number>[[0-9])", "mend it: Possible nested set"),
             ("(?P<number>[0-9]{99999999999})", "mend it: the repetition number is too large"),
         ],
     )
@@ -110,6 +114,10 @@ class TestAFault:
             (WHOLE + 'channels = { 1 = "comparator" }', 4, "channels", "(?P<channel>…) in the pattern"),
             (WHOLE + 'channels = { 1 = "floor" }', 4, "channels.1", "'reference', 'plate', 'air' or 'comparator'"),
             (WHOLE + 'terminator = "CRLF"', 4, "terminator", "'CR LF'"),
+            (WHOLE + "stop = true", 4, "stop", "a whole number"),
+            (WHOLE + "baud = true", 4, "baud", "a whole number"),
+            (WHOLE + "still = 5", 4, "still", "a table"),
+            (WHOLE + "units = 5", 4, "units", "a table such as"),
             (WHOLE + "bits = 9", 4, "bits", "5, 6, 7 or 8"),
             (WHOLE + 'sends = "asked"', 4, "sends", "the key request too"),
             (WHOLE + 'unit = "comparator"\nsends = "stream"', 4, "unit", "say the unit"),
@@ -151,6 +159,25 @@ class TestAFault:
         make(tmp_path / "line.toml")
         with pytest.raises(SourceError, match=part):
             load_profile(str(tmp_path / "line.toml"))
+
+    @given(st.data())
+    def test_or_a_profile_is_what_any_values_come_to(self, data: st.DataObject) -> None:
+        plain = st.one_of(st.none(), st.booleans(), st.integers(), st.floats(), st.text(max_size=9))
+        table = st.dictionaries(st.text(max_size=5), plain.filter(lambda item: item is not None), max_size=3)
+        words = st.sampled_from(
+            ("mm", "1 s", "0.5 um", "press", "asked", "(?P<number>[0-9]+)(?P<unit>.)", "temperature")
+        )
+        values = st.one_of(
+            plain.filter(lambda item: item is not None), words, table, st.lists(st.integers(), max_size=2)
+        )
+        keys = st.sampled_from([*Profile.model_fields, "x"])
+        text = tomli_w.dumps({"format": 1, "title": "x", **data.draw(st.dictionaries(keys, values, max_size=6))})
+        try:
+            profile = read_profile(text, "any.toml")
+        except SourceError as error:
+            assert str(error).startswith("any.toml")  # noqa: PT017  what holds when it is refused as well
+        else:
+            assert Meaning(profile).of_line("1mm") is not None
 
     def test_of_a_name_that_no_file_can_have(self) -> None:
         with pytest.raises(SourceError, match="can't be the name"):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
+import warnings
 from functools import cache
 from typing import Annotated, Literal, TypeAlias
 
@@ -36,8 +37,10 @@ def _pattern(raw: object) -> object:
     if not isinstance(raw, str):
         raise refuse(brief(raw), "a regular expression as text", "put it in single quotation marks")
     try:
-        groups = re.compile(raw).groupindex
-    except (re.error, RecursionError, OverflowError) as error:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")  # what Python warns of is nothing that somebody meant
+            groups = re.compile(raw).groupindex
+    except (re.error, RecursionError, OverflowError, Warning) as error:
         raise refuse(brief(raw), "a regular expression", f"mend it: {error}") from None
     if "number" not in groups:
         raise refuse(brief(raw), "the group (?P<number>…)", "name the digits: (?P<number>[0-9]+\\.[0-9]+)")
@@ -51,6 +54,13 @@ def _pattern(raw: object) -> object:
 def _one(raw: object) -> object:
     if type(raw) is not int or raw != 1:
         raise refuse(brief(raw), "format = 1", "this version of holdzero reads format 1")
+    return raw
+
+
+def _no_truth(raw: object) -> object:
+    # True equals 1, and is no number of anything.
+    if isinstance(raw, bool):
+        raise refuse(brief(raw), "a whole number", "write the number")
     return raw
 
 
@@ -96,7 +106,7 @@ class Profile(Settings):
     baud: Annotated[int, Field(strict=True, ge=50, le=4_000_000)] = Field(9600, description="Bits in a second.")
     bits: Literal[5, 6, 7, 8] = Field(8, description="Data bits.")
     parity: Literal["none", "even", "odd", "mark", "space"] = Field("none", description="Parity.")
-    stop: Literal[1, 2] = Field(1, description="Stop bits.")
+    stop: Annotated[Literal[1, 2], BeforeValidator(_no_truth)] = Field(1, description="Stop bits.")
     dtr: bool = Field(True, strict=True, description="Whether the line DTR is on, which some cables live on.")
     rts: bool = Field(True, strict=True, description="Whether the line RTS is on, which some cables live on.")
     sends: Literal["press", "stream", "asked"] = Field("press", description="When it sends a line.")
