@@ -33,7 +33,7 @@ from holdzero.page.offers import Offers
 from holdzero.page.open_runs import OpenRuns, RoutinesHere, run_of
 from holdzero.page.pen import Pen
 from holdzero.page.posts import Resume, Start
-from holdzero.page.snapshot import Entry
+from holdzero.page.snapshot import Entry, Stage
 from holdzero.run.state import Phase
 from holdzero.session import Face
 
@@ -179,13 +179,14 @@ def _rounds(desk: Desk, work: _Work, signals: _Signals) -> int:
             ended = ""
             code, said = _conducted(partial(work.begin, chosen, desk))
             if signals.came:
+                tell("    or start holdzero bench again: the page offers it")
                 return _INTERRUPTED
             if code is None and desk.snapshot.run is None:
                 ended = "\n".join(said)
                 continue
             desk.end(code, work.records, work.files, said)
     except (KeyboardInterrupt, SourceExhaustedError):
-        return _ENDED
+        return _INTERRUPTED if desk.snapshot.stage is Stage.INTERRUPTED else _ENDED
 
 
 def _conducted(begin: Callable[[], int]) -> tuple[int | None, tuple[str, ...]]:
@@ -218,7 +219,9 @@ def _ended_by_signals() -> Iterator[_Signals]:
     names = ("SIGINT", "SIGTERM", "SIGHUP")
     numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
     own = threading.current_thread() is threading.main_thread()
-    before = [(number, signal.signal(number, came)) for number in numbers if own]
+    # What is ignored from the start (nohup, a job in the background) stays so.
+    heard = [number for number in numbers if own and signal.getsignal(number) is not signal.SIG_IGN]
+    before = [(number, signal.signal(number, came)) for number in heard]
     try:
         yield signals
     finally:

@@ -231,7 +231,7 @@ def _report(out: Path, name: str) -> Path | None:
         return None
     path = out / name
     # A report has its record beside it: no other page that lies there is shown.
-    beside = out / f"{name.removesuffix('.html').removesuffix('.report')}.record.json"
+    beside = out / f"{name.removesuffix('.html')}.record.json"
     return path if path.is_file() and beside.is_file() else None
 
 

@@ -139,7 +139,11 @@ class Desk:
         self._publish(Stage.OVERRULE, run=self.snapshot.run, unfit=reason)
         fits: Fits = lambda request: _unless(isinstance(request, Overrule), "give a reason, or name another")  # noqa: E731
         request = self._wait(fits)
-        return request.reason if isinstance(request, Overrule) else None
+        reason_given = request.reason if isinstance(request, Overrule) else None
+        if reason_given is None:
+            # To name another is no answer that could be refused.
+            self._box.reply(TAKEN)
+        return reason_given
 
     # --- what asks ----------------------------------------------------------------------------
 

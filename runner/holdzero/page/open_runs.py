@@ -31,8 +31,9 @@ _Told = TypeVar("_Told")
 class _Once(Generic[_Told]):
     """What was made of each file, as long as the file does not change."""
 
-    def __init__(self, make: Callable[[Path], _Told]) -> None:
+    def __init__(self, make: Callable[[Path], _Told], keep: Callable[[_Told], bool] = lambda _: True) -> None:
         self._make = make
+        self._keep = keep
         self._known: dict[Path, tuple[tuple[int, int], _Told]] = {}
 
     def of(self, paths: Sequence[Path]) -> list[tuple[Path, _Told]]:
@@ -46,7 +47,7 @@ class _Once(Generic[_Told]):
             state = (status.st_mtime_ns, status.st_size)
             known = self._known.get(path)
             kept[path] = known if known is not None and known[0] == state else (state, self._make(path))
-        self._known = kept
+        self._known = {path: known for path, known in kept.items() if self._keep(known[1])}
         return [(path, told) for path, (_, told) in kept.items()]
 
 
@@ -129,7 +130,8 @@ class RoutinesHere:
     def __init__(self, path: Path, kinds: Kinds) -> None:
         self.path = path
         self.kinds = kinds
-        self._told: _Once[RoutineHere] = _Once(self._tell)
+        # What is wrong may be mended in another file: a fragment.
+        self._told: _Once[RoutineHere] = _Once(self._tell, keep=lambda told: not told.fault)
 
     def __call__(self) -> tuple[RoutineHere, ...]:
         """By their names; what does not load says why."""

@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import json
 import math
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -27,6 +27,7 @@ class _Listener:
 
     def __init__(self, page: str) -> None:
         self.page = page
+        self.mine: bool | None = None
         self._waiting: dict[str, str] = {}
         self._news = asyncio.Event()
 
@@ -94,7 +95,7 @@ class Hub:
         try:
             snapshot, glance = self.desk.snapshot, self.desk.glance
             # It may be long since this was shown: the counter is set right for whoever comes now.
-            listener.put("pen", self._pen(page))
+            self._tell_pen(listener)
             listener.put("sheet", self._sheet(self.now(snapshot)))
             if glance is not None:
                 listener.put("live", self._live(snapshot, glance))
@@ -120,14 +121,17 @@ class Hub:
         sheet = self._sheet(snapshot) if snapshot.seq != seq and self.listeners else ""
         live = self._live(snapshot, glance) if glance is not shown and self.listeners else ""
         for listener in self.listeners:
-            listener.put("pen", self._pen(listener.page))
+            self._tell_pen(listener)
             if sheet:
                 listener.put("sheet", sheet)
             if live:
                 listener.put("live", live)
 
-    def _pen(self, page: str) -> str:
-        return _event("pen", {"mine": self.pen.holds(page)})
+    def _tell_pen(self, listener: _Listener) -> None:
+        mine = self.pen.holds(listener.page)
+        if mine is not listener.mine:
+            listener.mine = mine
+            listener.put("pen", _event("pen", {"mine": mine}))
 
     def _sheet(self, snapshot: Snapshot) -> str:
         return _event("sheet", {"seq": snapshot.seq, "html": self.fragment(snapshot)})
@@ -147,6 +151,15 @@ def _event(kind: str, data: object) -> str:
     return f"event: {kind}\ndata: {json.dumps(data, ensure_ascii=False, allow_nan=False)}\n\n"
 
 
+def _number(value: float | None, decimals: int) -> float | None:
+    """A number as JSON holds it: what is none, or has no end in sight, is null."""
+    return round(value, decimals) if value is not None and math.isfinite(value) else None
+
+
+def _points(points: Iterable[tuple[float, float]]) -> list[list[float | None]]:
+    return [[_number(time_s, 2), _number(value, 4)] for time_s, value in points if math.isfinite(value)]
+
+
 def live_data(glance: Glance | None) -> dict[str, Any] | None:
     """What an instrument shows now, as a page is sent it; None where nothing is live.
 
@@ -162,22 +175,18 @@ def live_data(glance: Glance | None) -> dict[str, Any] | None:
         "word": glance.stand.value,
         "why": glance.why,
         "taking": glance.taking,
-        "temps": [{"of": of, "degC": round(value, 3)} for of, value in glance.temperatures.items()],
+        "temps": [{"of": of, "degC": _number(value, 3)} for of, value in glance.temperatures.items()],
         "outlook": None if glance.outlook is None else _outlook(glance.outlook),
-        "trace": [[round(time_s, 2), round(value, 4)] for time_s, value in glance.trace],
+        "trace": _points(glance.trace),
     }
 
 
 def _outlook(outlook: Outlook) -> Mapping[str, Any]:
-    """An outlook as JSON holds it: what has no end in sight is null."""
-    numbers = {name: getattr(outlook, name) for name in ("now", "rate_per_min", "rate_u", "to_come", "bound")}
-    finite = {name: value if math.isfinite(value) else None for name, value in numbers.items()}
+    numbers = ("now", "rate_per_min", "rate_u", "to_come", "bound", "within", "left_s")
     return {
         "of": outlook.of,
         "unit": _UNITS.get(outlook.unit, outlook.unit),
-        **finite,
-        "within": outlook.within,
+        **{name: _number(getattr(outlook, name), 4) for name in numbers},
         "settled": outlook.settled,
-        "left_s": outlook.left_s,
-        "curve": [[round(time_s, 2), round(value, 4)] for time_s, value in outlook.curve],
+        "curve": _points(outlook.curve),
     }
