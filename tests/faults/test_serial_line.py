@@ -32,8 +32,8 @@ import pty
 import termios
 import tty
 
-IDLE_S = 0.2
-QUIET_S = IDLE_S + 0.15  # long enough for a line to count as begun, or as broken off
+IDLE_S = 0.15
+QUIET_S = IDLE_S + 0.07  # long enough for a line to count as begun, or as broken off
 WAIT_S = 5.0  # how long anything may take that must happen
 QUICK = usual().model_copy(update={"idle": IDLE_S})
 ASKED = """
@@ -42,7 +42,7 @@ title = "asked"
 sends = "asked"
 request = "?\\r"
 every = "0.3 s"
-idle = "0.2 s"
+idle = "0.15 s"
 unit = "um"
 pattern = '(?P<number>[0-9]+\\.[0-9])|ERR(?P<error>[0-9])'
 errors = { 1 = "the probe is not plugged in" }
@@ -99,8 +99,9 @@ class Bench:
 
 
 @pytest.fixture(autouse=True)
-def _soon_again(monkeypatch: pytest.MonkeyPatch) -> None:
+def _sooner(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(serial, "_AGAIN_S", 0.2)
+    monkeypatch.setattr("holdzero_plugins.sources._port._LOOK_S", 0.02)
 
 
 @pytest.fixture
@@ -351,7 +352,7 @@ class TestAnInstrumentThatIsAsked:
         for _ in range(20):
             time.sleep(0.05)
             line.request()
-        assert 2 <= bench.heard().count(b"?\r") <= 4  # after 0.2 s, and each 0.3 s at the most
+        assert 2 <= bench.heard().count(b"?\r") <= 4  # after 0.15 s, and each 0.3 s at the most
         bench.say(b"1.5\r\n", b"ERR1\r\n")
         said = next_lines(line, 2)
         assert meant(said) == ["1.5 um", None]
