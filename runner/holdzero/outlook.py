@@ -110,7 +110,8 @@ def outlook_of(
         return None
     rates = np.geomspace(_SLOWEST / watched_s, _FASTEST / watched_s, _RATES)
     before = times - times[-1]
-    fit = fit_decay(before, points, rates=(float(rates[0]), float(rates[-1])), floor=floor)
+    begin = float(rates[profile_of(before, points, rates).rss.argmin()])
+    fit = fit_decay(before, points, rates=(float(rates[0]), float(rates[-1])), start_rate=begin, floor=floor)
     most, left_s = _bounds(fit, profile_of(before, points, _near(fit, rates)), points, within)
     slope, slope_u = (float(number) for number in fit.slope_at_zero)
     significant = float(fit.f) > float(student_quantile(_BOTH_SIDES, fit.dof)) ** 2

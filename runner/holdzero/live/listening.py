@@ -130,6 +130,9 @@ class Listening:
         Raises:
             AnswerRefusedError: there is nothing to take.
         """
+        came = self._hear(prompt)
+        if came is not None:
+            return came
         if prompt.asks is Asks.READING and self._taker is not None:
             self._fit()
             self._taker.accept(self._counter_s())
@@ -178,8 +181,8 @@ class Listening:
         return at_s - self._bound.started_at_s
 
     def _fit(self) -> None:
-        fault = self._faults[0]
-        if self._comparator is not None and fault:
+        fault = self._comparator.fault() if self._comparator is not None else ""
+        if fault:
             raise AnswerRefusedError(f"the line to the indicator is out: {fault}; mend it, or type what the dial shows")
 
     def _changed(self) -> LineOut | LineIn | None:

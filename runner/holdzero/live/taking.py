@@ -58,7 +58,7 @@ class Taker:
 
     def show(self, at_s: float) -> None:
         """A step is shown from this moment [s] on: what came before answers nothing."""
-        self.shown_s, self.accepted_s, self._warned = at_s, None, False
+        self.shown_s, self.accepted_s = at_s, None
 
     @property
     def streams(self) -> bool:
@@ -149,7 +149,7 @@ class Taker:
         self.accepted_s = None
 
     def _take(self, said: Said) -> None:
-        self.accepted_s, self._taken, self._moved = None, said.line, False
+        self.accepted_s, self._taken, self._moved, self._warned = None, said.line, False, False
 
     @staticmethod
     def _spread(heard: list[_Heard]) -> float:

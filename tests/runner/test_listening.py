@@ -1,0 +1,532 @@
+"""Which line of an instrument answers what is asked, with a made-up instrument and a counter of our own."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from holdzero import events as e
+from holdzero.catalogue import Catalogue
+from holdzero.checks import Checks
+from holdzero.errors import EventRefusedError, SourceExhaustedError
+from holdzero.hooks import Answer, Asks, Command, Finding, Habits, Prompt, Said, Sends, Source
+from holdzero.journal import Journal, read_journal
+from holdzero.live import Glance, Meanwhile, Stand
+from holdzero.live.listening import Listening
+from holdzero.register import Register
+from holdzero.run import Run
+from holdzero.run.commands import Acknowledge
+from holdzero.run.fold import take
+from holdzero.session import Clock, Session
+from holdzero.testing import Draft
+from holdzero.testing.drive import begun, loaded_of
+
+ZERO = [{"do": "zero"}, {"do": "read", "at": "a"}, {"do": "return"}, {"do": "compare"}]
+STREAM = Habits(sends=Sends.STREAM, still_number=3, still_within_um=0.2, silent_s=2.0)
+NOBODY = Source(name="line", title="a line", interactive=True, keeps_time=False, simulated=False)
+
+
+class Line:
+    """An instrument in memory."""
+
+    def __init__(self, habits: Habits) -> None:
+        self.habits = habits
+        self.waiting: list[Said] = []
+        self.out = ""
+        self.requests = 0
+        self.closed = False
+
+    def lines(self) -> list[Said]:
+        given, self.waiting = self.waiting, []
+        return given
+
+    def request(self) -> None:
+        self.requests += 1
+
+    def fault(self) -> str:
+        return self.out
+
+    def close(self) -> None:
+        self.closed = True
+
+
+Script = Callable[["Bench", Prompt], str | None]
+
+
+class Bench:
+    """A run at a bench whose hands are a script: called again and again while a person is waited for."""
+
+    def __init__(self, folder: Path, steps: list[dict[str, Any]], habits: Habits, script: Script) -> None:
+        self.now = 0.0
+        self.line, self.thermometer = Line(habits), Line(Habits(sends=Sends.STREAM))
+        self.script = script
+        self.refusals: list[str] = []
+        self.glances: list[Glance | None] = []
+        self.prompts: list[str] = []
+        self.listening = Listening(self.ask, lambda: self.now, self.line, [self.thermometer])
+        started = begun(loaded_of(Draft().with_steps(*steps), Catalogue()), simulated=False)
+        self.path = folder / "run.journal.jsonl"
+        self.journal = Journal.create(self.path)
+        self.journal.append(started.events[0])
+        self.session = Session(
+            run=started,
+            journal=self.journal,
+            checks=Checks(),
+            source=NOBODY,
+            feed=self.listening,
+            face=self,
+            clock=Clock(lambda: "2026-03-02T08:00:00.000+00:00", lambda: self.now),
+            register=Register(),
+            choices={},
+            overrule=None,
+            started_at_s=0.0,
+        )
+        self.listening.bind(self.session)
+
+    def sends(self, text: str | None, *, why: str = "", after_s: float = 0.05, line: str = "", of: str = "") -> None:
+        """A line arrives a moment later."""
+        self.now += after_s
+        said = Said(at_s=self.now, line=line or text or "noise", answer=text, why=why, of=of)
+        (self.thermometer if of else self.line).waiting.append(said)
+
+    def ask(self, prompt: Prompt, meanwhile: Meanwhile) -> Answer | Command:
+        for _ in range(10_000):
+            came = meanwhile.look(prompt)
+            if came is not None:
+                return came
+            self.glances.append(meanwhile.glance)
+            self.now += 0.05
+            typed = self.script(self, prompt)
+            if typed == "":
+                accepted = meanwhile.accept(prompt)
+                if accepted is not None:
+                    return accepted
+            elif typed is not None:
+                return Answer(typed)
+        raise AssertionError(f"nothing ever answers {prompt.title}")
+
+    def conduct(self) -> Run:
+        try:
+            return self.session.conduct()
+        finally:
+            self.journal.close()
+
+    # --- the face -----------------------------------------------------------------------------
+
+    def show(self, run: Run, prompt: Prompt, findings: list[Finding]) -> None:
+        del run, findings
+        self.prompts.append(prompt.title)
+
+    def refused(self, reason: str) -> None:
+        self.refusals.append(reason)
+        assert len(self.refusals) < 50, self.refusals[-1]
+
+    def taken(self, run: Run, event: e.AnyEvent) -> None:
+        """Nobody looks."""
+
+    def stopped(self, run: Run, finding: Finding) -> Command:
+        del run
+        return Acknowledge(finding.code)
+
+    def paused(self, run: Run) -> None:
+        """Goes on at once."""
+
+    def overrule(self, reason: str) -> str | None:
+        del reason
+        return None
+
+
+def values(run: Run) -> list[float]:
+    return [float(reading.value_um) for reading in run.state.live]
+
+
+def of_kind(run: Run, kind: type[e.Event]) -> list[Any]:
+    return [event for event in run.events if isinstance(event, kind)]
+
+
+class TestAPress:
+    def test_answers_the_step_that_is_shown_and_keeps_the_line_as_it_came(self, tmp_path: Path) -> None:
+        texts = iter(("0 um", "+1.5 um", "+0.1 um"))
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.CONFIRM:
+                return ""
+            text = next(texts)
+            bench.sends(text, line=f"01A{text.removesuffix(' um')}", after_s=1.0)
+            return None
+
+        bench = Bench(tmp_path, ZERO, Habits(), hands)
+        run = bench.conduct()
+        assert values(run) == [0.0, 1.5, 0.1]
+        assert [event.line for event in of_kind(run, e.ReadingTaken)] == ["01A0", "01A+1.5", "01A+0.1"]
+        assert read_journal(bench.path).events == run.events
+
+    def test_that_came_before_its_step_answers_nothing_and_is_on_record(self, tmp_path: Path) -> None:
+        sent = itertools.count()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.CONFIRM:
+                return ""
+            number = next(sent)
+            if number == 0:
+                # stamped a second ago: it waited in some buffer
+                bench.line.waiting.append(Said(at_s=bench.listening._shown_s - 1.0, line="+9", answer="+9 um"))
+            else:
+                bench.sends(f"+{number} um", after_s=1.0)
+            return None
+
+        run = Bench(tmp_path, ZERO, Habits(), hands).conduct()
+        assert values(run) == [1.0, 2.0, 3.0]
+        assert [(event.line, event.why) for event in of_kind(run, e.LineUnused)] == [
+            ("+9", "it came before the step was shown")
+        ]
+
+    def test_sent_twice_within_a_moment_counts_once(self, tmp_path: Path) -> None:
+        sent = itertools.count()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.CONFIRM:
+                return ""
+            number = next(sent)
+            bench.sends("+1 um", after_s=1.0)
+            if number == 0:
+                bench.sends("+1 um", after_s=0.2)  # the key bounced
+            return None
+
+        run = Bench(tmp_path, ZERO, Habits(double_s=0.4), hands).conduct()
+        assert values(run) == [1.0, 1.0, 1.0]
+        (unused,) = of_kind(run, e.LineUnused)
+        assert unused.why in ("the same again after 0.20 s counts as one", "another line came at the same moment")
+
+    def test_in_a_soak_or_at_a_question_answers_nothing(self, tmp_path: Path) -> None:
+        steps = [{"do": "prepare", "say": "Wipe."}, *ZERO]
+        sent = itertools.count()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            number = next(sent)
+            if number == 0:
+                bench.sends("+7 um", after_s=1.0)
+                return None
+            if prompt.asks is Asks.CONFIRM:
+                return ""
+            bench.sends("+1 um", after_s=1.0)
+            return None
+
+        run = Bench(tmp_path, steps, Habits(), hands).conduct()
+        assert values(run) == [1.0, 1.0, 1.0]
+        assert [event.why for event in of_kind(run, e.LineUnused)] == ["no reading was asked for"]
+
+    def test_a_line_that_is_not_understood_is_told_and_never_half_used(self, tmp_path: Path) -> None:
+        sent = itertools.count()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.CONFIRM:
+                return ""
+            if next(sent) == 0:
+                bench.sends(None, why="it has 4 decimals, not 5", line="+0012.3")
+            else:
+                bench.sends("+1 um", after_s=1.0)
+            return None
+
+        bench = Bench(tmp_path, ZERO, Habits(), hands)
+        run = bench.conduct()
+        assert [(event.line, event.why) for event in of_kind(run, e.LineUnused)] == [
+            ("+0012.3", "it has 4 decimals, not 5")
+        ]
+        assert Stand.UNREAD in {glance.stand for glance in bench.glances if glance is not None}
+
+    def test_enter_alone_takes_nothing(self, tmp_path: Path) -> None:
+        sent = itertools.count()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.CONFIRM or next(sent) == 0:
+                return ""
+            bench.sends("+1 um", after_s=1.0)
+            return None
+
+        bench = Bench(tmp_path, ZERO, Habits(), hands)
+        bench.conduct()
+        assert bench.refusals == ["nothing was sent; press the key of the indicator, or type what it shows"]
+
+    def test_a_typed_reading_is_taken_as_well(self, tmp_path: Path) -> None:
+        run = Bench(
+            tmp_path, ZERO, Habits(), lambda _, prompt: "" if prompt.asks is Asks.CONFIRM else "+2 um"
+        ).conduct()
+        assert values(run) == [2.0, 2.0, 2.0]
+        assert [event.line for event in of_kind(run, e.ReadingTaken)] == ["", "", ""]
+
+
+class TestAStream:
+    def test_is_taken_when_it_stands_still_after_the_inspector_accepted(self, tmp_path: Path) -> None:
+        run, bench = self.read(tmp_path, [5.0, 4.0, 3.0, 2.0, 1.0, 1.1, 1.0, 1.1])
+        assert values(run)[:1] == [pytest.approx(1.0)]
+        assert any(glance is not None and glance.taking for glance in bench.glances)
+        assert {glance.stand for glance in bench.glances if glance} >= {Stand.MOVING, Stand.SILENT}
+
+    @staticmethod
+    def read(folder: Path, course: list[float]) -> tuple[Run, Bench]:
+        """Each step: the value moves along its course and stays; the inspector accepts at its begin."""
+        state: dict[str, Any] = {"title": "", "sent": iter(())}
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.CONFIRM:
+                return ""
+            if state["title"] != prompt.title:
+                state["title"], state["sent"] = prompt.title, iter(course)
+                bench.sends(f"{course[0]} um")
+                state["begin"] = True
+                return None
+            bench.sends(f"{next(state['sent'], course[-1])} um")
+            begin, state["begin"] = state["begin"], False
+            return "" if begin else None
+
+        bench = Bench(folder, ZERO, STREAM, hands)
+        return bench.conduct(), bench
+
+    def test_that_never_stands_still_is_refused_in_words(self, tmp_path: Path) -> None:
+        sent = itertools.count()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            number = next(sent)
+            if prompt.asks is Asks.CONFIRM:
+                return ""
+            if bench.refusals:
+                return "+1 um"
+            bench.sends(f"{number % 2} um")
+            return "" if number == 3 else None
+
+        bench = Bench(tmp_path, ZERO, STREAM, hands)
+        bench.conduct()
+        assert bench.refusals[0].startswith("the value does not stand still: the last 3 lines lie within 1 um, 0.2 um")
+
+    def test_that_shows_the_same_all_along_is_asked_about_once(self, tmp_path: Path) -> None:
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.CONFIRM:
+                return ""
+            for _ in range(3):
+                bench.sends("+1.0 um")
+            return ""
+
+        bench = Bench(tmp_path, ZERO, STREAM, hands)
+        run = bench.conduct()
+        assert values(run) == [1.0, 1.0, 1.0]
+        assert len(bench.refusals) == 2  # the second and the third reading
+        assert "is it on hold?" in bench.refusals[0]
+
+    def test_that_is_silent_takes_nothing(self, tmp_path: Path) -> None:
+        sent = itertools.count()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.CONFIRM or next(sent) == 0:
+                return ""
+            assert bench.line.habits is STREAM
+            return "+1 um"
+
+        bench = Bench(tmp_path, ZERO, STREAM, hands)
+        bench.conduct()
+        assert bench.refusals == ["nothing is heard from the indicator; look at its cable, or type what it shows"]
+
+    def test_of_garbage_is_told_once_and_not_for_every_line(self, tmp_path: Path) -> None:
+        sent = itertools.count()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.CONFIRM:
+                return ""
+            if next(sent) < 40:
+                bench.sends(None, why="it is no reading", line="\\xfe\\x80")
+                return None
+            return "+1 um"
+
+        assert len(of_kind(Bench(tmp_path, ZERO, STREAM, hands).conduct(), e.LineUnused)) == 1
+
+    def test_that_is_asked_is_asked_again_and_again(self, tmp_path: Path) -> None:
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.CONFIRM:
+                return ""
+            bench.now += 0.2
+            return "+1 um" if bench.line.requests > 4 else None
+
+        bench = Bench(tmp_path, ZERO, Habits(sends=Sends.ASKED), hands)
+        bench.conduct()
+        assert bench.line.requests > 4
+
+
+class TestALineThatIsLost:
+    @staticmethod
+    def lost(folder: Path, habits: Habits, at: str) -> tuple[Run, Bench]:
+        """The cable comes out when the step `at` is shown for the first time, and goes in again."""
+        state = {"lost": False}
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.title == at and not state["lost"]:
+                state["lost"] = True
+                bench.line.out = "the cable is out"
+                return None
+            if bench.line.out:
+                bench.now += 1.0
+                bench.line.out = ""
+                return None
+            return "" if prompt.asks is Asks.CONFIRM else "+1 um"
+
+        bench = Bench(folder, ZERO, habits, hands)
+        return bench.conduct(), bench
+
+    def test_keeps_the_run_and_asks_for_a_zero_check_when_it_is_back(self, tmp_path: Path) -> None:
+        run, bench = self.lost(tmp_path, STREAM, "Return to the reference")
+        assert [event.why for event in of_kind(run, e.LineLost)] == ["the cable is out"]
+        assert len(of_kind(run, e.LineBack)) == 1
+        # what was read is closed by a return, then a fresh zero is set, and the routine's own return comes after it
+        after = bench.prompts[bench.prompts.index("Return to the reference") + 1 :]
+        assert [title.split(",")[0] for title in after] == [
+            "Return to the reference",
+            "Return to the reference",
+            "Zero on the reference",
+            "Return to the reference",
+            "Compare",
+        ]
+
+    def test_before_any_zero_asks_for_nothing_more(self, tmp_path: Path) -> None:
+        run, _ = self.lost(tmp_path, STREAM, "Zero on the reference")
+        assert len(run.state.zeros) == 1
+
+    def test_takes_nothing_while_it_is_out_but_what_is_typed(self, tmp_path: Path) -> None:
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            bench.line.out = "the cable is out"
+            if prompt.asks is Asks.CONFIRM:
+                return ""
+            return "+1 um" if bench.refusals else ""
+
+        bench = Bench(tmp_path, ZERO, STREAM, hands)
+        run = bench.conduct()
+        assert bench.refusals == [
+            "the line to the indicator is out: the cable is out; mend it, or type what the dial shows"
+        ]
+        assert values(run) == [1.0, 1.0, 1.0]
+
+
+class TestASoak:
+    STEPS = ({"do": "soak", "at_least": "20 min", "within": "0.1 um"}, *ZERO)
+
+    @staticmethod
+    def fading(tau_s: float, amplitude: float, every_s: float = 2.0) -> Script:
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.WAIT:
+                bench.now += every_s
+                wiggle = 0.01 * (-1) ** int(bench.now / every_s)
+                value = amplitude * 2.718281828 ** (-bench.now / tau_s) + wiggle
+                bench.sends(f"{value:.3f} um")
+                return None
+            return "" if prompt.asks is Asks.CONFIRM else "+1 um"
+
+        return hands
+
+    def test_ends_early_when_it_is_at_rest_and_the_curve_is_on_record(self, tmp_path: Path) -> None:
+        bench = Bench(tmp_path, list(self.STEPS), STREAM, self.fading(60.0, 2.0))
+        run = bench.conduct()
+        (soak,) = run.state.soaks
+        assert soak.reason is None
+        assert 100.0 < soak.elapsed_s < 600.0
+        # from here the made-up curve has less to come than is allowed
+        assert 2.0 * 2.718281828 ** (-soak.elapsed_s / 60.0) < 0.1
+        assert len(run.state.observed) >= 10
+        assert any(glance is not None and glance.outlook is not None for glance in bench.glances)
+
+    def test_folds_to_the_same_again(self, tmp_path: Path) -> None:
+        run = Bench(tmp_path, list(self.STEPS), STREAM, self.fading(60.0, 2.0)).conduct()
+        again = Run.of(run.events)
+        assert again.state.soaks == run.state.soaks
+
+    def test_that_is_not_at_rest_goes_on_after_its_time(self, tmp_path: Path) -> None:
+        run = Bench(tmp_path, list(self.STEPS), STREAM, self.fading(900.0, 5.0, 30.0)).conduct()
+        (soak,) = run.state.soaks
+        assert soak.elapsed_s > 1200.0
+        assert soak.reason is None
+        assert 5.0 * 2.718281828 ** (-soak.elapsed_s / 900.0) < 0.1
+
+    def test_an_end_without_rest_and_without_a_reason_is_refused_by_the_fold(self, tmp_path: Path) -> None:
+        run = Bench(tmp_path, list(self.STEPS), STREAM, self.fading(900.0, 5.0, 30.0)).conduct()
+        at = next(index for index, event in enumerate(run.events) if isinstance(event, e.SoakEnded))
+        state = Run.of(run.events[: at - 20]).state
+        slot = state.slot
+        assert slot is not None
+        ended = e.SoakEnded(seq=state.seq + 1, wall=state.wall, time_s=state.now_s, slot=slot.id, reason=None)
+        with pytest.raises(EventRefusedError, match="and no reason is given"):
+            take(state, ended)
+
+    def test_works_from_typed_readings_too_only_coarser(self, tmp_path: Path) -> None:
+        sent = itertools.count()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.WAIT:
+                bench.now += 30.0
+                number = next(sent)
+                return f"{2.0 * 2.718281828 ** (-number / 3.0):.2f} um"
+            return "" if prompt.asks is Asks.CONFIRM else "+1 um"
+
+        run = Bench(tmp_path, list(self.STEPS), Habits(), hands).conduct()
+        (soak,) = run.state.soaks
+        assert soak.reason is None
+        assert 6 <= len(run.state.observed) <= 39
+        assert soak.elapsed_s < 1200.0
+
+    def test_by_thermometers_looks_at_part_less_reference(self, tmp_path: Path) -> None:
+        steps = [{"do": "soak", "at_least": "20 min", "within_temperature": "0.05 K"}, *ZERO]
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is not Asks.WAIT:
+                return "" if prompt.asks is Asks.CONFIRM else "+1 um"
+            bench.now += 10.0
+            wiggle = 0.002 * (-1) ** int(bench.now / 10.0)
+            part = 20.0 + 1.5 * 2.718281828 ** (-bench.now / 90.0) + wiggle
+            bench.sends(f"{part:.3f} degC", of="part")
+            bench.sends(f"{20.0 - wiggle:.3f} degC", of="reference")
+            return None
+
+        run = Bench(tmp_path, steps, Habits(), hands).conduct()
+        (soak,) = run.state.soaks
+        assert {outlook.of for outlook in soak.outlooks} == {"part", "reference", "part less reference"}
+        assert all(outlook.settled for outlook in soak.outlooks)
+        assert 1.5 * 2.718281828 ** (-soak.elapsed_s / 90.0) < 0.05
+
+
+class TestAThermometer:
+    STEPS = ({"do": "temperature", "of": "part"}, *ZERO)
+
+    def test_answers_with_what_came_after_the_step_was_shown(self, tmp_path: Path) -> None:
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.TEMPERATURE:
+                bench.sends("20.31 degC", of="part", line="T1 +20.31")
+                return ""
+            return "" if prompt.asks is Asks.CONFIRM else "+1 um"
+
+        run = Bench(tmp_path, list(self.STEPS), Habits(), hands).conduct()
+        (event,) = of_kind(run, e.TemperatureRead)
+        assert (event.value_degC, event.line) == (20.31, "T1 +20.31")
+
+    def test_that_is_silent_is_told(self, tmp_path: Path) -> None:
+        sent = itertools.count()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is not Asks.TEMPERATURE:
+                return "" if prompt.asks is Asks.CONFIRM else "+1 um"
+            number = next(sent)
+            if number == 0:
+                bench.thermometer.waiting.append(Said(at_s=-1.0, line="T1", answer="20 degC", of="part"))
+                return None
+            return "20.5" if bench.refusals else "" if number == 1 else None
+
+        bench = Bench(tmp_path, list(self.STEPS), Habits(), hands)
+        bench.conduct()
+        assert bench.refusals == ["nothing is heard of the part; look at the thermometer, or type it"]
+
+
+def test_a_face_that_nobody_sits_at_any_more_ends_the_run_resumably(tmp_path: Path) -> None:
+    def hands(bench: Bench, prompt: Prompt) -> str | None:
+        raise SourceExhaustedError(f"nobody answers {prompt.title} any more, at {bench.now} s")
+
+    with pytest.raises(SourceExhaustedError):
+        Bench(tmp_path, ZERO, Habits(), hands).conduct()
