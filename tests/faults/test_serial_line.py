@@ -217,17 +217,17 @@ class TestOpening:
 
     def test_a_line_under_way_is_not_taken(self, bench: Bench) -> None:
         bench.say(b"+12")
-        line = SerialLine(str(bench.port), QUICK, time.monotonic)
-        bench.say(0.02, b"3.5 um\r\n", b"+1.5 um\r\n")
+        line = SerialLine(str(bench.port), usual(), time.monotonic)
+        bench.say(usual().idle / 2, b"3.5 um\r\n", b"+1.5 um\r\n")
         said = next_lines(line, 2)
         assert meant(said) == [None, "+1.5 um"]
         assert said[0].why == "its beginning was sent before anybody listened"
         line.close()
 
     def test_a_stream_under_way_is_no_news(self, bench: Bench) -> None:
-        profile = QUICK.model_copy(update={"sends": "stream"})
+        profile = usual().model_copy(update={"sends": "stream"})
         line = SerialLine(str(bench.port), profile, time.monotonic)
-        bench.say(0.02, b"3.5 um\r\n", b"+1.5 um\r\n")
+        bench.say(usual().idle / 2, b"3.5 um\r\n", b"+1.5 um\r\n")
         assert meant(next_lines(line, 1)) == ["+1.5 um"]
         line.close()
 
@@ -248,7 +248,7 @@ class TestOpening:
         line = SerialLine(str(bench.port), QUICK, time.monotonic)
         (said,) = next_lines(line, 1)
         assert (said.answer, said.line) == (None, "+9.1 um")
-        assert said.why == "3 old lines waited when the listening began; none is used"
+        assert said.why == "3 old lines came as the listening began; none is used"
         line.close()
 
     def test_a_second_program_is_refused(self, bench: Bench, line: SerialLine) -> None:
@@ -394,5 +394,9 @@ class TestANetworkBox:
             assert "the line is out" in line.fault()
             box, _ = server.accept()
             with box:
+                box.sendall(b"+9.1 um\r\n+9.2 um\r\n")  # what it kept while nobody listened
                 until(lambda: not line.fault())
+                time.sleep(QUIET_S)
+                box.sendall(b"+1.6 um\r\n")
+                assert meant(next_lines(line, 2)) == [None, "+1.6 um"]
                 line.close()

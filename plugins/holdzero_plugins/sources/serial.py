@@ -97,7 +97,7 @@ class SerialLine:
             idle_s=self._profile.idle,
             since_s=began_s,
         )
-        self._throw_away_old(lines)
+        self._throw_away_old(lines, began_s)
         self._fault = ""
         looked_s = began_s
         while not self._closed.is_set():
@@ -114,16 +114,20 @@ class SerialLine:
                 if self._mark is not None and mark_of(self._name) != self._mark:
                     raise FileNotFoundError(self._name)
 
-    def _throw_away_old(self, lines: Lines) -> None:
-        """What waits in the line was sent before anybody was asked for anything."""
-        waiting = self._port.in_waiting
-        if not waiting:
-            return
-        at_s = self._counter_s()
-        old = lines.feed(self._port.read(waiting), at_s)
-        if old:
-            text = f"{len(old)} old line{'' if len(old) == 1 else 's'} waited when the listening began; none is used"
-            self._said.append(Said(at_s=at_s, line=_printable(old[-1].text), answer=None, why=text))
+    def _throw_away_old(self, lines: Lines, began_s: float) -> None:
+        """What comes in one go as the listening begins was sent before: by a box that kept it, or to nobody."""
+        old = []
+        now_s = began_s
+        while now_s - began_s < self._profile.idle and not self._closed.is_set():
+            data = self._port.read(max(1, self._port.in_waiting))
+            if not data:
+                lines.idle(now_s)
+                break
+            now_s = self._counter_s()
+            old += lines.feed(data, now_s)
+        if old and self.habits.sends is Sends.PRESS:
+            text = f"{len(old)} old line{'' if len(old) == 1 else 's'} came as the listening began; none is used"
+            self._said.append(Said(at_s=old[-1].at_s, line=_printable(old[-1].text), answer=None, why=text))
 
     def _ask(self) -> None:
         """Send the request when it is wanted, and no more often than the profile says."""
