@@ -19,7 +19,7 @@ import pytest
 from holdzero.catalogue import load_catalogue
 from holdzero.journal import read_journal
 from holdzero.record import verify
-from holdzero.testing import GOOD, PLAIN, Draft
+from holdzero.testing import GOOD, PLAIN
 
 Record: TypeAlias = dict[str, Any]
 PATIENCE_S = 20.0
@@ -143,21 +143,6 @@ class TestAServerThatIsKilled:
         assert "Go on with an open run" not in page.shown
         assert program.ends(signal.SIGTERM) == 0
 
-    def test_after_the_last_answer_makes_the_record_when_it_is_gone_on_with(self, serve: Serve, visit: Any) -> None:
-        program = serve()
-        page = begin(visit(program.port).listens())
-        page.types(*GOOD)
-        compare(page)
-        program.kill()
-        # As if it had been killed between the two: all is read, and no record was written.
-        for path in (program.folder / "out").glob("*"):
-            if ".journal." not in path.name:
-                path.unlink()
-        program = serve()
-        page = visit(program.port).listens().does("resume", journal=program.journals[0].name)
-        page.until(lambda: page.stage == "finished")
-        assert program.record["verdict"] == "pass"
-
 
 class TestPagesThatRace:
     def test_double_nothing_and_lose_nothing(self, serve: Serve, visit: Any) -> None:
@@ -188,34 +173,14 @@ class TestPagesThatRace:
         assert typed(program.record) == list(GOOD)
 
 
-class TestTheNextRun:
-    def test_is_begun_with_the_operator_kept(self, serve: Serve, visit: Any, tmp_path: Path) -> None:
-        (tmp_path / "odd.toml").write_text(Draft().with_check("drift", order="no").text, "utf-8")
-        program = serve()
-        page = visit(program.port).listens()
-        assert page.posts("start", routine="odd.toml", member=None, operator="T. Ester", serials=[]).status == 200
-        page.until(lambda: page.stage == "choosing" and "Not begun" in page.shown)
-        assert "checks.drift" in page.shown
-        assert program.journals == []
-        begin(page)
-        page.types("0")
-        page.does("abandon", reason="the part is scrap")
-        page.until(lambda: page.stage == "abandoned")
-        page.does("done")
-        assert "T. Ester" in page.shown
-        begin(page)
-        assert len(program.journals) == 2
-
-
 class TestTheEnd:
-    @pytest.mark.parametrize("sign", [signal.SIGINT, signal.SIGTERM])
-    def test_says_how_to_go_on(self, serve: Serve, visit: Any, sign: signal.Signals) -> None:
-        if signal.getsignal(sign) is signal.SIG_IGN:
-            pytest.skip(f"{sign.name} is ignored where these tests run")
+    @pytest.mark.skipif(signal.getsignal(signal.SIGINT) is signal.SIG_IGN, reason="Ctrl-C is ignored here")
+    def test_by_the_keyboard_says_how_to_go_on(self, serve: Serve, visit: Any) -> None:
         program = serve()
         begin(visit(program.port).listens()).types("0")
-        assert program.ends(sign) == 4
+        assert program.ends(signal.SIGINT) == 4
         assert f"holdzero resume out/{program.journals[0].name}" in program.said
+        assert "holdzero bench again" in program.said
         assert "Traceback" not in program.said
 
     def test_over_the_network_a_link_is_printed_that_works_once(self, serve: Serve, visit: Any) -> None:
@@ -223,8 +188,11 @@ class TestTheEnd:
         assert program.key
         page = visit(program.port)
         assert page.asks("/").status == 401
-        assert page.asks(f"/?key={program.key}").status == 200
+        let_in = page.asks(f"/?key={program.key}")
+        assert let_in.status == 200
         assert page.asks(f"/?key={program.key}").status == 401
-        assert program.ends(signal.SIGTERM) == 0
+        begin(visit(program.port, let_in.headers["set-cookie"].partition(";")[0]).listens())
+        assert program.ends(signal.SIGTERM) == 4
         assert program.said.count("?key=") == 2
         assert "can read along" in program.said
+        assert f"holdzero resume out/{program.journals[0].name}" in program.said

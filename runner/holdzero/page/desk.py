@@ -283,6 +283,8 @@ class Desk:
         """Replace what is shown; what is not named is as at the beginning."""
         self._box.reply(TAKEN)
         kept = self.snapshot
+        # The box first: whoever sees what is shown can answer it.
+        self._box.shown(kept.seq + 1)
         self.snapshot = Snapshot(
             seq=kept.seq + 1,
             stage=stage,
@@ -298,7 +300,6 @@ class Desk:
             live=self._listens,
             **fields,
         )
-        self._box.shown(self.snapshot.seq)
         self.on_change()
 
     def _wait(self, fits: Fits) -> Request:
