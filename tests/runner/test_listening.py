@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -117,7 +117,7 @@ class Bench:
 
     # --- the face -----------------------------------------------------------------------------
 
-    def show(self, run: Run, prompt: Prompt, findings: list[Finding]) -> None:
+    def show(self, run: Run, prompt: Prompt, findings: Sequence[Finding]) -> None:
         del run, findings
         self.prompts.append(prompt.title)
 

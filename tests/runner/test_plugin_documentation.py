@@ -49,6 +49,8 @@ PIECES = (
     hooks.Finding,
     hooks.Standing,
     hooks.Answer,
+    hooks.Said,
+    hooks.Habits,
     hooks.Filed,
     hooks.Inquiry,
 )
