@@ -252,8 +252,20 @@ def _answered_by_a_person(said: str, shop: Shop) -> None:
 
 def _address(listen: str, port: int) -> str:
     """What to open in a browser."""
-    host = socket.gethostname() if listen in ("0.0.0.0", "::", "") else listen  # noqa: S104  compared, not bound
+    host = _reachable() if listen in ("0.0.0.0", "::") else listen  # noqa: S104  compared, not bound
     return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
+
+
+def _reachable() -> str:
+    """The address by which others on the network reach this machine; its name where there is none.
+
+    A tablet seldom knows the names of a shop's machines.
+    """
+    with contextlib.suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asked:
+        # Nothing is sent: the system only says by which address it would (the far end: RFC 5737, for documentation).
+        asked.connect(("192.0.2.1", 9))
+        return str(asked.getsockname()[0])
+    return socket.gethostname()
 
 
 def _names(listen: str) -> frozenset[str]:
