@@ -45,6 +45,7 @@ class Outlook:
         within: what the routine allows [unit]; None where it says nothing.
         left_s: time until the bound should be within it [s]; 0 where it is, None where that is not known.
         points: how many were fitted.
+        seen: those points, thinned: times [s] and values [unit].
         curve: times [s] and fitted values [unit], up to the last point and a little beyond.
     """
 
@@ -59,6 +60,7 @@ class Outlook:
     within: float | None
     left_s: float | None
     points: int
+    seen: tuple[tuple[float, float], ...]
     curve: tuple[tuple[float, float], ...]
 
     @property
@@ -128,6 +130,7 @@ def outlook_of(
         within=within,
         left_s=None if steady else left_s,
         points=int(times.size),
+        seen=tuple(zip(times.tolist(), points.tolist(), strict=True)),
         curve=_curve(fit, times),
     )
 
@@ -138,7 +141,8 @@ def _near(fit: Decay, rates: Floats) -> Floats:
         apart = float(fit.rate_standard / fit.rate)
     if not 0.0 < apart < 1.0:
         return np.append(rates, fit.rate)
-    return np.append(rates, fit.rate * np.exp(apart * np.linspace(-3.0, 3.0, _RATES // 2 + 1)))
+    close = fit.rate * np.exp(apart * np.linspace(-3.0, 3.0, _RATES // 2 + 1))
+    return np.append(rates, np.clip(close, rates[0], rates[-1]))
 
 
 def _bounds(fit: Decay, profile: Profile, points: Floats, within: float | None) -> tuple[float, float | None]:

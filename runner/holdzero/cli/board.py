@@ -11,6 +11,7 @@ from holdzero.display import micro_text
 from holdzero.hooks import Asks, Prompt
 from holdzero.live import Glance, Stand
 from holdzero.outlook import Outlook
+from holdzero.run.soaking import BETWEEN
 
 __all__ = ["board", "curve", "outlook_lines"]
 
@@ -25,7 +26,6 @@ def board(
     now_s: float,
     units: str,
     width: int,
-    seen: Sequence[tuple[float, float]] = (),
     blind: bool = False,
 ) -> list[str]:
     """The lines that are shown above the entry, and again whenever something changes.
@@ -36,12 +36,11 @@ def board(
         now_s: the run's counter [s].
         units: of lengths.
         width: columns.
-        seen: of what the outlook is of: times [s] and values [um or degC].
         blind: whether no chart may stand beside the entry.
     """
     lines: list[str] = []
     if prompt.asks is Asks.WAIT:
-        lines += [_countdown(prompt, now_s), *_of_outlook(glance, seen, width)]
+        lines += [_countdown(prompt, now_s), *_of_outlook(glance, width)]
     elif glance is not None and prompt.asks is Asks.READING and (glance.answer or glance.stand is not Stand.STILL):
         lines += _value(glance, units, width)
         if not blind and len(glance.trace) > 1:
@@ -76,13 +75,12 @@ def _value(glance: Glance, units: str, width: int) -> list[str]:
     return [f"    {number} {unit}  {word}"]
 
 
-def _of_outlook(glance: Glance | None, seen: Sequence[tuple[float, float]], width: int) -> list[str]:
+def _of_outlook(glance: Glance | None, width: int) -> list[str]:
     outlook = glance.outlook if glance is not None else None
     if outlook is None:
         return []
-    unit = "µm" if outlook.unit == "um" else "°C"
-    lines = curve(seen, outlook.curve, width=width, unit=unit) if len(seen) > 1 else []
-    return [*lines, *(f"  {line}" for line in outlook_lines(outlook))]
+    unit = "µm" if outlook.unit == "um" else "K" if outlook.of == BETWEEN else "°C"
+    return [*curve(outlook.seen, outlook.curve, width=width, unit=unit), *(f"  {line}" for line in outlook_lines(outlook))]
 
 
 def outlook_lines(outlook: Outlook) -> list[str]:
@@ -91,7 +89,7 @@ def outlook_lines(outlook: Outlook) -> list[str]:
     of = f"{outlook.of}: " if outlook.of else ""
     drift = f"{of}drift now {outlook.rate_per_min:+.2g} {unit}/min"
     if outlook.steady:
-        return [f"{drift}; it drifts steadily, no end is in sight"]
+        return [f"{drift}; steady so far, no end in sight yet"]
     lines = [f"{drift}; still to come {outlook.to_come:+.2g} {unit}, at most {outlook.bound:.2g} {unit}"]
     if outlook.within is not None:
         allowed = f"{outlook.within:g} {unit} is allowed"

@@ -291,21 +291,20 @@ class Terminal:
         if len(fresh) == len(drawn):
             self._redraw(fresh, drawn)
         else:
-            self.console.print()
+            up = f"\x1b[{len(drawn)}A" if drawn else ""
+            self.console.file.write(f"{up}\r\x1b[J")
             self._print_board(fresh, prompt)
         return fresh
 
     def _board(self, prompt: Prompt, meanwhile: Meanwhile) -> list[str]:
-        state, glance = self.run.state, meanwhile.glance
-        header = state.routine.routine if state.routine else None
-        of = glance.outlook.of if glance is not None and glance.outlook is not None else None
+        routine = self.run.state.routine
+        header = routine.routine if routine else None
         return board(
             prompt,
-            glance,
+            meanwhile.glance,
             now_s=self.now_s(),
             units=header.units if header else "mm",
             width=self.console.width,
-            seen=[(item.time_s, item.value) for item in state.observed if item.of == of],
             blind=header is not None and header.blind,
         )
 

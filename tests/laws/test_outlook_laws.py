@@ -1,0 +1,50 @@
+"""Whatever is seen during a soak, its outlook is made, and says nothing that can't be."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
+
+from holdzero.outlook import FEWEST, outlook_of
+
+VALUES = st.lists(st.floats(-1e4, 1e4, allow_nan=False), min_size=FEWEST, max_size=40)
+STEPS = st.floats(0.0, 600.0)
+
+
+@given(VALUES, st.lists(STEPS, min_size=40, max_size=40), st.sampled_from([0.0, 0.03, 0.3]), st.floats(1e-3, 10.0))
+def test_any_course_has_an_outlook_or_none(
+    values: list[float], steps: list[float], floor: float, within: float
+) -> None:
+    times = list(np.cumsum(steps)[: len(values)])
+    found = outlook_of(times, values, of="", unit="um", within=within, floor=floor)
+    if found is None:
+        assert times[-1] == times[0]
+        return
+    assert math.isfinite(found.now)
+    assert found.bound >= 0.0
+    assert found.steady or found.bound >= abs(found.to_come) * (1.0 - 1e-6)
+    assert not (found.steady and found.settled)
+    assert found.left_s is None or found.left_s >= 0.0
+    assert all(math.isfinite(at) and math.isfinite(value) for at, value in found.curve)
+
+
+@given(st.floats(-50.0, 50.0), st.integers(FEWEST, 300), st.sampled_from([0.0, 0.1]))
+def test_what_never_moves_is_told_not_to_move(value: float, number: int, floor: float) -> None:
+    found = outlook_of([10.0 * n for n in range(number)], [value] * number, of="", unit="um", floor=floor)
+    assert found is not None
+    assert abs(found.to_come) <= 1e-6 + abs(value) * 1e-9
+    assert abs(found.now - value) <= 1e-6 + abs(value) * 1e-9
+
+
+@given(VALUES, st.floats(-1e3, 1e3))
+def test_where_the_zero_stands_changes_nothing_but_the_value(values: list[float], shift: float) -> None:
+    times = [10.0 * n for n in range(len(values))]
+    plain = outlook_of(times, values, of="", unit="um")
+    moved = outlook_of(times, [value + shift for value in values], of="", unit="um")
+    assert plain is not None
+    assert moved is not None
+    scale = 1.0 + max(map(abs, values)) + abs(shift)
+    assert abs(moved.now - plain.now - shift) <= 1e-3 * scale
