@@ -181,10 +181,11 @@ class TestRefusedAnswers:
     ) -> None:
         step = '[[steps]]\ndo = "soak"\nat_least = "20 min"\n\n'
         at_bench = start(plain.replace("[[steps]]", step + "[[steps]]", 1))
-        shown = at_bench.types("12")
+        shown = at_bench.types("ok")
         assert "19:59 to go" in shown or "20:00 to go" in shown
         assert re.search(r"Ends by itself at \d\d:\d\d", shown)
-        assert "to end the soak early, type the reason in words" in flat(at_bench.types("lay here since noon"))
+        assert "to end the soak all the same, type the reason in words" in flat(at_bench.types("12"))
+        assert "Seen: +12 µm. The soak goes on." in flat(at_bench.types("lay here since noon"))
         at_bench.types(*ZEROS, *PLACES, "0", "")
         assert at_bench.ends() == PASS
         (caution,) = [finding for finding in record()["findings"] if finding["code"] == "soak/short"]

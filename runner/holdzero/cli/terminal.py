@@ -70,6 +70,8 @@ class Terminal:
         self._refused: tuple[Prompt, int] | None = None
         self._shown: tuple[Prompt, int] | None = None
         self._drawn_s = 0.0
+        # Whether instruments are being looked at: what they say then stands on the board.
+        self._looking = False
 
     # --- showing ------------------------------------------------------------------------------
 
@@ -136,6 +138,9 @@ class Terminal:
                 self._echo(micro_text(float(event.value_um), units))
             case e.TemperatureRead():
                 self._echo(f"{float(event.value_degC):.2f} °C")
+            case e.SoakObserved() if not self._looking:
+                value = f"{event.value:.2f} °C" if event.of else micro_text(event.value, units)
+                self._say(f"Seen: {f'{event.of} ' if event.of else ''}{value}. The soak goes on.")
             case e.RunContinued():
                 self._back(event)
             case _:
@@ -258,7 +263,7 @@ class Terminal:
 
         What changes stands on lines of its own, so that what is typed below them stays whole.
         """
-        came = meanwhile.look(prompt)
+        came = self._look(prompt, meanwhile)
         if came is not None:
             return came
         if prompt.asks is Asks.WAIT:
@@ -274,12 +279,19 @@ class Terminal:
                 raise SourceExhaustedError("the keyboard was closed") from None
             if text is not None:
                 return text
-            came = meanwhile.look(prompt)
+            came = self._look(prompt, meanwhile)
             drawn = self._renewed(drawn, prompt, meanwhile)
         if prompt.asks is not Asks.CONFIRM:
             self.console.bell()
         self.console.print()
         return came
+
+    def _look(self, prompt: Prompt, meanwhile: Meanwhile) -> Answer | Command | None:
+        self._looking = True
+        try:
+            return meanwhile.look(prompt)
+        finally:
+            self._looking = False
 
     def _renewed(self, drawn: list[str], prompt: Prompt, meanwhile: Meanwhile) -> list[str]:
         """The board as it is now, on the screen too if that can be written over."""
