@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Sequence
 
 from holdzero.cli.digits import large
 from holdzero.cli.words import clock_text
-from holdzero.display import micro_text
 from holdzero.hooks import Asks, Prompt
 from holdzero.live import Glance, Stand
 from holdzero.outlook import Outlook
+from holdzero.page.words import live_value
 from holdzero.run.soaking import BETWEEN
 
 __all__ = ["board", "curve", "outlook_lines"]
 
+_DRAWN = "█·⠀"
 _BAR, _ROWS, _MARGIN = 20, 5, 12
 _SHAPES = {Stand.STILL: "■", Stand.MOVING: "~", Stand.SILENT: "…", Stand.UNREAD: "?", Stand.LOST: "✕"}
 
@@ -40,7 +42,7 @@ def board(
     """
     lines: list[str] = []
     if prompt.asks is Asks.WAIT:
-        lines += [_countdown(prompt, now_s), *_of_outlook(glance, width)]
+        lines += [*_countdown(prompt, now_s), *_of_outlook(glance, width)]
     elif glance is not None and prompt.asks is Asks.READING and (glance.answer or glance.stand is not Stand.STILL):
         lines += _value(glance, units, width)
         if not blind and len(glance.trace) > 1:
@@ -50,19 +52,28 @@ def board(
         lines.append(f"  {told}")
     if glance is not None and glance.why:
         lines.append(f"  {_SHAPES[glance.stand]} {glance.stand.value}: {glance.why}")
-    return [line[: width - 1] for line in lines]
+    return [part for line in lines for part in _fitted(line, width - 1)]
 
 
-def _countdown(prompt: Prompt, now_s: float) -> str:
+def _fitted(line: str, width: int) -> list[str]:
+    """A line, broken between words where it is too long; what is drawn is cut."""
+    if len(line) <= width:
+        return [line]
+    if any(sign in line for sign in _DRAWN):
+        return [line[:width]]
+    return textwrap.wrap(line, width, initial_indent="  ", subsequent_indent="  ") or [""]
+
+
+def _countdown(prompt: Prompt, now_s: float) -> list[str]:
     left, length = max(0.0, prompt.until_s - now_s), prompt.slot.at_least_s
     done = round(_BAR * (1.0 - min(1.0, left / length))) if length else _BAR
-    word = f"{clock_text(left)} to go" if left > 0.0 else "time is over; not at rest yet: wait, or type the reason"
-    return f"  [{'█' * done}{'·' * (_BAR - done)}] {word} "
+    bar = f"  [{'█' * done}{'·' * (_BAR - done)}] {clock_text(left)} to go "
+    return [bar] if left > 0.0 else [bar, "  Time is over, and it is not at rest yet: wait, or type the reason."]
 
 
 def _value(glance: Glance, units: str, width: int) -> list[str]:
     """The live value large, and how it stands in a word beside it."""
-    number, _, unit = (micro_text(glance.value_um, units) if glance.value_um is not None else "").partition(" ")
+    number, unit = live_value(glance.answer, glance.value_um, units)
     word = f"{_SHAPES[glance.stand]} {glance.stand.value.upper()}"
     if glance.taking:
         word += ", is taken when it stands still"
@@ -80,7 +91,10 @@ def _of_outlook(glance: Glance | None, width: int) -> list[str]:
     if outlook is None:
         return []
     unit = "µm" if outlook.unit == "um" else "K" if outlook.of == BETWEEN else "°C"
-    return [*curve(outlook.seen, outlook.curve, width=width, unit=unit), *(f"  {line}" for line in outlook_lines(outlook))]
+    return [
+        *curve(outlook.seen, outlook.curve, width=width, unit=unit),
+        *(f"  {line}" for line in outlook_lines(outlook)),
+    ]
 
 
 def outlook_lines(outlook: Outlook) -> list[str]:
