@@ -64,7 +64,7 @@ class TestALiveValue:
         assert "⠀" not in shown(READ, glance, blind=True)
 
     def test_fits_a_narrow_terminal(self) -> None:
-        assert "+1.2 µm" in shown(READ, live(Stand.STILL), width=12)
+        assert "+1.2 µm" in " ".join(shown(READ, live(Stand.STILL), width=12).split())
         shown(READ, live(Stand.STILL, trace=[(t, 0.1 * t) for t in range(20)]), width=40)
 
 
