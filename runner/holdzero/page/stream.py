@@ -15,6 +15,7 @@ from holdzero.outlook import Outlook
 from holdzero.page.desk import Desk
 from holdzero.page.pen import Pen
 from holdzero.page.snapshot import Snapshot
+from holdzero.page.words import live_value
 
 __all__ = ["Hub", "live_data"]
 
@@ -144,7 +145,10 @@ class Hub:
         # An outlook is made anew once a second at most; the value may change twenty-five times.
         if glance.outlook is not self._rested[0]:
             self._rested = (glance.outlook, self.rest(now, glance))
-        return _event("live", {**data, "rest": self._rested[1], "now_s": now.now_s})
+        routine = snapshot.run.state.routine if snapshot.run is not None else None
+        # As all readings are shown, whatever unit the instrument sends.
+        text, unit = live_value(glance.answer, glance.value_um, routine.routine.units if routine is not None else "mm")
+        return _event("live", {**data, "text": text, "unit": unit, "rest": self._rested[1], "now_s": now.now_s})
 
 
 def _event(kind: str, data: object) -> str:

@@ -169,8 +169,8 @@
     }
   }, true);
   function pressed() {
-    const now = performance.now();
-    if (now - lastPress < BOUNCE_MS) return;
+    const now = performance.now(), bare = !$("entry") || !$("entry").value.trim();
+    if (bare && now - lastPress < BOUNCE_MS) return;
     lastPress = now;
     press();
   }
@@ -184,7 +184,9 @@
   function insert(sign) {
     const entry = $("entry");
     if (!entry) return;
-    const from = entry.selectionStart ?? entry.value.length, to = entry.selectionEnd ?? from;
+    // Where the caret is counts only while the entry has the focus.
+    const here = document.activeElement === entry, end = entry.value.length;
+    const from = here ? entry.selectionStart ?? end : end, to = here ? entry.selectionEnd ?? from : end;
     if (sign === "back") entry.setRangeText("", from === to ? Math.max(0, from - 1) : from, to, "end");
     else if (sign === "clear") entry.value = "";
     else entry.setRangeText(sign, from, to, "end");
@@ -213,7 +215,8 @@
     settle();
   }
   function settle() {
-    const goal = $("entry") || $("now");
+    const open = panel && $(`panel-${panel.name}`);
+    const goal = (open && open.querySelector("input")) || $("entry") || $("now");
     if (goal) goal.focus({ preventScroll: goal.id === "now" });
   }
   async function fromPanel(what, more) {
@@ -235,13 +238,16 @@
     else fromPanel(what, { reason: text });
   }
 
+  // A finger on the number pad leaves the caret where it is.
+  document.addEventListener("pointerdown", (event) => { if (event.target.closest(".pad")) event.preventDefault(); });
+
   // --- presses of fingers and mouse ------------------------------------------------------------
   document.addEventListener("click", (event) => {
     wakeAudio();
     const key = event.target.closest("button");
     if (!key) return;
     const { dataset } = key;
-    if (key.id === "take-pen") post("pen", {});
+    if (key.id === "take-pen") post("pen", {}).then(settle);
     else if (key.id === "pad-key") { root.dataset.pad = root.dataset.pad === "on" ? "off" : "on"; keep("pad", root.dataset.pad); switches(); settle(); }
     else if (key.id === "sound-key") { sound = !sound; keep("sound", sound ? "on" : "off"); wakeAudio(); switches(); tone("accepted"); }
     else if (key.id === "look-key") { look = LOOKS[(LOOKS.indexOf(look) + 1) % LOOKS.length]; root.dataset.look = look; keep("look", look); switches(); }
