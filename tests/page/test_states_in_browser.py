@@ -265,6 +265,21 @@ def test_what_a_person_or_a_line_says_is_text_and_no_markup(
     assert page.locator("li", has_text=bad).count() == 2
 
 
+def test_a_press_of_the_pedal_does_nothing_where_it_must_not(
+    page: Any, served: Any, shown: dict[str, tuple[Snapshot, Glance | None]]
+) -> None:
+    served.show(*shown["choosing"])
+    page.goto(served.url)
+    page.locator("body[data-mine=yes]").wait_for()
+    for state in ("choosing", "stopped", "overrule", "compare", "choice", "finished", "interrupted"):
+        served.show(*shown[state])
+        page.locator(f"main[data-seq='{shown[state][0].seq}']").wait_for()
+        for key in ("Space", "Enter"):
+            page.keyboard.press(key, delay=100)
+            page.wait_for_timeout(320)
+    assert [url for url in page.asked_for if url.endswith("/do")] == []
+
+
 @pytest.mark.skipif(not SHOTS, reason="HOLDZERO_SHOTS names no folder for pictures")
 def test_pictures_are_taken_of_each_state(
     page: Any, served: Any, shown: dict[str, tuple[Snapshot, Glance | None]]

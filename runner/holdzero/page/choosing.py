@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from holdzero.page.shown import Choosing, Option, Sheet
 from holdzero.page.snapshot import OpenRun, RoutineHere, Snapshot
-from holdzero.page.words import sentence, wall_time
+from holdzero.page.words import marks_of, sentence, wall_time
 
 __all__ = ["choosing_of"]
 
@@ -21,6 +21,7 @@ def choosing_of(snapshot: Snapshot) -> Sheet:
         template="choose.html",
         refused=sentence(snapshot.refused.reason if snapshot.refused else snapshot.ended),
         problems=snapshot.problems,
+        marks=marks_of(simulated=snapshot.simulated, trial=snapshot.trial),
         choosing=Choosing(
             routines=tuple(map(_routine, routines)),
             members=tuple((routine.name, routine.members) for routine in routines if routine.members),

@@ -18,10 +18,11 @@ from holdzero.page.ended import limits_text, part_of
 from holdzero.page.shown import Box, EntryField, Option, Row, Sheet
 from holdzero.page.snapshot import Snapshot, Stage
 from holdzero.page.soaked import soak_of
-from holdzero.page.words import entry_row, sentence, told, told_all, wall_time
+from holdzero.page.words import entry_row, marks_of, sentence, told, told_all, wall_time
 from holdzero.run.commands import STRIKE_REASONS
 from holdzero.run.plan import SlotKind
-from holdzero.run.state import Reading, State
+from holdzero.run.prompt import prompt_of
+from holdzero.run.state import Phase, Reading, State
 
 __all__ = ["sheet_of"]
 
@@ -62,7 +63,7 @@ def _ended(snapshot: Snapshot) -> Sheet:
         template="end.html",
         say=say.get(snapshot.stage, ""),
         tone="stop" if snapshot.stage is Stage.INTERRUPTED else "accepted",
-        marks=_marks(snapshot, state),
+        marks=marks_of(simulated=snapshot.simulated or state.simulated, trial=snapshot.trial or state.trial),
         head=_head(state, None),
         parts=parts,
         rows=_rows(state, units, blind=False),
@@ -87,7 +88,7 @@ def _running(snapshot: Snapshot) -> Sheet:
         tab="One moment",
         title="One moment",
         say="The record is being made." if state.done and not list(state.open_slots) else "Getting ready.",
-        marks=_marks(snapshot, state),
+        marks=marks_of(simulated=snapshot.simulated or state.simulated, trial=snapshot.trial or state.trial),
         head=_head(state, prompt),
         taken=None if snapshot.taken is None else echo_of(snapshot.taken, state, units, blind=blind),
         refused=sentence(snapshot.refused.reason) if snapshot.refused else "",
@@ -105,7 +106,8 @@ def _running(snapshot: Snapshot) -> Sheet:
         ),
         reasons=STRIKE_REASONS,
     )
-    place = prompt or (run.prompt if run else None)
+    # A run that is paused asks for nothing; the place it stands at is shown all the same.
+    place = prompt or prompt_of(replace(state, phase=Phase.RUNNING))
     if place is not None:
         sheet = replace(
             sheet,
@@ -192,15 +194,6 @@ def _takes(sheet: Sheet, snapshot: Snapshot) -> Sheet:
     if not snapshot.live:
         return sheet
     return replace(sheet, live=True, pedal="accept", what="accept", accept="Accept")
-
-
-def _marks(snapshot: Snapshot, state: State) -> tuple[str, ...]:
-    marks = []
-    if snapshot.simulated or state.simulated:
-        marks.append("SIMULATED READINGS: no part is measured")
-    if snapshot.trial or state.trial:
-        marks.append("TRIAL of the routine: nothing may be accepted by it")
-    return tuple(marks)
 
 
 def _head(state: State, prompt: Prompt | None) -> tuple[Box, ...]:

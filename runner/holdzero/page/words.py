@@ -13,7 +13,18 @@ from holdzero.quantity import Dimension, parse_quantity
 from holdzero.run.plan import SlotKind
 from holdzero.run.state import Given, Reading, State, TemperatureTaken
 
-__all__ = ["VERDICTS", "clock_text", "entry_row", "live_value", "sentence", "span", "told", "told_all", "wall_time"]
+__all__ = [
+    "VERDICTS",
+    "clock_text",
+    "entry_row",
+    "live_value",
+    "marks_of",
+    "sentence",
+    "span",
+    "told",
+    "told_all",
+    "wall_time",
+]
 
 VERDICTS = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED", "reported": "REPORTED"}
 _LEVELS = {Level.STOP: ("stop", "STOP"), Level.CAUTION: ("caution", "CAUTION"), Level.NOTE: ("note", "Note")}
@@ -108,6 +119,12 @@ def live_value(answer: str, value_um: float | None, units: str) -> tuple[str, st
     sent = len(number.partition(".")[2])
     decimals = max(0, sent - math.floor(math.log10(worth) + _NEARLY))
     return f"{value_um / small_um:+z.{decimals}f}".replace("-", "−"), name
+
+
+def marks_of(*, simulated: bool, trial: bool) -> tuple[str, ...]:
+    """What a run must not be looked at without."""
+    marks = ("SIMULATED READINGS: no part is measured",) if simulated else ()
+    return (*marks, "TRIAL of the routine: nothing may be accepted by it") if trial else marks
 
 
 _NEARLY = 1e-9  # so that the logarithm of a power of ten is not just below a whole number

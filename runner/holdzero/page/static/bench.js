@@ -2,7 +2,7 @@
 // It decides nothing. A press of Enter, space bar or pedal accepts and confirms, and does nothing else.
 "use strict";
 (() => {
-  const HOLD_MS = 2000, BOUNCE_MS = 300, RETRY_MS = 1500, PATIENCE_MS = 25000, SAID_MS = 8000;
+  const HOLD_MS = 2000, BOUNCE_MS = 300, RETRY_MS = 1500, PATIENCE_MS = 25000;
   const kept = (name, usual) => { try { return localStorage.getItem(name) ?? usual; } catch { return usual; } };
   const keep = (name, value) => { try { localStorage.setItem(name, value); } catch { /* private window: not kept */ } };
   const root = document.documentElement;
@@ -36,7 +36,6 @@
   const wakeAudio = () => { if (sound && !audio && window.AudioContext) audio = new AudioContext(); };
 
   // --- saying things ---------------------------------------------------------------------------
-  let saidTimer = 0;
   function say(text, urgent) {
     const place = $(urgent ? "alert" : "polite");
     place.textContent = "";
@@ -47,8 +46,6 @@
     strip.textContent = text;
     strip.hidden = !text;
     if (text) say(text, false);
-    clearTimeout(saidTimer);
-    if (text) saidTimer = setTimeout(() => { strip.hidden = true; }, SAID_MS);
   }
 
   // --- posts -----------------------------------------------------------------------------------
@@ -248,7 +245,7 @@
     if (!key) return;
     const { dataset } = key;
     if (key.id === "take-pen") post("pen", {}).then(settle);
-    else if (key.id === "pad-key") { root.dataset.pad = root.dataset.pad === "on" ? "off" : "on"; keep("pad", root.dataset.pad); switches(); settle(); }
+    else if (key.id === "pad-key") { root.dataset.pad = root.dataset.pad === "on" ? "off" : "on"; keep("pad", root.dataset.pad); switches(); keyboards(); settle(); }
     else if (key.id === "sound-key") { sound = !sound; keep("sound", sound ? "on" : "off"); wakeAudio(); switches(); tone("accepted"); }
     else if (key.id === "look-key") { look = LOOKS[(LOOKS.indexOf(look) + 1) % LOOKS.length]; root.dataset.look = look; keep("look", look); switches(); }
     else if (key.id === "print") window.print();
@@ -301,7 +298,7 @@
     const at = document.activeElement, focus = at && old.contains(at) ? at.id : "", free = !at || at === document.body;
     const [from, to] = at && "selectionStart" in at ? [at.selectionStart, at.selectionEnd] : [null, null];
     const picked = old.querySelector("input[name=routine]:checked"), unfolded = $("earlier") && $("earlier").open;
-    if (!same) endHold("");
+    if (!same) { endHold(""); notice(""); }
     old.replaceWith(document.adoptNode(made));
     for (const [id, was] of typed) {
       const now = $(id);
@@ -347,9 +344,16 @@
     clock = count && { until: Number(count.dataset.until), length: Number(count.dataset.length), counts: count.dataset.counts === "yes" };
     if (clock) setClock(Number(count.dataset.now));
     shownRest = "";
+    keyboards();
     chosen();
     showLive();
     markBusy(false);
+  }
+
+  // Where the number pad is on the page, the device's own would only be in the way.
+  function keyboards() {
+    const entry = $("entry");
+    if (entry && main().dataset.numeric === "yes") entry.inputMode = root.dataset.pad === "on" ? "none" : "decimal";
   }
 
   // --- what is live ----------------------------------------------------------------------------
@@ -379,7 +383,8 @@
     if (key && main().dataset.what === "accept" && main().dataset.pedal === "accept" && main().dataset.state !== "confirm") write(key, now.taking ? "Waiting …" : "Accept");
     const points = now.trace, start = points.length && points[0][0], span = points.length ? points[points.length - 1][0] - start || 1 : 1;
     const values = points.map((point) => point[1]), low = Math.min(...values), high = Math.max(...values), range = high - low || 1;
-    $("live-trace").setAttribute("points", points.map(([t, value]) => `${(100 * (t - start) / span).toFixed(1)},${(38 - 36 * (value - low) / range).toFixed(1)}`).join(" "));
+    const line = $("live-trace");
+    if (line) line.setAttribute("points", points.map(([t, value]) => `${(100 * (t - start) / span).toFixed(1)},${(38 - 36 * (value - low) / range).toFixed(1)}`).join(" "));
   }
   function onLive(now) {
     const was = live ? live.stand : "";

@@ -1,0 +1,104 @@
+"""What a sheet says and lets a pedal do, without a browser."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from holdzero import events as e
+from holdzero.outlook import outlook_of
+from holdzero.page.chart import Dot, readings_picture, soak_picture
+from holdzero.page.sheet import sheet_of
+from holdzero.page.snapshot import Snapshot, Stage
+from holdzero.testing import GOOD, PLAIN, Draft, Measure
+
+
+def shown(bench: Any, stage: Stage = Stage.RUNNING, **fields: Any) -> Snapshot:
+    prompt = bench.run.prompt if stage is Stage.RUNNING else None
+    return Snapshot(seq=1, stage=stage, run=bench.run, prompt=prompt, now_s=bench.time_s, **fields)
+
+
+class TestThePedal:
+    def test_confirms_a_step_and_accepts_a_live_value(self, start: Callable[..., Any]) -> None:
+        bench = start(Draft.of(PLAIN).with_step("prepare", index=0, say="Wipe.").text)
+        sheet = sheet_of(shown(bench))
+        assert (sheet.pedal, sheet.what) == ("accept", "accept")
+        sheet = sheet_of(shown(bench.answer(""), live=True, source="serial:port"))
+        assert (sheet.pedal, sheet.what, sheet.accept) == ("accept", "accept", "Accept")
+
+    def test_is_nothing_where_a_reading_is_typed(self, start: Callable[..., Any]) -> None:
+        assert sheet_of(shown(start())).pedal == "none"
+
+    def test_is_held_to_finish(self, start: Callable[..., Any]) -> None:
+        assert sheet_of(shown(start().answer(*GOOD))).pedal == "hold"
+
+    @pytest.mark.parametrize("stage", [Stage.OVERRULE, Stage.STOPPED, Stage.FINISHED, Stage.ABANDONED, Stage.CHOOSING])
+    def test_is_nothing_where_a_person_has_to_choose(self, start: Callable[..., Any], stage: Stage) -> None:
+        assert sheet_of(shown(start(), stage)).pedal == "none"
+
+
+class TestABlindRun:
+    BLIND = Draft.of(PLAIN).with_table("routine", blind=True).text
+
+    def test_keeps_values_limits_and_chart_back(self, start: Callable[..., Any]) -> None:
+        bench = start(self.BLIND).answer(*GOOD[:4])
+        sheet = sheet_of(shown(bench, taken=bench.run.events[-1]))
+        assert [row.value for row in sheet.rows] == [""] * 4
+        assert (sheet.limits, sheet.picture) == ((), None)
+        assert sheet.taken is not None
+        assert sheet.taken.value == ""
+
+    def test_shows_them_when_it_is_over(self, start: Callable[..., Any], measure: Measure) -> None:
+        bench = start(self.BLIND).answer(*GOOD, "")
+        sheet = sheet_of(shown(bench, Stage.FINISHED, records=(measure(PLAIN, GOOD).record,)))
+        assert sheet.rows[3].value == "+1 µm"
+        assert sheet.picture is not None
+
+
+class TestASheet:
+    def test_always_says_what_is_measured_where_it_stands_and_what_comes_next(self, start: Callable[..., Any]) -> None:
+        bench = start().answer("0")
+        sheet = sheet_of(shown(bench))
+        assert {box.label: box.text for box in sheet.head}["Operator"] == "T. Ester"
+        assert (sheet.step, sheet.following) == ("Step 2 of 8", "Read place a")
+        paused = sheet_of(shown(bench.take(e.RunPaused), Stage.PAUSED))
+        assert (paused.step, paused.accept, paused.what) == ("Step 2 of 8", "Go on", "go_on")
+
+    def test_keeps_what_is_struck_out_and_says_why(self, start: Callable[..., Any]) -> None:
+        bench = start().answer("0", "0.7").strike(3, "bumped")
+        row = sheet_of(shown(bench)).rows[-1]
+        assert (row.value, row.struck) == ("+0.7 µm", "bumped")
+
+    def test_of_a_run_that_was_given_up_says_why(self, start: Callable[..., Any]) -> None:
+        sheet = sheet_of(shown(start().take(e.RunAbandoned, reason="wrong part"), Stage.ABANDONED))
+        assert (sheet.title, sheet.say) == ("Given up", "Reason: wrong part.")
+
+
+class TestAPicture:
+    def test_has_a_title_and_a_description_and_no_markup_of_others(self) -> None:
+        dot = Dot(number=3, value=1.0, kind="read", struck=False, words="<b>place a</b>")
+        drawn = readings_picture([dot], "µm")
+        assert "<title" in drawn
+        assert "<desc" in drawn
+        assert "<b>" not in drawn
+        assert "style=" not in drawn
+
+    def test_tells_a_struck_reading_by_its_shape(self) -> None:
+        dots = [Dot(number=n, value=1.0, kind="read", struck=n == 2, words="") for n in (1, 2)]
+        assert readings_picture(dots, "µm").count('class="cross"') == 1
+
+    def test_of_a_soak_has_points_curve_and_band(self) -> None:
+        times = [10.0 * n for n in range(40)]
+        values = [2.0 * math.exp(-t / 60.0) + 0.01 * (-1) ** n for n, t in enumerate(times)]
+        outlook = outlook_of(times, values, of="", unit="um", within=0.1)
+        assert outlook is not None
+        drawn = soak_picture(outlook, list(zip(times, values, strict=True)))
+        assert drawn.count('class="seen"') == 40
+        assert 'class="fitted"' in drawn
+        assert 'class="band"' in drawn
+        places = [float(y) for y in re.findall(r'<circle[^>]*cy="([0-9.]+)"', drawn)]
+        assert places[0] < places[-1]  # it falls: further down the picture
