@@ -49,7 +49,7 @@ from holdzero.routine.schema import (
     refuse,
 )
 from holdzero.routine.schema import Model as Settings
-from holdzero.run.commands import Command
+from holdzero.run.commands import Command, Unused
 from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.prompt import Asks, Prompt
 from holdzero.run.state import Given, History, Prepared, Reading, SoakTaken, TemperatureTaken
@@ -131,6 +131,7 @@ __all__ = [
     "Thermometer",
     "Time",
     "UnitAlias",
+    "Unused",
     "Weigh",
     "Weighting",
     "Writer",

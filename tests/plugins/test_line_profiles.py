@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from holdzero.errors import SourceError
-from holdzero.hooks import Answer, Asks, Command, Habits, Prompt, Sends, Slot, SlotKind
+from holdzero.hooks import Answer, Asks, Command, Habits, Prompt, Sends, Slot, SlotKind, Unused
 from holdzero.run.commands import Pause
 from holdzero_plugins.sources import wedge
 from holdzero_plugins.sources._meaning import Meaning
@@ -288,8 +288,10 @@ class TestTheIndicatorThatTypes:
     def test_a_press_that_bounces_into_the_next_question_is_not_its_answer(self) -> None:
         hands = Hands([(1.0, "+45"), (1.2, "+45"), (5.0, "52")])
         source = Wedge(usual(), hands, lambda: hands.now_s)
-        said = [source.answer(prompt(asks), 0.0) for asks in (Asks.READING, Asks.ANSWER)]
-        assert said == [Answer("+45", None, "+45"), Answer("52")]
+        said = [source.answer(prompt(asks), 0.0) for asks in (Asks.READING, Asks.ANSWER, Asks.ANSWER)]
+        assert said[0] == Answer("+45", None, "+45")
+        assert isinstance(said[1], Unused)
+        assert (said[1].line, said[2]) == ("+45", Answer("52"))
 
     def test_refuses_a_profile_that_it_cannot_keep_to(self) -> None:
         with pytest.raises(SourceError, match="can only"):

@@ -8,7 +8,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 
-from holdzero.hooks import Answer, Asks, Command, Feed, Prompt, Source, SourceError, hookimpl
+from holdzero.hooks import Answer, Asks, Command, Feed, Prompt, Source, SourceError, Unused, hookimpl
 from holdzero_plugins.sources._meaning import Meaning
 from holdzero_plugins.sources._profile import Profile
 from holdzero_plugins.sources._profile_file import load_profile
@@ -41,14 +41,14 @@ class Wedge:
         self._last_s = 0.0
 
     def answer(self, prompt: Prompt, now_s: float) -> Answer | Command:
-        """What was typed; the second typing of one press is not taken, and asked again."""
+        """What was typed; the second typing of one press answers nothing, and is put on record."""
         del now_s
-        while True:
-            said = self._ask(prompt)
-            if not isinstance(said, Answer):
-                return said
-            if not self._again(said.raw):
-                return self._understood(said, prompt)
+        said = self._ask(prompt)
+        if not isinstance(said, Answer):
+            return said
+        if self._again(said.raw):
+            return Unused(said.raw, "the same again within a moment counts as one")
+        return self._understood(said, prompt)
 
     def _again(self, text: str) -> bool:
         """Whether a text is what the last press of the indicator sent, once more."""

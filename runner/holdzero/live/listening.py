@@ -72,7 +72,7 @@ class Listening:
         self._trace = Trace()
         self._why = ""
         self._seen_s: dict[str, float] = {}
-        self._requested_s = 0.0
+        self._requested_s = [-_REQUEST_S] * len(self._instruments)
         self._outlook: tuple[float, Outlook | None] = (-_OUTLOOK_S, None)
         self._run: Conducted | None = None
         self._shown_s = 0.0
@@ -201,9 +201,9 @@ class Listening:
     def _hear(self, prompt: Prompt) -> Answer | None:
         """All that arrived; the first line of a press that answers is the answer."""
         answer: Answer | None = None
-        for of, instrument in self._instruments:
-            if instrument.habits.sends is Sends.ASKED and self._counter_s() - self._requested_s >= _REQUEST_S:
-                self._requested_s = self._counter_s()
+        for place, (of, instrument) in enumerate(self._instruments):
+            if instrument.habits.sends is Sends.ASKED and self._counter_s() - self._requested_s[place] >= _REQUEST_S:
+                self._requested_s[place] = self._counter_s()
                 instrument.request()
             for said in instrument.lines():
                 if of == COMPARATOR and self._taker is not None:
@@ -214,7 +214,7 @@ class Listening:
 
     def _heard(self, said: Said, prompt: Prompt, taker: Taker, answer: Answer | None) -> Answer | None:
         """A line of the comparator."""
-        value = _value(said.answer, Dimension.LENGTH)
+        value = _value(said.answer, Dimension.LENGTH, prompt.unit)
         why = taker.hear(said, value)
         self._why = said.why
         if value is not None:
@@ -235,7 +235,7 @@ class Listening:
 
     def _felt(self, said: Said, prompt: Prompt) -> None:
         """A line of a thermometer."""
-        value = _value(said.answer, Dimension.TEMPERATURE)
+        value = _value(said.answer, Dimension.TEMPERATURE, "degC")
         if value is None or said.of not in WATCHED:
             if said.why != self._why:
                 self._bound.note(e.LineUnused, line=said.line, why=said.why or "it is of nothing that is watched")
@@ -289,11 +289,11 @@ class Listening:
         return self._outlook[1]
 
 
-def _value(answer: str | None, dimension: Dimension) -> float | None:
+def _value(answer: str | None, dimension: Dimension, bare_unit: str) -> float | None:
     """A line's value in the inside unit; None where it has none of this dimension."""
     if answer is None:
         return None
     try:
-        return parse_quantity(answer, dimension).value
+        return parse_quantity(answer, dimension, bare_unit=bare_unit or None).value
     except QuantityError:
         return None
