@@ -257,8 +257,9 @@ def typed(*texts: tuple[float, str], profile: Profile | None = None, asks: Asks 
     hands = Hands([*texts, (99.0, Pause())])
     source = Wedge(profile or usual(), hands, lambda: hands.now_s)
     found: list[Answer] = []
-    while isinstance(said := source.answer(prompt(asks), 0.0), Answer):
-        found.append(said)
+    while not isinstance(said := source.answer(prompt(asks), 0.0), Pause):
+        if isinstance(said, Answer):
+            found.append(said)
     return found
 
 
