@@ -64,6 +64,7 @@ class Bench:
         self.now = 0.0
         self.line, self.thermometer = Line(habits), Line(Habits(sends=Sends.STREAM))
         self.script = script
+        self.wall = "2026-03-02T08:00:00.000+00:00"
         self.refusals: list[str] = []
         self.glances: list[Glance | None] = []
         self.prompts: list[str] = []
@@ -79,7 +80,7 @@ class Bench:
             source=NOBODY,
             feed=self.listening,
             face=self,
-            clock=Clock(lambda: "2026-03-02T08:00:00.000+00:00", lambda: self.now),
+            clock=Clock(lambda: self.wall, lambda: self.now),
             register=Register(),
             choices={},
             overrule=None,
@@ -522,6 +523,32 @@ class TestAThermometer:
         bench = Bench(tmp_path, list(self.STEPS), Habits(), hands)
         bench.conduct()
         assert bench.refusals == ["nothing is heard of the part; look at the thermometer, or type it"]
+
+
+def test_a_clock_that_is_set_back_an_hour_moves_no_reading(tmp_path: Path) -> None:
+    def conducted(folder: Path, *, back: bool) -> Run:
+        sent = itertools.count()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if back and prompt.asks is Asks.READING and next(sent) == 1:
+                bench.wall = "2026-03-02T07:00:00.000+00:00"
+            if prompt.asks is Asks.WAIT:
+                bench.now += 300.0
+                return None
+            return "" if prompt.asks is Asks.CONFIRM else "+1 um"
+
+        folder.mkdir()
+        bench = Bench(folder, [{"do": "soak", "at_least": "20 min"}, *ZERO], Habits(), hands)
+        run = bench.conduct()
+        assert Run.of(read_journal(bench.path).events).state == run.state
+        return run
+
+    plain, moved = conducted(tmp_path / "plain", back=False), conducted(tmp_path / "moved", back=True)
+    assert len({event.wall for event in moved.events}) == 2
+    assert [(r.value_um, r.time_s, r.zero) for r in moved.state.readings] == [
+        (r.value_um, r.time_s, r.zero) for r in plain.state.readings
+    ]
+    assert moved.state.soaks == plain.state.soaks
 
 
 def test_a_face_that_nobody_sits_at_any_more_ends_the_run_resumably(tmp_path: Path) -> None:
