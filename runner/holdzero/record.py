@@ -26,6 +26,7 @@ from holdzero.events import (
     AnyEvent,
     ReadingTaken,
     RunStarted,
+    SoakObserved,
     TemperatureRead,
     event_from_data,
     event_to_data,
@@ -37,7 +38,7 @@ from holdzero.quantity import Dimension
 from holdzero.risk import specific_risk
 from holdzero.routine.approval import approval_state
 from holdzero.run import Run
-from holdzero.run.answer import TakenReading, TakenTemperature, Told, Understood, understand
+from holdzero.run.answer import TakenReading, TakenTemperature, Told, Understood, seen_value, understand
 from holdzero.run.plan import Slot
 from holdzero.run.state import Given, Reading, State, TemperatureTaken
 from holdzero.unrecorded import unrecorded
@@ -401,6 +402,8 @@ def _refolded(events: tuple[AnyEvent, ...]) -> tuple[Run, list[str]]:
     for event in events:
         if isinstance(event, ReadingTaken | TemperatureRead | AnswerGiven):
             misread.extend(_misread(run, event))
+        elif isinstance(event, SoakObserved):
+            misread.extend(_misseen(run, event))
         run = run.take(event)
     return run, misread
 
@@ -417,6 +420,17 @@ def _misread(run: Run, event: ReadingTaken | TemperatureRead | AnswerGiven) -> I
     value, meant = _value_of(event), _meant(said)
     if meant != value:
         yield f"events[{event.seq}]: {event.raw!r} means {meant}, the record says {value}"
+
+
+def _misseen(run: Run, event: SoakObserved) -> Iterator[str]:
+    """The same of what was seen during a soak."""
+    try:
+        meant = seen_value(event.raw, event.of, run.state.comparator, run.state.aliases)
+    except AnswerRefusedError as error:
+        yield f"events[{event.seq}]: {error}"
+        return
+    if meant != event.value:
+        yield f"events[{event.seq}]: {event.raw!r} means {meant}, the record says {event.value}"
 
 
 def _value_of(event: ReadingTaken | TemperatureRead | AnswerGiven) -> object:

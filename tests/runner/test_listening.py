@@ -441,6 +441,17 @@ class TestASoak:
         again = Run.of(run.events)
         assert again.state.soaks == run.state.soaks
 
+    def test_with_nothing_under_the_tip_puts_no_end_of_travel_on_record(self, tmp_path: Path) -> None:
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.WAIT:
+                bench.now += 10.0
+                bench.sends("+9999.0 um" if bench.now < 100.0 else f"{(-1) ** int(bench.now / 10.0) * 0.01:.2f} um")
+                return None
+            return "" if prompt.asks is Asks.CONFIRM else "+1 um"
+
+        run = Bench(tmp_path, list(self.STEPS), STREAM, hands).conduct()
+        assert max(item.value for item in run.state.observed) < 1.0
+
     def test_that_is_not_at_rest_goes_on_after_its_time(self, tmp_path: Path) -> None:
         run = Bench(tmp_path, list(self.STEPS), STREAM, self.fading(900.0, 5.0, 30.0)).conduct()
         (soak,) = run.state.soaks

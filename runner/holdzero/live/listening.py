@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Sequence
 from typing import Any, Protocol
 
@@ -13,7 +14,7 @@ from holdzero.live.taking import LONGEST_S, Taker, Trace
 from holdzero.outlook import Outlook, outlook_of
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.run import Run
-from holdzero.run.answer import WATCHED
+from holdzero.run.answer import WATCHED, seen_value
 from holdzero.run.commands import COMPARATOR, THERMOMETERS, LineIn, LineOut
 
 __all__ = ["Ask", "Conducted", "Listening"]
@@ -219,8 +220,8 @@ class Listening:
         self._why = said.why
         if value is not None:
             self._trace.add(self._run_s(said.at_s), value)
-        if prompt.asks is Asks.WAIT and value is not None and said.answer is not None:
-            self._observe("", said, value, prompt)
+        if prompt.asks is Asks.WAIT and value is not None:
+            self._observe(said, prompt)
         elif not why and not taker.streams:
             if answer is not None:
                 why = "another line came at the same moment"
@@ -243,15 +244,18 @@ class Listening:
             return
         self._temperatures[said.of] = (said, value)
         if prompt.asks is Asks.WAIT:
-            self._observe(said.of, said, value, prompt)
+            self._observe(said, prompt)
 
-    def _observe(self, of: str, said: Said, value: float, prompt: Prompt) -> None:
-        """Put what is seen during a soak on record, as often as is worth it."""
+    def _observe(self, said: Said, prompt: Prompt) -> None:
+        """Put what is seen during a soak on record, as often as is worth it; what can be no reading is left out."""
         apart = max(_SHORTEST_S, prompt.slot.at_least_s / _POINTS)
-        if said.at_s < self._shown_s or said.at_s - self._seen_s.get(of, -apart) < apart:
+        if said.answer is None or said.at_s < self._shown_s or said.at_s - self._seen_s.get(said.of, -apart) < apart:
             return
-        self._seen_s[of] = said.at_s
-        self._bound.note(e.SoakObserved, slot=prompt.slot.id, of=of, raw=said.answer, value=value)
+        state = self._bound.run.state
+        with contextlib.suppress(AnswerRefusedError):
+            value = seen_value(said.answer, said.of, state.comparator, state.aliases)
+            self._seen_s[said.of] = said.at_s
+            self._bound.note(e.SoakObserved, slot=prompt.slot.id, of=said.of, raw=said.answer, value=value)
 
     def _ready(self, taker: Taker) -> Answer | None:
         """The accepted value, if it stands still."""

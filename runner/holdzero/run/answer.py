@@ -24,6 +24,7 @@ __all__ = [
     "TakenTemperature",
     "Told",
     "Understood",
+    "seen_value",
     "understand",
 ]
 
@@ -148,6 +149,24 @@ def _seen(text: str, prompt: Prompt, comparator: schema.Comparator | None) -> Se
     if dimension is Dimension.TEMPERATURE:
         raise AnswerRefusedError(f"{shown(text)}: say of what, for example: part {text}")
     raise AnswerRefusedError(f"{shown(text)} is no reading; to end the soak, type the reason in words")
+
+
+def seen_value(raw: str, of: str, comparator: schema.Comparator | None, aliases: Mapping[str, float]) -> float:
+    """The value of what was seen during a soak [um, or degC], from its raw text.
+
+    Args:
+        raw: as typed, with what it is of before it or not, or as a line was understood.
+        of: what a thermometer hangs on; empty for the comparator.
+        comparator: the one in use.
+        aliases: what one of each further unit of readings is worth [um].
+
+    Raises:
+        AnswerRefusedError: it has no such value.
+    """
+    if not of:
+        return _reading(raw, comparator, aliases).value_um
+    word, _, rest = raw.strip().partition(" ")
+    return _temperature(rest if word.lower() == of else raw).value_degC
 
 
 def _dimension(text: str, aliases: Mapping[str, float]) -> Dimension | None:
