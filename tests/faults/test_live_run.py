@@ -96,11 +96,11 @@ def indicator(tmp_path: Path) -> Iterator[Indicator]:
 
 
 @pytest.fixture
-def begin(person: Callable[..., Any], tmp_path: Path, indicator: Indicator) -> Callable[[], Any]:
+def begin(person: Callable[..., Any], tmp_path: Path, indicator: Indicator) -> Callable[..., Any]:
     """Begin a run of the plain routine at the indicator."""
 
-    def go() -> Any:
-        (tmp_path / "routine.toml").write_text(PLAIN, "utf-8")
+    def go(text: str = PLAIN) -> Any:
+        (tmp_path / "routine.toml").write_text(text, "utf-8")
         (tmp_path / "profile.toml").write_text(PROFILE, "utf-8")
         who = ("--operator", "T. Ester", "--serial", "7", "--out", "out")
         return person("run", "routine.toml", *who, "--source", f"serial:{indicator.port},profile.toml")
@@ -130,9 +130,34 @@ def read_all(at_bench: Any, indicator: Indicator, *values: float) -> None:
         at_bench.say("")
 
 
+class TestASoakThatIsWatched:
+    STEP = '[[steps]]\ndo = "soak"\nat_least = "2 min"\nwithin = "0.3 um"\n\n'
+
+    def test_ends_when_it_is_at_rest_and_recomputes_to_that(
+        self, begin: Callable[..., Any], person: Callable[..., Any], indicator: Indicator, tmp_path: Path
+    ) -> None:
+        at_bench = begin(PLAIN.replace("[[steps]]", self.STEP + "[[steps]]", 1))
+        assert "to go" in at_bench.prompted()
+        at_bench.child.expect("ZERO ON THE REFERENCE", timeout=60)
+        read_all(at_bench, indicator, 0.0, 0.1, -0.1, 1.0, 1.1, 0.9, 0.0)
+        at_bench.types("")
+        assert at_bench.ends() == 0
+        record = record_of(tmp_path)
+        (told,) = [finding["text"] for finding in record["findings"] if finding["code"] == "soak/at_rest"]
+        assert "0.3 µm allowed" in told
+        assert person("verify", "out").ends() == 0
+        seen = next(event for event in record["events"] if event["event"] == "soak_observed")
+        seen["value"] += 5.0
+        (path,) = (tmp_path / "out").glob("*.record.json")
+        path.write_text(json.dumps(record), "utf-8")
+        again = person("verify", "out")
+        assert again.ends() == 1
+        assert f"events[{seen['seq']}]" in again.screen
+
+
 class TestARunThatIsReadFromALine:
     def test_ends_in_a_pass_with_every_line_that_was_used_in_the_record(
-        self, begin: Callable[[], Any], indicator: Indicator, tmp_path: Path
+        self, begin: Callable[..., Any], indicator: Indicator, tmp_path: Path
     ) -> None:
         at_bench = begin()
         read_all(at_bench, indicator, 0.0, 0.1, -0.1, 1.0, 1.1, 0.9, 0.0)
@@ -146,7 +171,7 @@ class TestARunThatIsReadFromALine:
         assert [row["value"] for row in record["readings"]] == pytest.approx(expected, abs=0.02)
 
     def test_that_loses_its_cable_keeps_what_was_read_and_checks_the_zero(
-        self, begin: Callable[[], Any], indicator: Indicator, tmp_path: Path
+        self, begin: Callable[..., Any], indicator: Indicator, tmp_path: Path
     ) -> None:
         at_bench = begin()
         read_all(at_bench, indicator, 0.0, 0.1, -0.1, 1.0)
@@ -169,7 +194,7 @@ class TestARunThatIsReadFromALine:
         assert "line/lost" in [finding["code"] for finding in record["findings"]]
 
     def test_that_is_killed_goes_on_with_the_same_line(
-        self, begin: Callable[[], Any], person: Callable[..., Any], indicator: Indicator, tmp_path: Path
+        self, begin: Callable[..., Any], person: Callable[..., Any], indicator: Indicator, tmp_path: Path
     ) -> None:
         at_bench = begin()
         read_all(at_bench, indicator, 0.0, 0.1, -0.1, 1.0)
