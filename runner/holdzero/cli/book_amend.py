@@ -16,7 +16,7 @@ from holdzero.book import Book, Kept
 from holdzero.book.reviewing import alike, allow, standing
 from holdzero.book.rows import kept_text, ms_of, wall_of
 from holdzero.book.tables import keys, records, reviews, signatures
-from holdzero.cli.book_find import book_of
+from holdzero.cli.book_of import book_of
 from holdzero.cli.book_sign import known_key, opened_key, signer_for
 from holdzero.cli.files import free_path, safe_name, write_whole
 from holdzero.errors import HoldzeroError, RecordError

@@ -9,7 +9,7 @@ from rich.console import Console
 
 from holdzero.book import open_book
 from holdzero.book.copying import copy_book
-from holdzero.cli.book_find import book_of
+from holdzero.cli.book_of import book_of
 
 __all__ = ["copy_records"]
 

@@ -9,7 +9,7 @@ import typer
 
 from holdzero.book.export import Csv, ExportError, filed, listing_of, write_csv, write_jsonl, write_parquet
 from holdzero.cli.book_criteria import Asked
-from holdzero.cli.book_find import book_of
+from holdzero.cli.book_of import book_of
 from holdzero.cli.files import writing_whole
 from holdzero.errors import HoldzeroError
 

@@ -3,54 +3,31 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import typer
 from sqlalchemy import RowMapping
 
-from holdzero.book import Book, Criteria, Rows, open_book
+from holdzero.book import Book, Criteria, Rows
 from holdzero.book.rows import ms_of, wall_of
 from holdzero.book.store import BookError
-from holdzero.catalogue import Catalogue
-from holdzero.cli import DEFAULT_SHOP
-from holdzero.cli.house import Shop
+from holdzero.cli.book_of import book_of, print_table
 from holdzero.cli.routines import files_of
 from holdzero.errors import HoldzeroError
-from holdzero.register import load_register
 
 __all__ = [
     "WAITING",
     "add_records",
-    "book_of",
     "list_records",
     "moment_ms",
-    "name_of",
-    "print_table",
     "send_waiting",
     "show_record",
 ]
 
 WAITING = ".waiting"
-_DEFAULT = "book.sqlite"
 _DONE, _INVALID = 0, 2
 _BATCH = 200
-
-
-def book_of(book: str | None, shop: Path | None, *, create: bool = False) -> Book:
-    """The book that is meant, open; book.sqlite in the current folder where none is named.
-
-    Raises:
-        BookError: it can't be opened.
-    """
-    return open_book(name_of(book, shop), create=create)
-
-
-def name_of(book: str | None, shop: Path | None) -> str:
-    """File or address of the book that is meant."""
-    path = shop if shop is not None else DEFAULT_SHOP
-    own = Shop(path=path, register=load_register(path), catalogue=Catalogue())
-    return own.book(book) or _DEFAULT
 
 
 def add_records(paths: list[Path], *, book: str | None, shop: Path | None, key: Path | None = None) -> int:
@@ -168,19 +145,6 @@ def _marks(row: RowMapping, said: str) -> str:
         said,
     )
     return ", ".join(word for word in words if word)
-
-
-def print_table(head: tuple[str, ...], lines: Iterable[tuple[str, ...]]) -> None:
-    """Print lines under a head, in columns."""
-    lines = list(lines)
-    if not lines:
-        typer.echo("no record")
-        return
-    # What a person typed may hold anything; a line is a line.
-    lines = [tuple("".join(c if c.isprintable() else "·" for c in word) for word in line) for line in lines]
-    widths = [max(len(row[column]) for row in (head, *lines)) for column in range(len(head))]
-    for row in (head, *lines):
-        typer.echo("  ".join(word.ljust(width) for word, width in zip(row, widths, strict=True)).rstrip())
 
 
 def show_record(digest: str, *, book: str | None, shop: Path | None, json: bool) -> int:

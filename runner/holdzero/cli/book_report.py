@@ -20,7 +20,7 @@ from holdzero.catalogue import Catalogue
 from holdzero.checks import told
 from holdzero.cli.book_criteria import Asked
 from holdzero.cli.book_export import free_to_write
-from holdzero.cli.book_find import book_of
+from holdzero.cli.book_of import book_of
 from holdzero.cli.files import write_whole
 from holdzero.cli.house import open_shop
 from holdzero.errors import HoldzeroError

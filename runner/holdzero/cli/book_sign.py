@@ -17,7 +17,7 @@ from holdzero.book.tables import keys, signatures
 from holdzero.book.walk import keys_of
 from holdzero.catalogue import Catalogue
 from holdzero.cli import DEFAULT_SHOP
-from holdzero.cli.book_find import book_of
+from holdzero.cli.book_of import book_of
 from holdzero.cli.house import Shop
 from holdzero.errors import HoldzeroError
 from holdzero.register import load_register
@@ -142,7 +142,7 @@ def make_or_enter_key(name: str, file: Path, *, book: str | None, shop: Path | N
 
 def list_keys(*, book: str | None, shop: Path | None) -> int:
     """Print the public keys of the book; gives the exit code."""
-    from holdzero.cli.book_find import print_table
+    from holdzero.cli.book_of import print_table
 
     rows = keys_of(book_of(book, shop)).values()
     lines = [

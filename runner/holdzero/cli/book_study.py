@@ -16,7 +16,8 @@ from holdzero.book import Book, Criteria
 from holdzero.book.export import Csv
 from holdzero.book.study import BY, INSPECTOR, Level, Taken, by_laboratories, by_parts, readings_of, whole
 from holdzero.cli.book_export import free_to_write
-from holdzero.cli.book_find import book_of, moment_ms, print_table
+from holdzero.cli.book_find import moment_ms
+from holdzero.cli.book_of import book_of, print_table
 from holdzero.cli.book_watch import written_page
 from holdzero.cli.files import write_whole
 from holdzero.cli.routines import files_of

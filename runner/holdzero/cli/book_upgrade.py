@@ -8,7 +8,7 @@ import typer
 
 from holdzero.book.schema import HEAD
 from holdzero.book.store import upgrade_book
-from holdzero.cli.book_find import name_of
+from holdzero.cli.book_of import name_of
 
 __all__ = ["upgrade_tables"]
 

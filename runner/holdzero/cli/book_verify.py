@@ -17,7 +17,7 @@ from holdzero.book import Book
 from holdzero.book.store import START
 from holdzero.book.trust import Checked, Entry, Keys, Link, broken_keys, broken_links, check_rows, named
 from holdzero.book.walk import PAGE, astray, keys_of, links_of, loose_ends, pages
-from holdzero.cli.book_find import book_of
+from holdzero.cli.book_of import book_of
 from holdzero.cli.output import plain_console
 from holdzero.cli.workers import cores, executor_for, heard_between_pieces, in_order, once, shared_catalogue
 from holdzero.errors import HoldzeroError

@@ -22,7 +22,8 @@ from holdzero.charts import Control
 from holdzero.cli import DEFAULT_SHOP
 from holdzero.cli.book_chart import chart_lines
 from holdzero.cli.book_export import free_to_write
-from holdzero.cli.book_find import book_of, moment_ms, print_table
+from holdzero.cli.book_find import moment_ms
+from holdzero.cli.book_of import book_of, print_table
 from holdzero.cli.files import write_whole
 from holdzero.errors import HoldzeroError
 from holdzero.pictures import page
