@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
+from importlib.resources import files
 from typing import Any
 
 import pytest
@@ -14,6 +15,7 @@ from holdzero.outlook import outlook_of
 from holdzero.page.chart import Dot, readings_picture, soak_picture
 from holdzero.page.sheet import sheet_of
 from holdzero.page.snapshot import Snapshot, Stage
+from holdzero.page.soaked import OVER
 from holdzero.testing import GOOD, PLAIN, Draft, Measure
 
 
@@ -76,6 +78,23 @@ class TestASheet:
     def test_of_a_run_that_was_given_up_says_why(self, start: Callable[..., Any]) -> None:
         sheet = sheet_of(shown(start().take(e.RunAbandoned, reason="wrong part"), Stage.ABANDONED))
         assert (sheet.title, sheet.say) == ("Given up", "Reason: wrong part.")
+
+
+class TestASoak:
+    ROUTINE = Draft.of(PLAIN).with_step("soak", index=0, at_least="20 min", within="0.1 um").text
+
+    def test_counts_down_and_says_when_the_clock_will_say_so(self, start: Callable[..., Any]) -> None:
+        soak = sheet_of(shown(start(self.ROUTINE))).soak
+        assert soak is not None
+        assert (soak.left, soak.ends) == ("20:00", "to go; the time is over at 08:20")
+
+    def test_that_is_over_and_not_at_rest_says_so_as_the_script_does(self, start: Callable[..., Any]) -> None:
+        bench = start(self.ROUTINE)
+        bench.time_s = 1300.0
+        soak = sheet_of(shown(bench)).soak
+        assert soak is not None
+        assert (soak.left, soak.ends) == ("0:00", OVER)
+        assert OVER in (files("holdzero.page") / "static" / "bench.js").read_text("utf-8")
 
 
 class TestAPicture:

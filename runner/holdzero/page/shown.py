@@ -121,7 +121,7 @@ class Soak:
         now_s: the run's counter when this was made [s].
         length_s: how long it is in all [s].
         left: time to go.
-        ends: clock time of its end.
+        ends: clock time of its end, or that it is over, in words.
         counts: whether time goes by by itself.
         may_end: whether it may end without a reason.
         rests: how all that is watched stands.

@@ -15,9 +15,11 @@ from holdzero.page.snapshot import Snapshot
 from holdzero.page.words import clock_text, span, wall_time
 from holdzero.run.state import State
 
-__all__ = ["rest_now", "rest_of", "soak_of"]
+__all__ = ["OVER", "rest_now", "rest_of", "soak_of"]
 
 _DIGITS = 2
+OVER = "The time is over, and it is not at rest yet: wait, or end it with a reason."
+"""As the script says it too, when the countdown comes to its end."""
 
 
 def soak_of(prompt: Prompt, state: State, *, now_s: float, counts: bool) -> Soak:
@@ -29,12 +31,13 @@ def soak_of(prompt: Prompt, state: State, *, now_s: float, counts: bool) -> Soak
         now_s: the run's counter [s].
         counts: whether time goes by by itself.
     """
+    at = f"; the time is over at {wall_time(state.wall, prompt.until_s - state.now_s)}" if state.wall else ""
     return Soak(
         until_s=prompt.until_s,
         now_s=now_s,
         length_s=prompt.slot.at_least_s,
         left=clock_text(max(0.0, prompt.until_s - now_s)),
-        ends=wall_time(state.wall, prompt.until_s - state.now_s) if state.wall else "",
+        ends=f"to go{at}" if now_s < prompt.until_s else OVER,
         counts=counts,
         may_end=prompt.may_end(now_s),
         rests=tuple(
