@@ -12,6 +12,7 @@ from typing import Any
 from holdzero.hooks import Routine, in_micro, micro_text
 from holdzero_plugins.writers._characteristics import Fact, Section, sections_of
 from holdzero_plugins.writers._entries import Entry, Taken, book_of
+from holdzero_plugins.writers._soaked import Soaked, soaked_of
 from holdzero_plugins.writers._text import MISSING, clock, css_string, flat, said, significant, small_unit, wall_text
 from holdzero_plugins.writers._trace import Panel, panels_of
 
@@ -80,6 +81,7 @@ class Page:
     kinds: tuple[str, ...]
     trace_words: str
     trace_notes: tuple[str, ...]
+    soaked: tuple[Soaked, ...]
     devices: tuple[Device, ...]
     temperatures: tuple[Entry, ...]
     entries: tuple[Entry, ...]
@@ -114,6 +116,7 @@ def page_of(record: Mapping[str, Any]) -> Page:
         kinds=tuple(dict.fromkeys(taken.kind for taken in shown)),
         trace_words=_trace_words(shown, units),
         trace_notes=tuple(_trace_notes(book.readings)),
+        soaked=soaked_of(record, units),
         devices=tuple(_device(role, record["register"].get(role)) for role in _roles(record)),
         temperatures=book.temperatures,
         entries=book.entries,

@@ -6,8 +6,9 @@ does not name is shown as it stands, never dropped.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import groupby
 from typing import Any
 
 from holdzero.hooks import micro_text
@@ -116,10 +117,27 @@ def book_of(record: Mapping[str, Any], units: str) -> Book:
     by_seq = {taken.seq: taken for taken in readings}
     lines = [(e["event"], _entry(e, slots, struck, _reading_of(e, by_seq), units)) for e in events]
     return Book(
-        entries=tuple(line for _, line in lines),
+        entries=tuple(_gathered(lines)),
         readings=readings,
         temperatures=tuple(line for kind, line in lines if kind == "temperature_read"),
     )
+
+
+def _gathered(lines: Sequence[tuple[str, Entry]]) -> Iterator[Entry]:
+    """All lines; what was seen in a row while everything soaked is one: it is drawn, and whole in the record."""
+    for kind, group in groupby(lines, key=lambda item: item[0]):
+        entries = [line for _, line in group]
+        if kind != "soak_observed" or len(entries) < _A_FEW:
+            yield from entries
+            continue
+        first, last = entries[0], entries[-1]
+        what = f"seen while soaking, {len(entries)} entries, drawn above: from {first.what.partition(': ')[2]}"
+        yield replace(
+            first, seq=f"{first.seq} to {last.seq}", what=f"{what} to {last.what.partition(': ')[2]}", raw="", value=""
+        )
+
+
+_A_FEW = 4
 
 
 def _readings(record: Mapping[str, Any], slots: Mapping[str, Step], struck: Mapping[int, str]) -> tuple[Taken, ...]:
