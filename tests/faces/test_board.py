@@ -63,6 +63,9 @@ class TestALiveValue:
         assert "⠀" in shown(READ, glance)
         assert "⠀" not in shown(READ, glance, blind=True)
 
+    def test_tells_how_near_it_is_to_rest(self) -> None:
+        assert "drift now" in shown(READ, live(Stand.MOVING, outlook=fading()))
+
     def test_fits_a_narrow_terminal(self) -> None:
         assert "+1.2 µm" in " ".join(shown(READ, live(Stand.STILL), width=12).split())
         shown(READ, live(Stand.STILL, trace=[(t, 0.1 * t) for t in range(20)]), width=40)

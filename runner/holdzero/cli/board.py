@@ -47,6 +47,8 @@ def board(
         lines += _value(glance, units, width)
         if not blind and len(glance.trace) > 1:
             lines += curve(glance.trace, (), width=width, unit="µm")
+        if glance.outlook is not None:
+            lines += [f"  {line}" for line in outlook_lines(glance.outlook)]
     if glance is not None and glance.temperatures:
         told = "   ".join(f"{of} {value:.2f} °C" for of, value in glance.temperatures.items())
         lines.append(f"  {told}")

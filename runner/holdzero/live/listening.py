@@ -16,6 +16,7 @@ from holdzero.quantity import Dimension, parse_quantity
 from holdzero.run import Run
 from holdzero.run.answer import WATCHED, seen_value
 from holdzero.run.commands import COMPARATOR, THERMOMETERS, LineIn, LineOut
+from holdzero.run.plan import SlotKind
 
 __all__ = ["Ask", "Conducted", "Listening"]
 
@@ -288,7 +289,10 @@ class Listening:
         now_s = self._counter_s()
         if now_s - self._outlook[0] >= _OUTLOOK_S:
             points = self._trace.since(self._run_s(self._shown_s))
-            found = outlook_of([at for at, _ in points], [value for _, value in points], of="", unit="um")
+            soaks = (slot for slot in self._bound.run.state.slots if slot.kind is SlotKind.SOAK)
+            within = next((slot.within_um for slot in soaks if slot.within_um is not None), None)
+            times, values = [at for at, _ in points], [value for _, value in points]
+            found = outlook_of(times, values, of="", unit="um", within=within)
             self._outlook = (now_s, found)
         return self._outlook[1]
 
