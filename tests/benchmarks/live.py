@@ -34,9 +34,12 @@ from typing import Any
 from holdzero import events as e
 from holdzero.journal import read_journal
 from holdzero.testing import Draft
+from holdzero_plugins.sources._profile_file import read_profile
+from holdzero_plugins.sources.serial import SerialLine
 
 TOOL = [sys.executable, "-m", "holdzero"]
 PATIENCE_S = 300.0
+ENDS = ("finished", "abandoned", "interrupted")
 EACH_S = 5.0  # a reading of a long run
 LEAST = 12  # readings of a short one
 RISE_S = 0.15  # how fast the instrument comes to rest
@@ -44,6 +47,7 @@ NEAR_UM = 1.0
 TOLD_S = 300.0
 SLOW = 20.0  # lines a second where it is measured how late they are shown
 MOST_S = 60.0  # of that
+FAST, COUNTED_S = 1000.0, 3.0
 PROFILE = """
 format = 1
 title = "a stream in um, every value unlike any other"
@@ -93,10 +97,14 @@ class Stream:
         """Something else is under the tip from now on."""
         self._move = (self._now()[0], to_um, time.monotonic())
 
-    def close(self) -> None:
+    def stop(self) -> None:
+        """Send no more."""
         self._ended.set()
         if self._thread.is_alive():
             self._thread.join()
+
+    def close(self) -> None:
+        self.stop()
         for end in (self._near, self._far):
             os.close(end)
 
@@ -141,6 +149,7 @@ class Client:
     port: int
     shown: Shown | None = None
     live: list[tuple[str, float]] = field(default_factory=list)  # what was live, and when it came [s, clock]
+    largest: int = 0  # of all sheets [signs]
     lost: int = 0
     _news: threading.Condition = field(default_factory=threading.Condition)
 
@@ -190,6 +199,7 @@ class Client:
             self.lost += 1
 
     def _sheet(self, data: dict[str, str]) -> None:
+        self.largest = max(self.largest, len(data["html"]))
         main = one(r"<main ([^>]*)>", data["html"])
         named = {name: one(rf'data-{name}="([^"]*)"', main) for name in ("key", "state", "pedal", "what")}
         code = one(r'stop-text" data-code="([^"]*)"', data["html"])
@@ -248,8 +258,8 @@ def conduct(client: Client, stream: Stream, readings: int, seconds: float) -> Co
     draw = random.Random(20)  # noqa: S311  no secret
     began_s, target_um = time.monotonic(), 0.0
     while True:
-        now = client.until(lambda now: now.pedal != "none" or now.state in ("stopped", "finished", "interrupted"))
-        if now.state in ("finished", "interrupted"):
+        now = client.until(lambda now: now.pedal != "none" or now.state in ("stopped", *ENDS))
+        if now.state in ENDS:
             return seen
         if now.state == "stopped":
             client.post("acknowledge", code=now.code)
@@ -258,7 +268,7 @@ def conduct(client: Client, stream: Stream, readings: int, seconds: float) -> Co
             before_s = time.monotonic()
             if why := client.post("answer", text=""):
                 seen.refused.append(why)
-            client.until(lambda then: then.state in ("finished", "interrupted"))
+            client.until(lambda then: then.state in ENDS)
             seen.compared_s = time.monotonic() - before_s
         else:
             target_um = draw.choice([step for step in range(-40, 41, 5) if step != target_um]) if seen.steps else 0.0
@@ -342,6 +352,26 @@ def sent_at(text: str, stream: Stream) -> Sent | None:
     return stream.sent.get(f"{float(number):+012.7f}") if number else None
 
 
+def counted(rate: float, seconds: float) -> None:
+    """Lines that were sent against lines that the reader hands on."""
+    stream = Stream(rate)
+    reader = SerialLine(stream.port, read_profile(PROFILE, "line.toml"), time.monotonic)
+    time.sleep(1.0)  # what comes as the listening begins is thrown away
+    stream.start()
+    heard: list[str] = []
+    began_s = time.monotonic()
+    while time.monotonic() - began_s < seconds:
+        time.sleep(0.04)
+        heard += [said.line for said in reader.lines()]
+    stream.stop()
+    time.sleep(0.2)
+    heard += [said.line for said in reader.lines()]
+    reader.close()
+    stream.close()
+    lost = f"{sum(one != other for one, other in itertools.zip_longest(stream.sent, heard)):8}"
+    line(f"lines lost or out of turn, {len(stream.sent) / seconds:.0f} /s", lost, f"goal 0     of {len(stream.sent)}")
+
+
 def long_run(seconds: float, rate: float) -> None:
     """A long run with a stream: what is on record, what it costs."""
     readings = max(LEAST, round(seconds / EACH_S))
@@ -375,6 +405,7 @@ def long_run(seconds: float, rate: float) -> None:
     some = max(3, len(took_s) // 10)
     for words, part in (("first", took_s[:some]), ("last", took_s[-some:])):
         line(f"press to the next step, the {words} {some}", f"{statistics.median(part) * 1e3:8.1f} ms")
+    line("largest sheet that was sent", f"{client.largest / 1e3:8.1f} kB")
     line("compared, saved and shown in", f"{seen.compared_s:8.2f} s")
 
 
@@ -415,7 +446,7 @@ def lateness(seconds: float) -> None:
                     seen = [(text, at_ms / 1e3) for text, at_ms in page.evaluate(f"window.{kept}")]
                     late(words, seen, stream, ("goal 50", "goal 120"))
         client.post("abandon", reason="all was seen")
-        client.until(lambda now: now.state == "abandoned")
+        client.until(lambda now: now.state in ENDS)
         stream.close()
 
 
@@ -475,6 +506,8 @@ def main() -> None:
     said = parser.parse_args()
     lateness(min(said.seconds, MOST_S))
     line("load of the machine", f"{os.getloadavg()[0]:8.1f}", f"{os.cpu_count()} cores")
+    for rate in (said.rate, FAST):
+        counted(rate, COUNTED_S)
     long_run(said.seconds, said.rate)
     line("load of the machine", f"{os.getloadavg()[0]:8.1f}")
 
