@@ -7,12 +7,11 @@ import textwrap
 from collections.abc import Sequence
 
 from holdzero.cli.digits import large
-from holdzero.cli.words import clock_text
 from holdzero.hooks import Asks, Prompt
 from holdzero.live import Glance, Stand
 from holdzero.outlook import Outlook
-from holdzero.page.words import live_value
 from holdzero.run.soaking import BETWEEN
+from holdzero.wording import clock_text, live_value
 
 __all__ = ["board", "curve", "outlook_lines"]
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -14,8 +13,8 @@ from rich.text import Text
 from holdzero.amendment import amendment_of
 from holdzero.cli.digits import large
 from holdzero.cli.words import LEVELS, VERDICTS
-from holdzero.display import length_text, micro_text, value_and_uncertainty
 from holdzero.hooks import Level
+from holdzero.wording import limits_text, measured_text, percent_text
 
 __all__ = ["print_summary"]
 
@@ -74,34 +73,9 @@ def _table(results: Mapping[str, Any], units: str) -> Table:
         probability = r["conformance_probability"]
         table.add_row(
             name,
-            _measured(r, units),
-            _limits(r, units),
-            "" if probability is None else _percent(probability),
+            measured_text(r, units),
+            limits_text(r["lower_um"], r["upper_um"], units),
+            "" if probability is None else percent_text(probability),
             f"{sign} {word}",
         )
     return table
-
-
-def _percent(probability: float) -> str:
-    # Never round up to a certainty that is not there.
-    if probability > 0.9995:  # noqa: PLR2004
-        return ">99.9 %"
-    return f"{math.floor(1000 * probability) / 10:.1f} %"
-
-
-def _measured(r: Mapping[str, Any], units: str) -> str:
-    if r["value_um"] is None:
-        return "not measured"
-    nominal = f"{length_text(r['nominal_um'], units)} " if r["nominal_um"] is not None else ""
-    return nominal + value_and_uncertainty(r["value_um"], r["expanded_uncertainty_um"], units)
-
-
-def _limits(r: Mapping[str, Any], units: str) -> str:
-    lower, upper = r["lower_um"], r["upper_um"]
-    if lower is None and upper is None:
-        return "none"
-    if lower is None:
-        return f"at most {micro_text(upper, units)}"
-    if upper is None:
-        return f"at least {micro_text(lower, units)}"
-    return f"{micro_text(lower, units)} to {micro_text(upper, units)}"

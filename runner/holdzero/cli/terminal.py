@@ -14,7 +14,7 @@ from holdzero import events as e
 from holdzero.cli.board import board
 from holdzero.cli.digits import large
 from holdzero.cli.lines import Lines
-from holdzero.cli.words import LEVELS, clock_text, reading_label, readings_so_far
+from holdzero.cli.words import LEVELS, reading_label, readings_so_far
 from holdzero.display import micro_text
 from holdzero.errors import SourceExhaustedError
 from holdzero.hooks import Answer, Asks, Finding, Prompt
@@ -33,6 +33,7 @@ from holdzero.run.commands import (
 )
 from holdzero.run.plan import SlotKind
 from holdzero.run.state import State
+from holdzero.wording import clock_text
 
 __all__ = ["Terminal"]
 

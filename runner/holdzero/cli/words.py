@@ -7,7 +7,7 @@ from holdzero.hooks import Level
 from holdzero.run.plan import SlotKind
 from holdzero.run.state import Given, Reading, State, TemperatureTaken
 
-__all__ = ["LEVELS", "VERDICTS", "clock_text", "reading_label", "readings_so_far"]
+__all__ = ["LEVELS", "VERDICTS", "reading_label", "readings_so_far"]
 
 # Word and sign; colour only comes on top.
 VERDICTS = {
@@ -17,13 +17,6 @@ VERDICTS = {
     "reported": ("REPORTED", "[=]", "cyan"),
 }
 LEVELS = {Level.NOTE: ("note", " · "), Level.CAUTION: ("CAUTION", " ! "), Level.STOP: ("STOP", " # ")}
-
-
-def clock_text(seconds: float) -> str:
-    """A span of time as h:mm:ss or m:ss."""
-    minutes, rest = divmod(max(0, round(seconds)), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
 
 
 def reading_label(reading: Reading, state: State) -> str:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from holdzero import events as e
 from holdzero.display import micro_text
 from holdzero.page.shown import Echo
-from holdzero.page.words import clock_text, sentence
+from holdzero.page.words import sentence
 from holdzero.run.plan import SlotKind
 from holdzero.run.state import State
+from holdzero.wording import clock_text
 
 __all__ = ["echo_of"]
 

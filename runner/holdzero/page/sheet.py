@@ -14,7 +14,7 @@ from holdzero.hooks import Asks, Prompt
 from holdzero.page.chart import Dot, readings_picture
 from holdzero.page.choosing import choosing_of
 from holdzero.page.echo import echo_of
-from holdzero.page.ended import limits_text, part_of
+from holdzero.page.ended import part_of
 from holdzero.page.shown import Box, EntryField, Option, Row, Sheet
 from holdzero.page.snapshot import Snapshot, Stage
 from holdzero.page.soaked import soak_of
@@ -23,6 +23,7 @@ from holdzero.run.commands import STRIKE_REASONS
 from holdzero.run.plan import SlotKind
 from holdzero.run.prompt import prompt_of
 from holdzero.run.state import Phase, Reading, State
+from holdzero.wording import limits_text
 
 __all__ = ["sheet_of"]
 

@@ -12,8 +12,9 @@ from holdzero.outlook import Outlook
 from holdzero.page.chart import soak_picture
 from holdzero.page.shown import Rest, Soak
 from holdzero.page.snapshot import Snapshot
-from holdzero.page.words import clock_text, span, wall_time
+from holdzero.page.words import span, wall_time
 from holdzero.run.state import State
+from holdzero.wording import clock_text
 
 __all__ = ["OVER", "rest_now", "rest_of", "soak_of"]
 
@@ -40,9 +41,7 @@ def soak_of(prompt: Prompt, state: State, *, now_s: float, counts: bool) -> Soak
         ends=f"to go{at}" if now_s < prompt.until_s else OVER,
         counts=counts,
         may_end=prompt.may_end(now_s),
-        rests=tuple(
-            rest_of(outlook, seen_of(outlook, state, prompt), state, now_s=now_s) for outlook in prompt.outlooks
-        ),
+        rests=tuple(rest_of(outlook, outlook.seen, state, now_s=now_s) for outlook in prompt.outlooks),
     )
 
 
@@ -51,15 +50,7 @@ def rest_now(snapshot: Snapshot, glance: Glance) -> Rest | None:
     run, prompt, outlook = snapshot.run, snapshot.prompt, glance.outlook
     if run is None or prompt is None or outlook is None or prompt.asks is not Asks.WAIT:
         return None
-    seen = tuple(glance.trace) if not outlook.of and glance.trace else seen_of(outlook, run.state, prompt)
-    return rest_of(outlook, seen, run.state, now_s=snapshot.now_s)
-
-
-def seen_of(outlook: Outlook, state: State, prompt: Prompt) -> tuple[tuple[float, float], ...]:
-    """What was seen during the soak of what an outlook is of: time [s] and value."""
-    return tuple(
-        (item.time_s, item.value) for item in state.observed if item.slot.id == prompt.slot.id and item.of == outlook.of
-    )
+    return rest_of(outlook, outlook.seen, run.state, now_s=snapshot.now_s)
 
 
 def rest_of(outlook: Outlook, seen: Sequence[tuple[float, float]], state: State, *, now_s: float) -> Rest:

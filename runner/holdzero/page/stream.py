@@ -15,7 +15,7 @@ from holdzero.outlook import Outlook
 from holdzero.page.desk import Desk
 from holdzero.page.pen import Pen
 from holdzero.page.snapshot import Snapshot
-from holdzero.page.words import live_value
+from holdzero.wording import live_value
 
 __all__ = ["Hub", "live_data"]
 

@@ -1,23 +1,17 @@
-"""Words that the sheets of the bench page share: verdicts, levels, spans of time, what a reading is of."""
+"""Words that the sheets of the bench page share: levels, spans of time, what a reading is of."""
 
 from __future__ import annotations
 
 import datetime as dt
-import math
 
-from holdzero.display import MICRO, micro_text
-from holdzero.errors import QuantityError
+from holdzero.display import micro_text
 from holdzero.hooks import Finding, Level
 from holdzero.page.shown import Row, Told
-from holdzero.quantity import Dimension, parse_quantity
 from holdzero.run.plan import SlotKind
 from holdzero.run.state import Given, Reading, State, TemperatureTaken
 
 __all__ = [
-    "VERDICTS",
-    "clock_text",
     "entry_row",
-    "live_value",
     "marks_of",
     "sentence",
     "span",
@@ -26,20 +20,8 @@ __all__ = [
     "wall_time",
 ]
 
-VERDICTS = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED", "reported": "REPORTED"}
 _LEVELS = {Level.STOP: ("stop", "STOP"), Level.CAUTION: ("caution", "CAUTION"), Level.NOTE: ("note", "Note")}
 _ORDER = list(_LEVELS)
-
-
-def clock_text(seconds: float) -> str:
-    """A span of time [s] as h:mm:ss or m:ss.
-
-    >>> clock_text(3725.0)
-    '1:02:05'
-    """
-    minutes, rest = divmod(max(0, round(seconds)), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
 
 
 def span(seconds: float) -> str:
@@ -95,30 +77,6 @@ def _reading_label(reading: Reading, state: State) -> str:
         label += f" at {reading.slot.force_N:g} N"
     several = reading.slot.serial and len(state.serials) > 1
     return f"{reading.slot.serial}: {label}" if several else label
-
-
-def live_value(answer: str, value_um: float | None, units: str) -> tuple[str, str]:
-    """A live value and its unit as readings are shown, with as many digits as the instrument sends.
-
-    Args:
-        answer: of the instrument, with its unit.
-        value_um: the same [um]; None where there is none.
-        units: of the routine.
-
-    >>> live_value("+0.0012 mm", 1.2, "mm"), live_value("-0.00005 in", -1.27, "in")
-    (('+1.2', 'µm'), ('−50', 'µin'))
-    """
-    number, _, unit = answer.partition(" ")
-    if value_um is None or not number:
-        return "", ""
-    name, small_um = MICRO[units]
-    try:
-        worth = parse_quantity(f"1 {unit}", Dimension.LENGTH).value / small_um
-    except QuantityError:
-        return number.replace("-", "−"), unit
-    sent = len(number.partition(".")[2])
-    decimals = max(0, sent - math.floor(math.log10(worth) + _NEARLY))
-    return f"{value_um / small_um:+z.{decimals}f}".replace("-", "−"), name
 
 
 def marks_of(*, simulated: bool, trial: bool) -> tuple[str, ...]:

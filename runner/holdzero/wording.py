@@ -1,0 +1,89 @@
+"""Words for people that every face says alike: spans of time, verdicts, values, limits."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from holdzero.display import MICRO, length_text, micro_text, value_and_uncertainty
+from holdzero.errors import QuantityError
+from holdzero.quantity import Dimension, parse_quantity
+
+__all__ = ["VERDICT_WORDS", "clock_text", "limits_text", "live_value", "measured_text", "percent_text"]
+
+VERDICT_WORDS = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED", "reported": "REPORTED"}
+_CERTAIN = 0.9995
+_NEARLY = 1e-9  # so that the logarithm of a power of ten is not just below a whole number
+
+
+def clock_text(seconds: float) -> str:
+    """A span of time [s] as h:mm:ss or m:ss.
+
+    >>> clock_text(3725.0)
+    '1:02:05'
+    """
+    minutes, rest = divmod(max(0, round(seconds)), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+
+
+def percent_text(probability: float) -> str:
+    """A probability in percent, never rounded up to a certainty that is not there.
+
+    >>> percent_text(0.99999), percent_text(0.9966)
+    ('>99.9 %', '99.6 %')
+    """
+    if probability > _CERTAIN:
+        return ">99.9 %"
+    return f"{math.floor(1000 * probability) / 10:.1f} %"
+
+
+def measured_text(result: Mapping[str, Any], units: str) -> str:
+    """A result of a record: its nominal, value and expanded uncertainty.
+
+    Args:
+        result: of one characteristic, as plain data.
+        units: `mm` or `in`.
+    """
+    if result["value_um"] is None:
+        return "not measured"
+    nominal = f"{length_text(result['nominal_um'], units)} " if result["nominal_um"] is not None else ""
+    return nominal + value_and_uncertainty(result["value_um"], result["expanded_uncertainty_um"], units)
+
+
+def limits_text(lower_um: float | None, upper_um: float | None, units: str) -> str:
+    """Limits [um] in words.
+
+    >>> limits_text(None, 1.5, "mm"), limits_text(-3.0, 3.0, "mm")
+    ('at most +1.5 µm', '−3 µm to +3 µm')
+    """
+    if lower_um is None:
+        return "none" if upper_um is None else f"at most {micro_text(upper_um, units)}"
+    if upper_um is None:
+        return f"at least {micro_text(lower_um, units)}"
+    return f"{micro_text(lower_um, units)} to {micro_text(upper_um, units)}"
+
+
+def live_value(answer: str, value_um: float | None, units: str) -> tuple[str, str]:
+    """A live value and its unit as readings are shown, with as many digits as the instrument sends.
+
+    Args:
+        answer: of the instrument, with its unit.
+        value_um: the same [um]; None where there is none.
+        units: of the routine.
+
+    >>> live_value("+0.0012 mm", 1.2, "mm"), live_value("-0.00005 in", -1.27, "in")
+    (('+1.2', 'µm'), ('−50', 'µin'))
+    """
+    number, _, unit = answer.partition(" ")
+    if value_um is None or not number:
+        return "", ""
+    name, small_um = MICRO[units]
+    try:
+        worth = parse_quantity(f"1 {unit}", Dimension.LENGTH).value / small_um
+    except QuantityError:
+        return number.replace("-", "−"), unit
+    sent = len(number.partition(".")[2])
+    decimals = max(0, sent - math.floor(math.log10(worth) + _NEARLY))
+    return f"{value_um / small_um:+z.{decimals}f}".replace("-", "−"), name
