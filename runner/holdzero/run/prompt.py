@@ -150,15 +150,15 @@ def _usual_words(slot: Slot, state: State) -> str:  # noqa: C901, PLR0911, PLR09
         case SlotKind.TEMPERATURE:
             return f"Read the thermometer on the {slot.of}."
         case SlotKind.ZERO if slot.group in state.zeros:
-            return "Lift the tip and lower it on the reference again. Do not touch the dial. Type what it shows."
+            return "Lift the tip and lower it on the reference again. Do not touch the dial. Read what it shows."
         case SlotKind.ZERO:
-            return "Lower the tip gently on the reference. Set the dial to zero. Lift, lower, type what it shows."
+            return "Lower the tip gently on the reference. Set the dial to zero. Lift, lower, read what it shows."
         case SlotKind.CHECK:
-            return "Put the check standard under the tip. Do not touch the dial. Type what it shows."
+            return "Put the check standard under the tip. Do not touch the dial. Read what it shows."
         case SlotKind.READ:
-            return f"Put place {slot.place} under the tip, approaching as always. Type what the dial shows."
+            return f"Put place {slot.place} under the tip, approaching as always. Read what the dial shows."
         case SlotKind.RETURN:
-            return "Put the reference back under the tip. Do not touch the dial. Type what it shows."
+            return "Put the reference back under the tip. Do not touch the dial. Read what it shows."
         case SlotKind.COMPARE:
             return "All is read. After this the readings stand: strike out now what was wrong."
         case _:
