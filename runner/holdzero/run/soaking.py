@@ -29,7 +29,9 @@ def outlooks_of(state: State, slot: Slot) -> tuple[Outlook, ...]:
         own = [item for item in seen if item.of == of]
         times, values = [item.time_s for item in own], [item.value for item in own]
         if of:
-            found.append(outlook_of(times, values, of=of, unit="K", within=slot.within_K))
+            # Air goes up and down with its conditioning, and is only watched.
+            within = slot.within_K if of != "air" else None
+            found.append(outlook_of(times, values, of=of, unit="K", within=within))
         else:
             floor = step / math.sqrt(12.0) if step is not None else 0.0
             found.append(outlook_of(times, values, of=of, unit="um", within=slot.within_um, floor=floor))
