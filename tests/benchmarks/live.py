@@ -150,6 +150,7 @@ class Client:
     shown: Shown | None = None
     live: list[tuple[str, float]] = field(default_factory=list)  # what was live, and when it came [s, clock]
     largest: int = 0  # of all sheets [signs]
+    weight: int = 0  # of all that was live [bytes]
     lost: int = 0
     _news: threading.Condition = field(default_factory=threading.Condition)
 
@@ -190,6 +191,7 @@ class Client:
             if line.startswith("event: "):
                 kind = line[7:]
             elif line.startswith("data: ") and kind == "live":
+                self.weight += len(raw)
                 now = json.loads(line[6:])
                 if now is not None:
                     self.live.append((now["text"], time.time()))
@@ -398,7 +400,7 @@ def long_run(seconds: float, rate: float) -> None:
     line("presses refused", f"{len(seen.refused):8}", "; ".join(sorted(set(seen.refused))))
     line("streams of events that ended early", f"{lost:8}", "goal 0")
     found = [(sent_at(text, stream), came_s) for text, came_s in client.live if text]
-    line("live values to a page", f"{len(found) / span_s:8.1f} /s")
+    line("live values to a page", f"{len(found) / span_s:8.1f} /s", f"{client.weight / span_s / 1e3:.0f} kB/s")
     line("  of no line that was sent", f"{sum(sent is None for sent, _ in found):8}", "goal 0")
     # Of those that were accepted at rest: how long a press takes at first, and once much is on record.
     took_s = [step.gone_s - step.accepted_s for step in seen.steps[::2]]
