@@ -13,7 +13,7 @@ import numpy as np
 
 from holdzero.characteristic import characteristic_of
 from holdzero.checks import Checks, Failure, told
-from holdzero.decide import Decision, DecisionRule, Verdict, decide, worst
+from holdzero.decide import Decision, DecisionRule, Truth, Verdict, decide, worst
 from holdzero.estimate import Estimate
 from holdzero.hooks import CharacteristicView, Finding, Level, RunView, reference_deviation
 from holdzero.model import Input, ModelError, Number, Propagated, Term, propagate
@@ -40,6 +40,10 @@ class Result:
         simulation: by Monte Carlo, where the run asks for it; `validated` says whether first order
             agrees with it.
         decision: by the rule of the routine.
+        stopped: whether a finding stops it; where the readings are arrays, one entry a run, or one for all.
+
+    Where the readings are arrays there is no one verdict: `passed` and `failed` say it run by run, and second order,
+    simulation and risk are left out.
     """
 
     name: str
@@ -53,6 +57,20 @@ class Result:
     validated: bool | None = None
     decision: Decision | None = None
     risk: GlobalRisk | None = None
+    stopped: Truth = False
+
+    @property
+    def passed(self) -> Truth:
+        """Whether it passes; an array has one entry a run."""
+        return False if self.decision is None else self._alone(self.decision.passes, self.decision.fails)
+
+    @property
+    def failed(self) -> Truth:
+        """Whether it fails; an array has one entry a run."""
+        return False if self.decision is None else self._alone(self.decision.fails, self.decision.passes)
+
+    def _alone(self, one: Truth, other: Truth) -> Truth:
+        return np.logical_and(one, np.logical_not(np.logical_or(other, self.stopped)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,18 +145,24 @@ def _unique(failures: Iterable[Failure]) -> list[Finding]:
     return [failure.finding for failure in dict.fromkeys(failures)]
 
 
-def _stops(findings: Iterable[Finding], characteristic: str | None) -> bool:
-    return any(f.level is Level.STOP and f.characteristic in (None, characteristic) for f in findings)
+def _stopped(findings: Iterable[Finding], characteristic: str | None) -> Truth:
+    """In which runs a finding stops a characteristic, or the whole part."""
+    stops = (f.holds for f in findings if f.level is Level.STOP and f.characteristic in (None, characteristic))
+    stopped: Truth = False
+    for holds in stops:
+        stopped = np.logical_or(stopped, holds)
+    return stopped
 
 
 def _with_verdict(result: Result, findings: tuple[Finding, ...]) -> Result:
-    if result.decision is None or _stops(findings, result.name):
-        return replace(result, verdict=Verdict.UNDECIDED)
-    return replace(result, verdict=result.decision.verdict)
+    stopped = _stopped(findings, result.name)
+    if result.decision is None or np.ndim(result.decision.passes) or np.any(stopped):
+        return replace(result, verdict=Verdict.UNDECIDED, stopped=stopped)
+    return replace(result, verdict=result.decision.verdict, stopped=stopped)
 
 
 def _verdict(results: Sequence[Result], findings: tuple[Finding, ...]) -> Verdict:
-    if _stops(findings, None):
+    if np.any(_stopped(findings, None)):
         return Verdict.UNDECIDED
     return worst(result.verdict for result in results)
 
@@ -217,12 +241,18 @@ def _number(state: State, view: RunView, seen: CharacteristicView, model: Model,
         weights=_place_sums(seen),
         terms=tuple(model.terms),
         propagated=propagated,
-        second=second_order(model.terms),
+        second=None if _of_many(propagated) else second_order(model.terms),
         simulation=simulation,
         validated=validated,
         decision=decision,
         risk=_risk(view, spec, propagated, decision),
     )
+
+
+def _of_many(propagated: Propagated) -> bool:
+    """Whether it is of many runs at once."""
+    numbers = (propagated.value_um, propagated.standard_uncertainty_um, propagated.dof)
+    return any(np.ndim(number) > 0 for number in numbers)
 
 
 def _place_sums(seen: CharacteristicView) -> dict[str, Number]:
@@ -251,6 +281,8 @@ def _simulated(state: State, terms: list[Term], spec: Characteristic, coverage: 
 
 def _risk(view: RunView, spec: Characteristic, propagated: Propagated, decision: Decision) -> GlobalRisk | None:
     """Risks over the process, where the routine says how its parts lie."""
+    if _of_many(propagated):
+        return None
     process, u = view.routine.decision.process, float(propagated.standard_uncertainty_um)
     if process is None or (spec.lower is None and spec.upper is None) or not u or not process.standard_uncertainty:
         return None
