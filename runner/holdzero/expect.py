@@ -22,12 +22,13 @@ from holdzero.decide import DecisionRule, Rule, decide
 from holdzero.errors import HoldzeroError
 from holdzero.evaluate import Evaluation, Result, evaluate
 from holdzero.hooks import Contrast
+from holdzero.model import Number
 from holdzero.routine import schema
 from holdzero.run import Run
 from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.prompt import Prompt
 
-__all__ = ["Expectation", "Lever", "NeverEndsError", "expect", "smallest_tolerance_um"]
+__all__ = ["Expectation", "Ideal", "Lever", "NeverEndsError", "begun", "conducted", "expect", "smallest_tolerance_um"]
 
 _WALL = "2000-01-01T00:00:00+00:00"
 
@@ -83,7 +84,8 @@ def expect(
         NeverEndsError: the run comes to no end.
         HoldzeroError: a required device is not given, or a device is not fit.
     """
-    run = _ideal_run(document, digest, scatter_um, entries or {}, checks)
+    run = begun(document, digest)
+    run = conducted(run, Ideal(run, scatter_um, entries or {}, checks.contrasts))
     evaluation = evaluate(run.state, None, checks)
     rule = schema.Routine.model_validate(dict(document)).decision.numbers(checks.rule)
     reference = run.state.reference
@@ -166,13 +168,13 @@ def _levers(result: Result, reference: schema.Reference | None) -> tuple[Lever, 
 # --- the ideal run ----------------------------------------------------------------------------
 
 
-def _ideal_run(
-    document: Mapping[str, Any],
-    digest: str,
-    scatter_um: float,
-    entries: Mapping[str, Mapping[str, Any]],
-    checks: Checks,
-) -> Run:
+def begun(document: Mapping[str, Any], digest: str) -> Run:
+    """A run of a routine that has begun, at no real bench.
+
+    Args:
+        document: the resolved routine as plain data.
+        digest: its digest.
+    """
     started = e.RunStarted(
         seq=1,
         wall=_WALL,
@@ -188,8 +190,16 @@ def _ideal_run(
         simulated=True,
         overruled={},
     )
-    run = Run().take(started)
-    bench = _Ideal(run, scatter_um, entries, checks.contrasts)
+    return Run().take(started)
+
+
+def conducted(run: Run, bench: Ideal) -> Run:
+    """The run to its end, answered by a bench.
+
+    Raises:
+        NeverEndsError: it comes to no end.
+        HoldzeroError: the bench has no answer, or one does not fit.
+    """
     asked: Counter[str] = Counter()
     while (prompt := run.prompt) is not None:
         asked[prompt.slot.id] += 1
@@ -214,8 +224,18 @@ class NeverEndsError(HoldzeroError):
         self.title = title
 
 
-class _Ideal:
-    """Answers every prompt as a perfect bench would, with repeats that scatter by a given amount."""
+class Ideal:
+    """Answers every prompt as a perfect bench would, with repeats that scatter by a given amount.
+
+    Args:
+        run: that has begun.
+        scatter_um: standard deviation of repeats [um].
+        entries: devices of the register for what the routine only requires, by role.
+        contrasts: measures of plugins.
+    """
+
+    every_s = 10.0
+    """Time from one answer to the next [s]."""
 
     def __init__(
         self,
@@ -231,8 +251,9 @@ class _Ideal:
         self.taken: Counter[object] = Counter()
 
     def answer(self, run: Run, prompt: Prompt) -> e.AnyEvent:  # noqa: PLR0911  one arm a kind
+        """The event that answers a prompt."""
         slot = prompt.slot
-        time_s = max(run.state.now_s + 10.0, prompt.until_s)
+        time_s = max(run.state.now_s + self.every_s, prompt.until_s)
         head: dict[str, Any] = {"seq": run.state.seq + 1, "wall": _WALL, "time_s": time_s, "slot": slot.id}
         match slot.kind:
             case SlotKind.CHOOSE:
@@ -252,8 +273,11 @@ class _Ideal:
             case SlotKind.COMPARE:
                 return e.RunFinished(**head)
             case _:
-                value = self._ideal_um(run, slot) + self._scattered(slot)
-                return e.ReadingTaken(**head, raw="ideal", value_um=value)
+                return e.ReadingTaken(**head, raw="ideal", value_um=self.reading_um(run, slot))
+
+    def reading_um(self, run: Run, slot: Slot) -> Number:
+        """What the comparator shows [um]."""
+        return self._ideal_um(run, slot) + self._scattered(slot)
 
     def _scattered(self, slot: Slot) -> float:
         """Deviations of a group's readings whose standard deviation is the one asked for."""

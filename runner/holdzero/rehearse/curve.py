@@ -1,0 +1,162 @@
+"""What comes of parts of every size: the operating characteristic of a routine, and its risks over a process."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import reduce
+from operator import add
+
+import numpy as np
+
+from holdzero.errors import HoldzeroError
+from holdzero.evaluate import Evaluation, Result
+from holdzero.rehearse.many import Rehearsal, Tally, rehearsed
+from holdzero.routine.schema import Measure
+
+__all__ = ["Curve", "Point", "Process", "band_of", "curve_of", "points_of", "process_of", "true_sizes_um"]
+
+POINTS = 33
+_BEYOND_U = 2.0
+
+
+def band_of(count: int, runs: int, confidence: float = 0.95) -> tuple[float, float]:
+    """Limits of a probability of which so many of so many were seen.
+
+    Args:
+        count: how often it happened.
+        runs: of how many.
+        confidence: of the limits [1].
+
+    Source: Clopper and Pearson, Biometrika 26 (1934) 404; by quantiles of the beta distribution.
+
+    >>> [round(limit, 4) for limit in band_of(0, 10)]
+    [0.0, 0.3085]
+    """
+    from scipy.special import betaincinv
+
+    rest = 0.5 * (1.0 - confidence)
+    low = 0.0 if count == 0 else float(betaincinv(count, runs - count + 1, rest))
+    high = 1.0 if count == runs else float(betaincinv(count + 1, runs - count, 1.0 - rest))
+    return low, high
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Point:
+    """Parts of one true size [um], and what came of them."""
+
+    true_um: float
+    tally: Tally
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Curve:
+    """The operating characteristic of a routine for one characteristic.
+
+    Attributes:
+        points: by true size, smallest first.
+        total: all of them together.
+    """
+
+    points: tuple[Point, ...]
+
+    @property
+    def total(self) -> Tally:
+        """All runs together."""
+        return reduce(add, (point.tally for point in self.points), Tally())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Process:
+    """What comes of the parts that a process makes.
+
+    Attributes:
+        mean_um: of their true sizes [um].
+        standard_um: their standard deviation [um].
+        tally: what came of them.
+    """
+
+    mean_um: float
+    standard_um: float
+    tally: Tally
+
+    @property
+    def consumer_risk(self) -> float:
+        """Share of all parts that are bad and pass [1] (JCGM 106:2012, 9.4.2)."""
+        return self.tally.bad_passed / self.tally.runs
+
+    @property
+    def producer_risk(self) -> float:
+        """Share of all parts that are good and do not pass [1] (JCGM 106:2012, 9.4.2)."""
+        return self.tally.good_not_passed / self.tally.runs
+
+
+def true_sizes_um(ideal: Evaluation, of: str) -> tuple[float, ...]:
+    """True sizes across the limits and beyond them [um].
+
+    Raises:
+        HoldzeroError: the characteristic has no limits.
+    """
+    result = _result(ideal, of)
+    lower, upper = result.spec.lower, result.spec.upper
+    u = float(result.propagated.standard_uncertainty_um) if result.propagated is not None else 0.0
+    if lower is None and upper is None:
+        raise HoldzeroError(f"{of} has no limits: nothing is decided of it")
+    apart = upper - lower if lower is not None and upper is not None else 6.0 * u or 1.0
+    beyond = max(_BEYOND_U * 2.0 * u, 0.25 * apart)
+    least = lower if lower is not None else (upper or 0.0) - apart
+    most = upper if upper is not None else least + apart
+    sizes = np.linspace(least - beyond, most + beyond, POINTS)
+    # A variation is never below zero.
+    never_below = result.spec.measure is Measure.VARIATION
+    return tuple(float(size) for size in sizes if size >= 0.0 or not never_below)
+
+
+def points_of(what: Rehearsal, ideal: Evaluation, sizes_um: tuple[float, ...], runs: int) -> Iterator[Point]:
+    """Points of the curve one by one, so that what is done is kept where somebody breaks off.
+
+    Args:
+        what: is rehearsed.
+        ideal: its evaluation with ideal readings.
+        sizes_um: true sizes [um].
+        runs: of each size.
+    """
+    for number, true_um in enumerate(sizes_um):
+        yield Point(true_um=true_um, tally=rehearsed(what, ideal, true_um, runs, (number,)))
+
+
+def curve_of(what: Rehearsal, runs: int) -> Curve:
+    """The operating characteristic of a routine.
+
+    Args:
+        what: is rehearsed.
+        runs: of each true size.
+    """
+    ideal = what.ideal()
+    return Curve(points=tuple(points_of(what, ideal, true_sizes_um(ideal, what.of), runs)))
+
+
+def process_of(what: Rehearsal, mean_um: float, standard_um: float, runs: int) -> Process:
+    """What comes of the parts of a process, whose true sizes are normally distributed.
+
+    Args:
+        what: is rehearsed.
+        mean_um: of the true sizes [um].
+        standard_um: their standard deviation [um].
+        runs: how many parts.
+    """
+    generator = np.random.default_rng([what.seed, _PARTS])
+    sizes = generator.normal(mean_um, standard_um, runs)
+    return Process(
+        mean_um=mean_um, standard_um=standard_um, tally=rehearsed(what, what.ideal(), sizes, runs, (_PARTS, 1))
+    )
+
+
+_PARTS = 1_000_003  # draws of parts are no draws of a point
+
+
+def _result(ideal: Evaluation, of: str) -> Result:
+    found: Mapping[str, Result] = {result.name: result for result in ideal.results}
+    if of not in found:
+        raise HoldzeroError(f"there is no characteristic {of!r}; there are: {', '.join(found)}")
+    return found[of]

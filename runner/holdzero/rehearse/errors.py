@@ -1,0 +1,74 @@
+"""What is true in each run: every input of the routine's own model, drawn from its own distribution.
+
+A measured value is a sum of terms. At the estimates of all inputs an ideal reading gives the wanted value; where the
+inputs are in truth something else, the same part makes the comparator show something else. So the plugins' own
+formulas, turned round, tell what it shows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from holdzero.evaluate import Evaluation, Result
+from holdzero.hooks import Input, Term
+from holdzero.montecarlo import draw
+from holdzero.routine.schema import Measure
+
+__all__ = ["Floats", "drawn", "shift_um"]
+
+Floats = NDArray[np.float64]
+
+
+def _systematic(result: Result) -> Iterable[Term]:
+    """Terms that are no reading and no scatter: what is the same for all readings of a run."""
+    return (term for term in result.terms if any(item.evaluation == "B" for item in term.inputs))
+
+
+def drawn(ideal: Evaluation, generator: np.random.Generator, runs: int) -> Mapping[str, Floats]:
+    """True values of all inputs, one a run, by name; inputs of one name are one.
+
+    Args:
+        ideal: of the routine with ideal readings.
+        generator: of the draws.
+        runs: how many.
+
+    Source: JCGM 101:2008, 6.4 (distributions); the state of knowledge that the routine states is taken as what
+    happens.
+    """
+    inputs: dict[str, Input] = {}
+    for result in ideal.results:
+        for term in _systematic(result):
+            inputs.update({item.name: item for item in term.inputs})
+    # By name, so that a routine whose keys stand in another order draws the same.
+    return {
+        name: np.sum([draw(part, generator, runs) for part in inputs[name].estimate.parts], axis=0)
+        for name in sorted(inputs)
+    }
+
+
+def shift_um(ideal: Evaluation, place: str, true: Mapping[str, Floats]) -> Floats | float:
+    """By how much more the comparator shows at a place than with all inputs at their estimates [um].
+
+    Args:
+        ideal: of the routine with ideal readings.
+        place: where the part is read.
+        true: of all inputs, by name.
+    """
+    result = _covering(ideal, place)
+    if result is None:
+        return 0.0
+    shift: Floats | float = 0.0
+    for term in _systematic(result):
+        estimates = [float(item.estimate.value) for item in term.inputs]
+        truths = [true[item.name] for item in term.inputs]
+        shift = shift + (term.function(*estimates) - np.asarray(term.function(*truths)))
+    return shift
+
+
+def _covering(ideal: Evaluation, place: str) -> Result | None:
+    """The characteristic whose model tells of a place: a size, if there is one."""
+    own = [result for result in ideal.results if place in result.spec.at]
+    return next((result for result in own if result.spec.measure is Measure.SIZE), own[0] if own else None)

@@ -1,0 +1,195 @@
+"""Many runs of a routine at once, and what came of them in numbers."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from holdzero.checks import Checks
+from holdzero.errors import HoldzeroError
+from holdzero.evaluate import Evaluation, Result, evaluate
+from holdzero.expect import begun, conducted, expect
+from holdzero.hooks import Number
+from holdzero.rehearse.bench import VirtualBench
+from holdzero.routine import schema
+
+__all__ = ["BLOCK", "Rehearsal", "Tally", "rehearsed"]
+
+BLOCK = 20_000
+"""Runs that are made at once: memory does not grow with their number."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rehearsal:
+    """What is rehearsed.
+
+    Attributes:
+        document: the resolved routine as plain data.
+        digest: its digest.
+        checks: bound to it.
+        of: name of the characteristic whose truth is set.
+        scatter_um: standard deviation of a single reading [um].
+        seed: of all draws.
+        entries: devices of the register for what the routine only requires, by role.
+    """
+
+    document: Mapping[str, Any]
+    digest: str
+    checks: Checks
+    of: str
+    scatter_um: float
+    seed: int = 0
+    entries: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+    def ideal(self) -> Evaluation:
+        """The routine with ideal readings.
+
+        Raises:
+            HoldzeroError: it never ends, or a device is missing or unfit.
+        """
+        return expect(self.document, self.digest, self.checks, entries=self.entries)[0]
+
+    @property
+    def spec(self) -> schema.Characteristic:
+        """The characteristic whose truth is set.
+
+        Raises:
+            HoldzeroError: the routine has none of this name.
+        """
+        characteristics = schema.Routine.model_validate(dict(self.document)).characteristics
+        if self.of not in characteristics:
+            raise HoldzeroError(f"there is no characteristic {self.of!r}; there are: {', '.join(characteristics)}")
+        return characteristics[self.of]
+
+    @property
+    def middle_um(self) -> float:
+        """What the characteristic is where its truth is nothing more [um]."""
+        spec = self.spec
+        return 0.5 * (spec.lower + spec.upper) if spec.lower is not None and spec.upper is not None else 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tally:
+    """What came of many runs, counted; two of them add up.
+
+    Attributes:
+        runs: how many.
+        passed: in how many the characteristic passed.
+        failed: in how many it failed.
+        good_not_passed: how many with a conforming part did not pass.
+        bad_passed: how many with a part beyond its limits passed.
+        good: how many had a conforming part.
+        covered: in how many the truth lay within U of the value.
+        findings: in how many each finding fired, by level and code.
+        bench_s: time at the bench, summed over the runs [s].
+    """
+
+    runs: int = 0
+    passed: int = 0
+    failed: int = 0
+    good_not_passed: int = 0
+    bad_passed: int = 0
+    good: int = 0
+    covered: int = 0
+    findings: Mapping[str, int] = field(default_factory=dict)
+    bench_s: float = 0.0
+
+    def __add__(self, other: Tally) -> Tally:
+        """Both together."""
+        return Tally(
+            runs=self.runs + other.runs,
+            passed=self.passed + other.passed,
+            failed=self.failed + other.failed,
+            good_not_passed=self.good_not_passed + other.good_not_passed,
+            bad_passed=self.bad_passed + other.bad_passed,
+            good=self.good + other.good,
+            covered=self.covered + other.covered,
+            findings=dict(Counter(self.findings) + Counter(other.findings)),
+            bench_s=self.bench_s + other.bench_s,
+        )
+
+    @property
+    def undecided(self) -> int:
+        """In how many it was neither."""
+        return self.runs - self.passed - self.failed
+
+
+def rehearsed(what: Rehearsal, ideal: Evaluation, true_um: Number, runs: int, key: Iterable[int] = ()) -> Tally:
+    """Count what comes of many runs.
+
+    Args:
+        what: is rehearsed.
+        ideal: its evaluation with ideal readings.
+        true_um: the characteristic in truth, one a run or one for all [um].
+        runs: how many.
+        key: further numbers of the seed, so that each lot of runs has draws of its own.
+
+    Returns:
+        The counts; the same for the same seed and key.
+    """
+    total = Tally()
+    for number, start in enumerate(range(0, runs, BLOCK)):
+        size = min(BLOCK, runs - start)
+        part = true_um[start : start + size] if isinstance(true_um, np.ndarray) else true_um
+        generator = np.random.default_rng([what.seed, *key, number])
+        total = total + _block(what, ideal, part, size, generator)
+    return total
+
+
+def _block(what: Rehearsal, ideal: Evaluation, true_um: Number, runs: int, generator: np.random.Generator) -> Tally:
+    run = begun(what.document, what.digest)
+    bench = VirtualBench(
+        run,
+        ideal=ideal,
+        of=what.spec,
+        more_um=true_um - what.middle_um,
+        scatter_um=what.scatter_um,
+        entries=what.entries,
+        contrasts=what.checks.contrasts,
+        generator=generator,
+        runs=runs,
+    )
+    run = conducted(run, bench)
+    evaluation = evaluate(run.state, None, what.checks)
+    result = next(result for result in evaluation.results if result.name == what.of)
+    return _counted(evaluation, result, true_um, runs, run.state.now_s)
+
+
+def _counted(evaluation: Evaluation, result: Result, true_um: Number, runs: int, bench_s: float) -> Tally:
+    def count(mask: Any) -> int:
+        return int(np.count_nonzero(np.broadcast_to(mask, runs)))
+
+    spec, passed = result.spec, result.passed
+    good = np.full(runs, fill_value=True)
+    if spec.lower is not None:
+        good &= true_um >= spec.lower
+    if spec.upper is not None:
+        good &= true_um <= spec.upper
+    covered: Any = False
+    if result.propagated is not None and result.decision is not None:
+        off = np.abs(np.asarray(result.propagated.value_um) - true_um)
+        covered = off <= result.decision.expanded_uncertainty_um
+    return Tally(
+        runs=runs,
+        passed=count(passed),
+        failed=count(result.failed),
+        good=count(good),
+        good_not_passed=count(np.logical_and(good, np.logical_not(passed))),
+        bad_passed=count(np.logical_and(np.logical_not(good), passed)),
+        covered=count(covered),
+        findings=_fired(evaluation, runs),
+        bench_s=bench_s * runs,
+    )
+
+
+def _fired(evaluation: Evaluation, runs: int) -> dict[str, int]:
+    """In how many runs each finding fired; one that concerns several characteristics counts once."""
+    masks: dict[str, Any] = {}
+    for finding in evaluation.findings:
+        name = f"{finding.level.value} {finding.code}"
+        masks[name] = np.logical_or(masks.get(name, False), finding.holds)
+    return {name: int(np.count_nonzero(np.broadcast_to(mask, runs))) for name, mask in masks.items()}
