@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
+from decimal import Decimal
 
-from holdzero.outlook import Outlook, outlook_of
+from holdzero.outlook import FEWEST, Outlook, outlook_of
 from holdzero.run.plan import Slot
 from holdzero.run.state import Observed, State
 
@@ -14,30 +16,67 @@ __all__ = ["BETWEEN", "may_end", "outlooks_of", "settled"]
 BETWEEN = "part less reference"
 """What the difference of two thermometers goes by."""
 
+_ENOUGH = 0.25
+"""Part of a soak's time that must be watched before it may end early: what hardly moves in a moment may still be slow
+(common practice, no source)."""
+_ROUNDED = math.sqrt(12.0)
+
 
 def outlooks_of(state: State, slot: Slot) -> tuple[Outlook, ...]:
     """How all that was watched in a soak stands: the reading, each temperature, part less reference.
+
+    What is at rest by too little that was watched has no limit here: it does not end a soak before its time.
 
     Args:
         state: of the run.
         slot: of the soak.
     """
-    seen = [item for item in state.observed if item.slot.id == slot.id]
+    # A soak that begins anew, after a reading between, knows nothing of what was under the tip before.
+    seen = [item for item in state.observed if item.slot.id == slot.id and item.time_s >= state.soak_from_s]
     step = state.comparator.resolution if state.comparator is not None else None
     found: list[Outlook | None] = []
     for of in dict.fromkeys(item.of for item in seen):
         own = [item for item in seen if item.of == of]
         times, values = [item.time_s for item in own], [item.value for item in own]
         if of:
-            # Air goes up and down with its conditioning, and is only watched.
-            within = slot.within_K if of != "air" else None
-            found.append(outlook_of(times, values, of=of, unit="K", within=within))
+            floor = _shown_step(values) / _ROUNDED
+            found.append(outlook_of(times, values, of=of, unit="K", within=_limit(slot, of), floor=floor))
         else:
-            floor = step / math.sqrt(12.0) if step is not None else 0.0
+            floor = step / _ROUNDED if step is not None else 0.0
             found.append(outlook_of(times, values, of=of, unit="um", within=slot.within_um, floor=floor))
     times, values = _difference(seen)
-    found.append(outlook_of(times, values, of=BETWEEN, unit="K", within=slot.within_K))
-    return tuple(outlook for outlook in found if outlook is not None)
+    both = [item.value for item in seen if item.of in ("part", "reference")]
+    floor = _shown_step(both) * math.sqrt(2.0) / _ROUNDED
+    found.append(outlook_of(times, values, of=BETWEEN, unit="K", within=slot.within_K, floor=floor))
+    outlooks = tuple(outlook for outlook in found if outlook is not None)
+    if _enough(seen, slot):
+        return outlooks
+    return tuple(replace(outlook, within=None, left_s=None) if outlook.settled else outlook for outlook in outlooks)
+
+
+def _limit(slot: Slot, of: str) -> float | None:
+    """What may still be to come; air goes up and down with its conditioning, and is only watched."""
+    if not of:
+        return slot.within_um
+    return slot.within_K if of != "air" else None
+
+
+def _enough(seen: Sequence[Observed], slot: Slot) -> bool:
+    """Whether all that the routine limits was watched for long enough, and of temperatures the part's at least."""
+    limited = {item.of for item in seen if _limit(slot, item.of) is not None}
+    if limited - {"", "part"} and "part" not in limited:
+        return False
+    for of in limited:
+        times = [item.time_s for item in seen if item.of == of]
+        if len(times) < FEWEST or times[-1] - times[0] < _ENOUGH * slot.at_least_s:
+            return False
+    return True
+
+
+def _shown_step(values: Sequence[float]) -> float:
+    """The last decimal in which values are shown: what is less than that is not seen at all."""
+    places = (Decimal(repr(value)).as_tuple().exponent for value in values)
+    return 10.0 ** min((place for place in places if isinstance(place, int)), default=0)
 
 
 def _difference(seen: Sequence[Observed]) -> tuple[list[float], list[float]]:
