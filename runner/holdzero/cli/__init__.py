@@ -221,6 +221,44 @@ def budget(
 
 
 @app.command()
+def rehearse(
+    routine: Annotated[Path, typer.Argument(help="The routine, a TOML file.")],
+    *,
+    runs: Annotated[int, typer.Option("--runs", help="How many runs of each true size.")] = 1000,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Of all draws.")] = 0,
+    of: Annotated[
+        str | None, typer.Option("--of", help="The characteristic whose truth is set; the first with limits.")
+    ] = None,
+    scatter: Annotated[
+        str | None,
+        typer.Option("--scatter", help="Standard deviation of a single reading; half the resolution if left out."),
+    ] = None,
+    member: Annotated[str | None, typer.Option("--member", help="Member of the routine's part family.")] = None,
+    reference: Annotated[str | None, typer.Option("--reference", help="Identifier in the register.")] = None,
+    comparator: Annotated[str | None, typer.Option("--comparator", help="Identifier in the register.")] = None,
+    thermometer: Annotated[str | None, typer.Option("--thermometer", help="Identifier in the register.")] = None,
+    html: Annotated[Path | None, typer.Option("--html", help="Write a page with the picture too.")] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print the counts as JSON, and nothing else.")] = False,
+    shop: ShopOption = None,
+) -> None:
+    """Try a routine many times with the errors that it states: how often parts of each true size pass and fail."""
+    from holdzero.cli.rehearse import Wanted, rehearse_routine
+
+    chosen = {"reference": reference, "comparator": comparator, "thermometer": thermometer}
+    wanted = Wanted(
+        runs=runs,
+        seed=seed,
+        of=of,
+        scatter=scatter,
+        member=member,
+        choices={role: name for role, name in chosen.items() if name is not None},
+        json=json,
+        html=html,
+    )
+    raise typer.Exit(rehearse_routine(routine, wanted, named=shop))
+
+
+@app.command()
 def plugins(
     *,
     trace: Annotated[bool, typer.Option("--trace", help="Show tracebacks of refused plugins.")] = False,

@@ -4,7 +4,18 @@ Readings are arrays whose leading axis is the runs; they go through the same run
 `errors` draws what is true, `bench` answers every prompt, `many` counts what came of it, `curve` says it of part sizes.
 """
 
-from holdzero.rehearse.curve import Curve, Point, Process, curve_of, process_of
+from holdzero.rehearse.curve import Curve, Point, Process, band_of, curve_of, points_of, process_of, true_sizes_um
 from holdzero.rehearse.many import Tally, rehearsed
 
-__all__ = ["Curve", "Point", "Process", "Tally", "curve_of", "process_of", "rehearsed"]
+__all__ = [
+    "Curve",
+    "Point",
+    "Process",
+    "Tally",
+    "band_of",
+    "curve_of",
+    "points_of",
+    "process_of",
+    "rehearsed",
+    "true_sizes_um",
+]
