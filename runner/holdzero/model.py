@@ -231,9 +231,13 @@ def student_quantile(probability: float, dof: Number) -> Number:
     """
     from scipy.special import ndtri, stdtrit
 
-    finite = np.isfinite(dof)
-    quantile = np.where(finite, stdtrit(np.where(finite, dof, 1.0), probability), ndtri(probability))
-    return quantile if quantile.ndim else float(quantile)
+    if not np.ndim(dof):
+        return float(stdtrit(dof, probability) if np.isfinite(dof) else ndtri(probability))
+    # Of many runs few have degrees of freedom of their own, and a quantile is dear.
+    each, places = np.unique(dof, return_inverse=True)
+    finite = np.isfinite(each)
+    quantiles = np.where(finite, stdtrit(np.where(finite, each, 1.0), probability), ndtri(probability))
+    return np.asarray(quantiles[places].reshape(np.shape(dof)))
 
 
 def student_cdf(t: Number, dof: Number) -> Number:
