@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from dataclasses import dataclass
 
@@ -52,7 +53,9 @@ class Taker:
         self._last: Said | None = None
         self._good: _Heard | None = None
         self._window: deque[_Heard] = deque(maxlen=max(2, habits.still_number))
-        self._taken: str | None = None
+        self._taken = ""
+        self._taken_um: float | None = None
+        self._pressed_s = float("-inf")
         self._moved = True
         self._warned = False
 
@@ -77,21 +80,28 @@ class Taker:
             Why the line answers nothing, in words; empty where it may.
         """
         last, self._last = self._last, said
-        if said.answer is None or value_um is None:
+        if said.answer is None:
             # A series of lines that can't be understood is told once.
             return said.why if last is None or last.answer is not None or not self.streams else ""
-        self._good = _Heard(said, value_um)
-        self._window.append(self._good)
-        self._moved = self._moved or said.line != self._taken
+        if value_um is not None:
+            self._good = _Heard(said, value_um)
+            self._window.append(self._good)
+            # A tip that was lifted went further than a value that stands still ever does.
+            apart = math.inf if self._taken_um is None else abs(value_um - self._taken_um)
+            self._moved = self._moved or apart > self.habits.still_within_um
         if self.streams:
-            return ""
+            return "" if value_um is not None else said.why or "it is no length"
         if last is not None and last.line == said.line and said.at_s - last.at_s < self.habits.double_s:
             return f"the same again after {said.at_s - last.at_s:.2f} s counts as one"
+        if said.at_s - self._pressed_s < self.habits.double_s:
+            # A key that bounces while the last digit moves sends two different lines.
+            return f"{said.at_s - self._pressed_s:.2f} s after the last press it counts as the same"
         return "it came before the step was shown" if said.at_s < self.shown_s else ""
 
     def press(self, said: Said) -> None:
         """A line of a press was taken."""
-        self._take(said)
+        self._pressed_s = said.at_s
+        self._take(said, None)
 
     def accept(self, now_s: float) -> None:
         """The inspector accepts: the value is taken as soon as it stands still.
@@ -121,7 +131,7 @@ class Taker:
             return None
         fresh = [heard for heard in self._window if heard.said.at_s >= self.shown_s]
         if len(fresh) == self._window.maxlen and self._spread(fresh) <= self.habits.still_within_um:
-            self._take(fresh[-1].said)
+            self._take(fresh[-1].said, fresh[-1].value_um)
             return fresh[-1].said
         if now_s - self.accepted_s > LONGEST_S:
             self.accepted_s = None
@@ -148,8 +158,9 @@ class Taker:
         self._good = self._last = None
         self.accepted_s = None
 
-    def _take(self, said: Said) -> None:
-        self.accepted_s, self._taken, self._moved, self._warned = None, said.line, False, False
+    def _take(self, said: Said, value_um: float | None) -> None:
+        self.accepted_s, self._taken, self._taken_um = None, said.line, value_um
+        self._moved, self._warned = False, False
 
     @staticmethod
     def _spread(heard: list[_Heard]) -> float:
