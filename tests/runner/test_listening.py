@@ -12,14 +12,14 @@ import pytest
 from holdzero import events as e
 from holdzero.catalogue import Catalogue
 from holdzero.checks import Checks
-from holdzero.errors import EventRefusedError, SourceExhaustedError
+from holdzero.errors import AnswerRefusedError, EventRefusedError, SourceExhaustedError
 from holdzero.hooks import Answer, Asks, Command, Finding, Habits, Prompt, Said, Sends, Source
 from holdzero.journal import Journal, read_journal
 from holdzero.live import Glance, Meanwhile, Stand
 from holdzero.live.listening import Listening
 from holdzero.register import Register
 from holdzero.run import Run
-from holdzero.run.commands import Acknowledge
+from holdzero.run.commands import COMPARATOR, Acknowledge, LineIn
 from holdzero.run.fold import take
 from holdzero.session import Clock, Session
 from holdzero.testing import Draft
@@ -60,7 +60,14 @@ Script = Callable[["Bench", Prompt], str | None]
 class Bench:
     """A run at a bench whose hands are a script: called again and again while a person is waited for."""
 
-    def __init__(self, folder: Path, steps: list[dict[str, Any]], habits: Habits, script: Script) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        steps: list[dict[str, Any]],
+        habits: Habits,
+        script: Script,
+        draft: Draft | None = None,
+    ) -> None:
         self.now = 0.0
         self.line, self.thermometer = Line(habits), Line(Habits(sends=Sends.STREAM))
         self.script = script
@@ -69,7 +76,7 @@ class Bench:
         self.glances: list[Glance | None] = []
         self.prompts: list[str] = []
         self.listening = Listening(self.ask, lambda: self.now, self.line, [self.thermometer])
-        started = begun(loaded_of(Draft().with_steps(*steps), Catalogue()), simulated=False)
+        started = begun(loaded_of((draft or Draft()).with_steps(*steps), Catalogue()), simulated=False)
         self.path = folder / "run.journal.jsonl"
         self.journal = Journal.create(self.path)
         self.journal.append(started.events[0])
@@ -203,6 +210,39 @@ class TestAPress:
         (unused,) = of_kind(run, e.LineUnused)
         assert unused.why in ("the same again after 0.20 s counts as one", "another line came at the same moment")
 
+    def test_that_bounces_while_the_last_digit_moves_counts_once(self, tmp_path: Path) -> None:
+        sent = itertools.count()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.CONFIRM:
+                return ""
+            number = next(sent)
+            # After the first press, when the next step is shown already, the key bounces.
+            bench.sends("+1.1 um" if number == 1 else "+1 um", after_s=0.1 if number == 1 else 1.0)
+            return None
+
+        run = Bench(tmp_path, ZERO, Habits(double_s=0.4), hands).conduct()
+        assert values(run) == [1.0, 1.0, 1.0]
+        (unused,) = of_kind(run, e.LineUnused)
+        assert (unused.line, unused.why) == ("+1.1 um", "0.15 s after the last press it counts as the same")
+
+    def test_in_divisions_sent_twice_counts_once(self, tmp_path: Path) -> None:
+        sent = itertools.count()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.CONFIRM:
+                return ""
+            bench.sends("+1 div", after_s=0.1 if next(sent) == 1 else 1.0)
+            return None
+
+        draft = Draft().with_table("comparator", division="2 um")
+        bench = Bench(tmp_path, ZERO, Habits(double_s=0.4), hands, draft)
+        run = bench.conduct()
+        division = run.state.comparator.division if run.state.comparator else None
+        assert values(run) == [division] * 3
+        assert len(of_kind(run, e.LineUnused)) == 1
+        assert any(glance is not None and glance.value_um == division for glance in bench.glances)
+
     def test_in_a_soak_or_at_a_question_answers_nothing(self, tmp_path: Path) -> None:
         steps = [{"do": "prepare", "say": "Wipe."}, *ZERO]
         sent = itertools.count()
@@ -318,6 +358,34 @@ class TestAStream:
         assert len(bench.refusals) == 2  # the second and the third reading
         assert "is it on hold?" in bench.refusals[0]
 
+    def test_that_only_flickers_is_not_read_again_by_an_enter_too_many(self, tmp_path: Path) -> None:
+        sent = itertools.count()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.CONFIRM:
+                return ""
+            for _ in range(3):
+                bench.sends(f"+1.{next(sent) % 2} um")
+            return ""
+
+        bench = Bench(tmp_path, ZERO, STREAM, hands)
+        bench.conduct()
+        assert len(bench.refusals) == 2
+
+    def test_with_lines_that_are_none_between_is_not_told_of_each(self, tmp_path: Path) -> None:
+        sent = itertools.count()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.CONFIRM:
+                return ""
+            number = next(sent)
+            if number < 200:
+                bench.sends("+1.0 um" if number % 2 else None, why="it has not the form that the profile says")
+                return None
+            return "+1 um"
+
+        assert len(of_kind(Bench(tmp_path, ZERO, STREAM, hands).conduct(), e.LineUnused)) == 1
+
     def test_that_is_silent_takes_nothing(self, tmp_path: Path) -> None:
         sent = itertools.count()
 
@@ -408,6 +476,118 @@ class TestALineThatIsLost:
         ]
         assert values(run) == [1.0, 1.0, 1.0]
 
+    def test_when_the_run_was_left_is_back_when_it_goes_on(self, tmp_path: Path) -> None:
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.title.startswith("Read"):
+                if bench.line.out:
+                    raise SourceExhaustedError("the keyboard was closed")
+                bench.line.out = "the cable is out"
+                return None
+            return "+1 um"
+
+        bench = Bench(tmp_path, ZERO, STREAM, hands)
+        with pytest.raises(SourceExhaustedError):
+            bench.conduct()
+        (tmp_path / "on").mkdir()
+        again = Bench(tmp_path / "on", ZERO, STREAM, hands)
+        again.journal.close()
+        again.session.run = Run.of(bench.session.run.events)
+        again.listening.bind(again.session)
+        prompt = again.session.run.prompt
+        assert prompt is not None
+        assert again.listening.look(prompt) == LineIn(COMPARATOR)
+        assert again.listening.look(prompt) is None
+
+    def test_and_back_while_enter_was_pressed_is_told(self, tmp_path: Path) -> None:
+        sent = itertools.count()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.title.startswith("Return"):
+                number = next(sent)
+                bench.line.out = "" if number else "the cable is out"
+                if number == 0:
+                    # Only this look sees it out: it is back before the next.
+                    with pytest.raises(AnswerRefusedError):
+                        bench.listening.accept(prompt)
+                    bench.line.out = ""
+                    return None
+            return "" if prompt.asks is Asks.CONFIRM else "+1 um"
+
+        run = Bench(tmp_path, ZERO, STREAM, hands).conduct()
+        assert [type(event) for event in run.events if isinstance(event, e.LineLost | e.LineBack)] == [
+            e.LineLost,
+            e.LineBack,
+        ]
+
+
+class Broken(Line):
+    """An instrument whose plugin fails at one of its functions."""
+
+    def __init__(self, at: str, habits: Habits = STREAM) -> None:
+        super().__init__(habits)
+        self.at = at
+
+    def __getattribute__(self, name: str) -> Any:
+        found = object.__getattribute__(self, name)
+        if name in ("lines", "fault", "request", "close") and name == self.at:
+
+            def failing() -> None:
+                raise RuntimeError("no such handle")
+
+            return failing
+        return found
+
+
+class TestAPluginThatFails:
+    @pytest.mark.parametrize("at", ["lines", "fault", "request"])
+    def test_is_told_and_typing_goes_on(self, tmp_path: Path, at: str) -> None:
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            return "" if prompt.asks is Asks.CONFIRM or not bench.refusals else "+1 um"
+
+        bench = Bench(tmp_path, ZERO, Habits(sends=Sends.ASKED), hands)
+        bench.listening = Listening(bench.ask, lambda: bench.now, Broken(at, Habits(sends=Sends.ASKED)), [])
+        bench.session.feed = bench.listening
+        bench.listening.bind(bench.session)
+        run = bench.conduct()
+        assert values(run) == [1.0, 1.0, 1.0]
+        (lost,) = of_kind(run, e.LineLost)
+        assert lost.why == ("its plugin failed (RuntimeError: no such handle); end the run here and go on with it anew")
+
+    def test_beside_the_indicator_costs_no_reading(self, tmp_path: Path) -> None:
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is not Asks.CONFIRM:
+                bench.sends("+1 um", after_s=1.0)
+                return None
+            return ""
+
+        bench = Bench(tmp_path, ZERO, Habits(), hands)
+        bench.listening = Listening(bench.ask, lambda: bench.now, bench.line, [Broken("lines"), Broken("close")])
+        bench.session.feed = bench.listening
+        bench.listening.bind(bench.session)
+        run = bench.conduct()
+        assert values(run) == [1.0, 1.0, 1.0]
+        assert [event.of for event in of_kind(run, e.LineLost)] == ["thermometers"]
+        bench.listening.close()
+        assert bench.line.closed
+
+    @pytest.mark.parametrize("line", [None, Said(at_s=float("nan"), line="", answer="+1 um")])
+    def test_by_what_is_no_line_is_told(self, tmp_path: Path, line: Any) -> None:
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            bench.line.waiting.append(line)
+            return "" if prompt.asks is Asks.CONFIRM else "+1 um"
+
+        assert len(of_kind(Bench(tmp_path, ZERO, Habits(), hands).conduct(), e.LineLost)) == 1
+
+    def test_by_another_clock_does_not_move_the_run_into_the_future(self, tmp_path: Path) -> None:
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is not Asks.CONFIRM:
+                bench.now += 1.0
+                bench.line.waiting.append(Said(at_s=1.8e9, line="+1", answer="+1 um"))
+                return None
+            return ""
+
+        assert Bench(tmp_path, ZERO, Habits(), hands).conduct().state.now_s < 60.0
+
 
 class TestASoak:
     STEPS = ({"do": "soak", "at_least": "20 min", "within": "0.1 um"}, *ZERO)
@@ -435,6 +615,25 @@ class TestASoak:
         assert 2.0 * 2.718281828 ** (-soak.elapsed_s / 60.0) < 0.1
         assert len(run.state.observed) >= 10
         assert any(glance is not None and glance.outlook is not None for glance in bench.glances)
+
+    def test_is_seen_when_the_lines_came_and_not_when_they_were_looked_at(self, tmp_path: Path) -> None:
+        looked = itertools.count()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.WAIT and next(looked) == 0:
+                # Somebody types something long: the lines of a minute and a half wait.
+                for number in range(9):
+                    bench.sends(f"{number} um", after_s=10.0)
+                    bench.sends("20.1 degC", after_s=0.1, of="part")
+                return None
+            if prompt.asks is Asks.WAIT:
+                return "that is enough"
+            return "" if prompt.asks is Asks.CONFIRM else "+1 um"
+
+        run = Bench(tmp_path, list(self.STEPS), STREAM, hands).conduct()
+        for of, first_s in (("", 10.05), ("part", 10.15)):
+            times = [item.time_s for item in run.state.observed if item.of == of]
+            assert times == pytest.approx([first_s + 10.1 * number for number in range(9)])
 
     def test_folds_to_the_same_again(self, tmp_path: Path) -> None:
         run = Bench(tmp_path, list(self.STEPS), STREAM, self.fading(60.0, 2.0)).conduct()
@@ -506,6 +705,25 @@ class TestASoak:
 
 
 class TestAThermometer:
+    def test_with_two_channels_of_nothing_is_not_told_of_each(self, tmp_path: Path) -> None:
+        sent = itertools.count()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.CONFIRM:
+                return ""
+            number = next(sent)
+            if number < 600:
+                bench.thermometer.waiting.append(
+                    Said(
+                        at_s=bench.now, line="T", answer=None, why=f"the channel {3 + number % 2} is not in the profile"
+                    )
+                )
+                bench.sends("+1.0 um")
+                return None
+            return "+1 um"
+
+        assert 1 <= len(of_kind(Bench(tmp_path, ZERO, STREAM, hands).conduct(), e.LineUnused)) <= 7
+
     STEPS = ({"do": "temperature", "of": "part"}, *ZERO)
 
     def test_answers_with_what_came_after_the_step_was_shown(self, tmp_path: Path) -> None:

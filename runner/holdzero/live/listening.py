@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Protocol
 
 from holdzero import events as e
 from holdzero.errors import AnswerRefusedError, QuantityError, SourceError
-from holdzero.hooks import Answer, Asks, Command, Instrument, Prompt, Said, Sends
+from holdzero.hooks import Answer, Asks, Command, Instrument, Prompt, Said
 from holdzero.live.glance import Glance, Meanwhile, Stand
+from holdzero.live.line import Line
 from holdzero.live.taking import LONGEST_S, Taker, Trace
 from holdzero.outlook import Outlook, outlook_of
 from holdzero.quantity import Dimension, parse_quantity
@@ -22,8 +23,9 @@ __all__ = ["Ask", "Conducted", "Listening"]
 
 _POINTS = 240.0
 _SHORTEST_S = 1.0
-_REQUEST_S = 0.25
 _OUTLOOK_S = 1.0
+# How often it is put on record at the most that what comes by itself can't be used.
+_UNUSED_S = 10.0
 
 Ask = Callable[[Prompt, Meanwhile], Answer | Command]
 """Asks the person at the face, who is waited for; meanwhile is looked at while it waits."""
@@ -63,25 +65,28 @@ class Listening:
     ) -> None:
         self._ask = ask
         self._counter_s = counter_s
-        self._comparator = comparator
-        self._instruments = [(THERMOMETERS, instrument) for instrument in thermometers]
-        if comparator is not None:
-            self._instruments.insert(0, (COMPARATOR, comparator))
+        self._comparator = Line(COMPARATOR, comparator, counter_s) if comparator is not None else None
+        self._lines = [Line(THERMOMETERS, instrument, counter_s) for instrument in thermometers]
+        if self._comparator is not None:
+            self._lines.insert(0, self._comparator)
         self._taker = Taker(comparator.habits) if comparator is not None else None
-        self._faults = [""] * len(self._instruments)
         self._temperatures: dict[str, tuple[Said, float]] = {}
         self._wanted_s: float | None = None
         self._trace = Trace()
         self._why = ""
         self._seen_s: dict[str, float] = {}
-        self._requested_s = [-_REQUEST_S] * len(self._instruments)
+        self._unused: dict[str, tuple[float, str]] = {}
         self._outlook: tuple[float, Outlook | None] = (-_OUTLOOK_S, None)
         self._run: Conducted | None = None
         self._shown_s = 0.0
 
     def bind(self, run: Conducted) -> None:
-        """The run that is listened for from now on."""
+        """The run that is listened for from now on; a line that it had lost when it was left is still lost to it."""
         self._run = run
+        left = {event.of: event for event in run.run.events if isinstance(event, e.LineLost | e.LineBack)}
+        for line in self._lines:
+            event = left.pop(line.of, None)
+            line.lost = event.why if isinstance(event, e.LineLost) else ""
 
     # --- the feed -----------------------------------------------------------------------------
 
@@ -104,8 +109,8 @@ class Listening:
 
     def close(self) -> None:
         """Let go of the instruments."""
-        for _, instrument in self._instruments:
-            instrument.close()
+        for line in self._lines:
+            line.close()
 
     # --- while the person is waited for ---------------------------------------------------------
 
@@ -150,10 +155,9 @@ class Listening:
         prompt = self._run.run.prompt if self._run is not None else None
         outlook = self._of_soak(prompt) if prompt is not None and prompt.asks is Asks.WAIT else self._of_value(prompt)
         temperatures = {of: value for of, (_, value) in self._temperatures.items()}
-        faults = zip(self._instruments, self._faults, strict=True)
-        lost = next((f"{of}: {fault}" for (of, _), fault in faults if fault), "")
+        lost = next((f"{line.of}: {line.lost}" for line in self._lines if line.lost), "")
         if self._taker is None:
-            if not self._instruments and outlook is None:
+            if not self._lines and outlook is None:
                 return None
             stand = Stand.LOST if lost else Stand.STILL if temperatures else Stand.SILENT
             return Glance(stand=stand, why=lost or self._why, temperatures=temperatures, outlook=outlook)
@@ -189,36 +193,31 @@ class Listening:
 
     def _changed(self) -> LineOut | LineIn | None:
         """A line that was lost, or is back."""
-        for place, (of, instrument) in enumerate(self._instruments):
-            fault = instrument.fault()
-            before, self._faults[place] = self._faults[place], fault
-            if fault and not before:
-                if of == COMPARATOR and self._taker is not None:
-                    self._taker.forget()
-                return LineOut(of, fault)
-            if before and not fault:
-                return LineIn(of)
+        for line in self._lines:
+            if not line.changed():
+                continue
+            if not line.lost:
+                return LineIn(line.of)
+            if line is self._comparator and self._taker is not None:
+                self._taker.forget()
+            return LineOut(line.of, line.lost)
         return None
 
     def _hear(self, prompt: Prompt) -> Answer | None:
-        """All that arrived; the first line of a press that answers is the answer."""
+        """All that arrived, in the order of its arrival; the first line of a press that answers is the answer."""
         answer: Answer | None = None
-        for place, (of, instrument) in enumerate(self._instruments):
-            if instrument.habits.sends is Sends.ASKED and self._counter_s() - self._requested_s[place] >= _REQUEST_S:
-                self._requested_s[place] = self._counter_s()
-                instrument.request()
-            for said in instrument.lines():
-                if of == COMPARATOR and self._taker is not None:
-                    answer = self._heard(said, prompt, self._taker, answer)
-                else:
-                    self._felt(said, prompt)
+        came = [(line, said) for line in self._lines for said in line.lines()]
+        for line, said in sorted(came, key=lambda one: one[1].at_s):
+            if line is self._comparator and self._taker is not None:
+                answer = self._heard(said, prompt, self._taker, answer)
+            else:
+                self._felt(said, prompt)
         return answer
 
     def _heard(self, said: Said, prompt: Prompt, taker: Taker, answer: Answer | None) -> Answer | None:
         """A line of the comparator."""
-        value = _value(said.answer, Dimension.LENGTH, prompt.unit)
+        value = self._length(said.answer)
         why = taker.hear(said, value)
-        self._why = said.why
         if value is not None:
             self._trace.add(self._run_s(said.at_s), value)
         if prompt.asks is Asks.WAIT and value is not None:
@@ -231,21 +230,36 @@ class Listening:
             elif said.answer is not None:
                 taker.press(said)
                 return self._answered(said)
-        if why:
+        self._why = said.why or why
+        if why and taker.streams:
+            self._tell(COMPARATOR, said, why)
+        elif why:
             self._bound.note(e.LineUnused, line=said.line, why=why)
         return answer
 
+    def _length(self, answer: str | None) -> float | None:
+        """What the comparator shows [um]; whatever is asked for now, a bare number is in its unit."""
+        state = self._bound.run.state
+        unit, division = (state.comparator.unit, state.comparator.division) if state.comparator else (None, None)
+        return _value(answer, Dimension.LENGTH, bare_unit=unit or None, division_um=division, further=state.aliases)
+
     def _felt(self, said: Said, prompt: Prompt) -> None:
         """A line of a thermometer."""
-        value = _value(said.answer, Dimension.TEMPERATURE, "degC")
+        value = _value(said.answer, Dimension.TEMPERATURE, bare_unit="degC")
         if value is None or said.of not in WATCHED:
-            if said.why != self._why:
-                self._bound.note(e.LineUnused, line=said.line, why=said.why or "it is of nothing that is watched")
-            self._why = said.why
+            self._why = said.why or "it is of nothing that is watched"
+            self._tell(THERMOMETERS, said, self._why)
             return
         self._temperatures[said.of] = (said, value)
         if prompt.asks is Asks.WAIT:
             self._observe(said, prompt)
+
+    def _tell(self, of: str, said: Said, why: str) -> None:
+        """Put on record that what comes by itself can't be used: now and then, and the same only once."""
+        told = self._unused.get(of)
+        if told is None or (said.at_s - told[0] >= _UNUSED_S and why != told[1]):
+            self._unused[of] = (said.at_s, why)
+            self._bound.note(e.LineUnused, line=said.line, why=why)
 
     def _observe(self, said: Said, prompt: Prompt) -> None:
         """Put what is seen during a soak on record, as often as is worth it; what can be no reading is left out."""
@@ -256,7 +270,9 @@ class Listening:
         with contextlib.suppress(AnswerRefusedError):
             value = seen_value(said.answer, said.of, state.comparator, state.aliases)
             self._seen_s[said.of] = said.at_s
-            self._bound.note(e.SoakObserved, slot=prompt.slot.id, of=said.of, raw=said.answer, value=value)
+            # It may have waited, while something else was typed.
+            at_s = max(self._run_s(said.at_s), state.now_s)
+            self._bound.note(e.SoakObserved, time_s=at_s, slot=prompt.slot.id, of=said.of, raw=said.answer, value=value)
 
     def _ready(self, taker: Taker) -> Answer | None:
         """The accepted value, if it stands still."""
@@ -297,11 +313,18 @@ class Listening:
         return self._outlook[1]
 
 
-def _value(answer: str | None, dimension: Dimension, bare_unit: str) -> float | None:
+def _value(
+    answer: str | None,
+    dimension: Dimension,
+    *,
+    bare_unit: str | None,
+    division_um: float | None = None,
+    further: Mapping[str, float] | None = None,
+) -> float | None:
     """A line's value in the inside unit; None where it has none of this dimension."""
     if answer is None:
         return None
     try:
-        return parse_quantity(answer, dimension, bare_unit=bare_unit or None).value
+        return parse_quantity(answer, dimension, bare_unit=bare_unit, division_um=division_um, further=further).value
     except QuantityError:
         return None
