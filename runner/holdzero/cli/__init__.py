@@ -11,9 +11,9 @@ import typer
 
 from holdzero import __version__
 from holdzero.cli.bench import bench_command
-from holdzero.cli.book import BookOption, book_app
+from holdzero.cli.late import late_group
 from holdzero.cli.new import new_app
-from holdzero.cli.options import ShopOption
+from holdzero.cli.options import BOOK_HELP, BookOption, ShopOption
 
 __all__ = ["app", "main"]
 
@@ -30,8 +30,7 @@ register_app = typer.Typer(
 )
 app.add_typer(register_app, name="register")
 app.add_typer(new_app, name="new")
-app.add_typer(book_app, name="book")
-app.command("bench")(bench_command)
+app.add_typer(late_group("holdzero.cli.book", "book_app", BOOK_HELP), name="book")
 
 DEFAULT_SHOP = Path("shop.toml")
 EXIT_INVALID = 2
@@ -145,6 +144,9 @@ def resume(
         thermometers=tuple(thermometers or ()),
     )
     raise typer.Exit(resume_run(journal, options, routine=routine))
+
+
+app.command("bench")(bench_command)
 
 
 @app.command()

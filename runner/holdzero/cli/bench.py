@@ -7,8 +7,7 @@ from typing import Annotated
 
 import typer
 
-from holdzero.cli.book import BookOption
-from holdzero.cli.options import ShopOption
+from holdzero.cli.options import BookOption, ShopOption
 
 __all__ = ["bench_command"]
 

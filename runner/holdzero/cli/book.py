@@ -8,21 +8,11 @@ from typing import Annotated
 import typer
 
 from holdzero.cli.book_criteria import Asked, with_criteria
-from holdzero.cli.options import ShopOption
+from holdzero.cli.options import BOOK_HELP, BookOption, ShopOption
 
-__all__ = ["BookOption", "KeyOption", "book_app"]
+__all__ = ["KeyOption", "book_app"]
 
-book_app = typer.Typer(help="Every record kept, found, trusted and watched over time.", no_args_is_help=True)
-
-BookOption = Annotated[
-    str | None,
-    typer.Option(
-        "--book",
-        envvar="HOLDZERO_BOOK",
-        help="File or database address of the book; that of the shop's settings, or book.sqlite here, if left out.",
-        show_default=False,
-    ),
-]
+book_app = typer.Typer(help=BOOK_HELP, no_args_is_help=True)
 
 OutOption = Annotated[Path, typer.Option("--out", help="File to write.", show_default=False)]
 ReplaceOption = Annotated[bool, typer.Option("--replace", help="Write over a file that is there.")]
