@@ -106,7 +106,8 @@ def outlook_of(
     step = max(1, math.ceil(len(times_s) / _MOST))
     # The newest point is always among them.
     times = np.asarray(times_s[::-1][::step][::-1], dtype=np.float64)
-    points = np.asarray(values[::-1][::step][::-1], dtype=np.float64)
+    # Below a billionth of the unit is nothing that anything shows, and what underflows.
+    points = np.round(np.asarray(values[::-1][::step][::-1], dtype=np.float64), 9)
     watched_s = float(times[-1] - times[0]) if times.size else 0.0
     if times.size < FEWEST or watched_s <= 0.0:
         return None
