@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from holdzero import events as e
 from holdzero.cli.conduct import Options, resume_run, run_routine
 from holdzero.errors import HoldzeroError
 from holdzero.hooks import Answer, Command, Prompt
@@ -433,6 +434,24 @@ class TestAnInstrument:
         assert sat.desk.snapshot.seq == seq
         line.stands = True
         _soon(lambda: said == [Answer("+1.25 um")])
+
+    def test_a_line_that_answers_nothing_is_no_reply_to_the_pedal(
+        self, sat: Sat, asked: Callable[[Line], list[Any]], start: Any
+    ) -> None:
+        class Noisy(Line):
+            def accept(self, prompt: Prompt) -> Answer | None:
+                del prompt
+                unused = e.LineUnused(seq=9, wall="", time_s=0.0, line="+001", why="half a line")
+                sat.desk.taken(start().run, unused)
+                return Answer("+1.25 um")
+
+        said = asked(Noisy())
+        time.sleep(LATER_S)
+        pushed = sat.desk.post(Post(ME, sat.desk.snapshot.seq, Accept()))
+        _soon(lambda: said == [Answer("+1.25 um")])
+        assert not pushed.done()  # nothing is on disk yet
+        sat.desk.refused("beyond the travel")
+        assert pushed.result(PATIENCE_S) == Reply(422, "beyond the travel")
 
     def test_what_is_typed_comes_first_as_ever(self, sat: Sat, asked: Callable[[Line], list[Any]]) -> None:
         said = asked(Line())

@@ -108,10 +108,14 @@ class Desk:
         self._box.reply(Reply(422, reason))
 
     def taken(self, run: Run, event: e.AnyEvent) -> None:
-        """It is on disk: the page that posted it is told, all see it with what is asked next."""
+        """It is on disk: the page that posted it is told, all see it with what is asked next.
+
+        What an instrument sends meanwhile is no reply to a post; what was typed is replied to with what is asked next.
+        """
         self._refused = None
         self.snapshot = replace(self.snapshot, run=run, taken=event)
-        self._box.reply(TAKEN)
+        if not isinstance(event, (e.LineUnused, e.SoakObserved)):
+            self._box.reply(TAKEN)
         if run.state.phase in (Phase.FINISHED, Phase.ABANDONED):
             self._publish(Stage.RUNNING, run=run)
 
