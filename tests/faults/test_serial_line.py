@@ -317,6 +317,14 @@ class TestACableThatComesOut:
         found = lines_until(line, lambda found: "5 um" in meant(found))
         assert [item.line for item in found if item.answer is None] in ([], ["+2."])  # told if it was heard to end
 
+    def test_and_is_in_again_before_anybody_looks_is_told_once(self, bench: Bench, line: SerialLine) -> None:
+        bench.unplug()
+        until(lambda: line._fault)
+        bench.plug()
+        until(lambda: not line._fault)
+        assert "out; " in line.fault()
+        assert line.fault() == ""
+
     def test_another_device_under_the_same_name_is_opened_anew(self, bench: Bench, line: SerialLine) -> None:
         ends, bench._ends = bench._ends, []
         bench.plug()

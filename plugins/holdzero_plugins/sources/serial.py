@@ -44,6 +44,7 @@ class SerialLine:
         self._counter_s = counter_s
         self._said: deque[Said] = deque(maxlen=_KEPT)
         self._fault = ""
+        self._untold = ""
         self._wanted = threading.Event()
         self._closed = threading.Event()
         self._asked_s = float("-inf")
@@ -65,8 +66,11 @@ class SerialLine:
             self._wanted.set()
 
     def fault(self) -> str:
-        """Why the instrument can't be heard now; empty while it can."""
-        return self._fault
+        """Why the instrument can't be heard now; empty while it can, but once after a loss that nobody asked about."""
+        told = self._fault or self._untold
+        if told:
+            self._untold = ""
+        return told
 
     def close(self) -> None:
         """Let go of the line."""
@@ -80,7 +84,8 @@ class SerialLine:
                 try:
                     self._listen()
                 except FAILS as error:
-                    self._fault = _lost(error)
+                    # Nobody looks while a run is paused, and the instrument may have lost its origin all the same.
+                    self._untold = self._fault = _lost(error)
                     self._port.close()
                     self._reopen()
         finally:
