@@ -31,7 +31,9 @@ def stack(numbers: Sequence[Number]) -> NDArray[np.float64]:
     """Numbers side by side on a last axis, in their unit; a float stands for all runs."""
     if all(isinstance(number, float) for number in numbers):
         return np.array(numbers, dtype=float)  # a run at the bench: nothing to broadcast
-    return np.stack(np.broadcast_arrays(*(np.asarray(number, dtype=float) for number in numbers)), axis=-1)
+    # The runs lie side by side in memory: sums over readings then go over whole rows, which is several times faster.
+    side_by_side = np.stack(np.broadcast_arrays(*(np.asarray(number, dtype=float) for number in numbers)))
+    return np.moveaxis(side_by_side, 0, -1)
 
 
 def f_quantile(probability: float, dof: float, other_dof: float) -> float:
