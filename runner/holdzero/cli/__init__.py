@@ -239,6 +239,9 @@ def rehearse(
     reference: Annotated[str | None, typer.Option("--reference", help="Identifier in the register.")] = None,
     comparator: Annotated[str | None, typer.Option("--comparator", help="Identifier in the register.")] = None,
     thermometer: Annotated[str | None, typer.Option("--thermometer", help="Identifier in the register.")] = None,
+    scenario: Annotated[
+        Path | None, typer.Option("--scenario", help="What else goes on at the bench, a TOML file.")
+    ] = None,
     html: Annotated[Path | None, typer.Option("--html", help="Write a page with the picture too.")] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the counts as JSON, and nothing else.")] = False,
     shop: ShopOption = None,
@@ -254,6 +257,7 @@ def rehearse(
         scatter=scatter,
         member=member,
         choices={role: name for role, name in chosen.items() if name is not None},
+        scenario=scenario,
         json=json,
         html=html,
     )

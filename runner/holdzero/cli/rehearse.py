@@ -21,6 +21,7 @@ from holdzero.expansion import kinds_of
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.rehearse import Curve, Point, Process, band_of, points_of, process_of, true_sizes_um
 from holdzero.rehearse.many import Rehearsal
+from holdzero.rehearse.scenario import load_scenario
 from holdzero.routine import schema
 from holdzero.routine.load import LoadedRoutine, load_routine
 from holdzero.wording import clock_text, limits_text
@@ -42,6 +43,7 @@ class Wanted:
     scatter: str | None
     member: str | None
     choices: Mapping[str, str]
+    scenario: Path | None
     json: bool
     html: Path | None
 
@@ -65,14 +67,19 @@ def rehearse_routine(path: Path, wanted: Wanted, *, named: Path | None) -> int:
         if entry is None:
             raise HoldzeroError(f"there is no {role} {name!r} in {shop.path}")
         entries[role] = entry
+    scenario = load_scenario(wanted.scenario)[0] if wanted.scenario is not None else None
+    scatter_um = _scatter_um(wanted.scatter, loaded.routine, entries)
+    if wanted.scatter is None and scenario is not None and scenario.scatter is not None:
+        scatter_um = scenario.scatter
     what = Rehearsal(
         document=loaded.document,
         digest=loaded.digest,
         checks=checks,
         of=wanted.of or _first_decided(loaded.routine),
-        scatter_um=_scatter_um(wanted.scatter, loaded.routine, entries),
+        scatter_um=scatter_um,
         seed=wanted.seed,
         entries=entries,
+        scenario=scenario,
     )
     return _rehearsed(loaded, what, wanted)
 
@@ -162,6 +169,7 @@ class _Said:
         return (
             f"{self.what.of}, {limits}: {self.wanted.runs} runs of each of {len(self.curve.points)} true sizes, seed "
             f"{self.what.seed}. Errors are drawn as the routine states them; single readings scatter by s = {scatter}."
+            f"{f' Scenario: {self.what.scenario.title}.' if self.what.scenario is not None else ''}"
         )
 
     @property
@@ -219,6 +227,7 @@ class _Said:
             "upper_um": self.spec.upper,
             "scatter_um": self.what.scatter_um,
             "seed": self.what.seed,
+            "scenario": self.what.scenario.title if self.what.scenario is not None else None,
             "runs": total.runs,
             "points": [
                 {

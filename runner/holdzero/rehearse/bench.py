@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -12,12 +13,14 @@ from holdzero.evaluate import Evaluation
 from holdzero.expect import Ideal
 from holdzero.hooks import Contrast
 from holdzero.model import Number
-from holdzero.rehearse.errors import Floats, drawn, shift_um
-from holdzero.routine.schema import Characteristic, Measure
+from holdzero.rehearse.errors import Floats, drawn, known_reference, shift_um
+from holdzero.rehearse.scenario import Hands, Scenario
+from holdzero.routine.schema import Characteristic, Comparator, Measure
 from holdzero.run import Run
 from holdzero.run.plan import Slot, SlotKind
+from holdzero.run.state import State
 
-__all__ = ["VirtualBench", "laid_um"]
+__all__ = ["VirtualBench", "heat_um", "laid_um"]
 
 
 def laid_um(spec: Characteristic, place: str, more_um: Number, contrasts: Mapping[str, Contrast]) -> Number:
@@ -40,7 +43,7 @@ def laid_um(spec: Characteristic, place: str, more_um: Number, contrasts: Mappin
 
 
 class VirtualBench(Ideal):
-    """Answers as a bench whose errors are those that the routine states.
+    """Answers as a bench whose errors are those that the routine states, and what a scenario adds.
 
     The inputs of its model are drawn once a run; single readings scatter, and are rounded as the comparator shows them.
 
@@ -54,6 +57,7 @@ class VirtualBench(Ideal):
         contrasts: measures of plugins.
         generator: of all draws.
         runs: how many.
+        scenario: what else goes on; None for nothing.
     """
 
     def __init__(
@@ -68,22 +72,77 @@ class VirtualBench(Ideal):
         contrasts: Mapping[str, Contrast],
         generator: np.random.Generator,
         runs: int,
+        scenario: Scenario | None = None,
     ) -> None:
         super().__init__(run, 0.0, entries, contrasts)
         self._ideal = ideal
         self._of, self._more_um = of, more_um
         self._noise_um = scatter_um
         self._generator, self._runs = generator, runs
-        self._true = drawn(ideal, generator, runs)
+        self._true = dict(drawn(ideal, generator, runs))
+        self._scenario = scenario
+        if scenario is not None and scenario.reference_error is not None:
+            self._true |= known_reference(ideal, scenario.reference_error, runs)
         self._shifts: dict[str, Floats | float] = {}
+        self._touched_s: list[float] = []
+        self._under = ""
 
     def reading_um(self, run: Run, slot: Slot) -> Number:
         """What the comparator shows, one a run [um]."""
-        shown = super().reading_um(run, slot) + self._generator.normal(0.0, self._noise_um, self._runs)
+        at_s = run.state.now_s + self.every_s
+        shown: Number = super().reading_um(run, slot) + self._generator.normal(0.0, self._noise_um, self._runs)
         if slot.kind is SlotKind.READ:
             place = str(slot.place)
             if place not in self._shifts:
                 self._shifts[place] = shift_um(self._ideal, place, self._true)
             shown = shown + self._shifts[place] + laid_um(self._of, place, self._more_um, self.contrasts)
-        step = run.state.comparator.resolution if run.state.comparator is not None else 0.0
-        return np.round(shown / step) * step if step else shown
+        if self._scenario is not None:
+            shown = self._disturbed(self._scenario, run.state, slot, shown, at_s)
+        self._under = f"{slot.kind} {slot.place}"
+        comparator = run.state.comparator
+        step = comparator.resolution if comparator is not None else 0.0
+        shown = np.round(shown / step) * step if step else shown
+        return self._misread(self._scenario, shown, comparator) if self._scenario is not None else shown
+
+    def _disturbed(self, scenario: Scenario, state: State, slot: Slot, shown: Number, at_s: float) -> Number:
+        """What goes on at the bench besides [um]."""
+        shown = shown + scenario.drift * at_s / 3600.0
+        if slot.kind is not SlotKind.READ:
+            return shown
+        shown = shown + scenario.part.places.get(str(slot.place), 0.0)
+        if scenario.hands is not None:
+            if self._under != f"{slot.kind} {slot.place}":
+                self._touched_s.append(at_s)
+            shown = shown + heat_um(scenario.hands, state, self._touched_s, at_s)
+        if scenario.dust is not None:
+            there = self._generator.random(self._runs) < scenario.dust.chance
+            shown = shown + there * scenario.dust.size * self._generator.random(self._runs)
+        return shown
+
+    def _misread(self, scenario: Scenario, shown: Number, comparator: Comparator | None) -> Number:
+        """Whole turns and slips of who reads and writes [um]."""
+        generator, runs = self._generator, self._runs
+        if scenario.turns is not None and comparator is not None and comparator.turn is not None:
+            off = generator.random(runs) < scenario.turns.chance
+            shown = shown + off * comparator.turn * np.where(generator.random(runs) < 0.5, -1.0, 1.0)  # noqa: PLR2004
+        if scenario.slips is not None:
+            shown = np.where(generator.random(runs) < scenario.slips.sign, -shown, shown)
+            factor = np.where(generator.random(runs) < 0.5, 0.1, 10.0)  # noqa: PLR2004  to either side alike
+            shown = np.where(generator.random(runs) < scenario.slips.point, np.asarray(shown) * factor, shown)
+        return shown
+
+
+def heat_um(hands: Hands, state: State, touched_s: Sequence[float], at_s: float) -> float:
+    """By how much the part is longer for the heat of hands [um].
+
+    Args:
+        hands: how warm they are.
+        state: of the run; the part was handled when a preparing step was confirmed last, or at the start.
+        touched_s: when it was put under the tip [s].
+        at_s: now [s].
+
+    Source: a lumped body loses its heat as exp(−t/τ), any textbook of heat transfer (from memory).
+    """
+    laid_s = max((done.time_s for done in state.prepared), default=0.0)
+    heat = hands.warms * math.exp(-(at_s - laid_s) / hands.fades_in)
+    return heat + sum(hands.touch * math.exp(-(at_s - then_s) / hands.fades_in) for then_s in touched_s)

@@ -17,7 +17,10 @@ from holdzero.hooks import Input, Term
 from holdzero.montecarlo import draw
 from holdzero.routine.schema import Measure
 
-__all__ = ["Floats", "drawn", "shift_um"]
+__all__ = ["REFERENCE", "Floats", "drawn", "known_reference", "shift_um"]
+
+REFERENCE = "deviation of the reference"
+"""What the input goes by (see `views.reference_deviation`)."""
 
 Floats = NDArray[np.float64]
 
@@ -72,3 +75,14 @@ def _covering(ideal: Evaluation, place: str) -> Result | None:
     """The characteristic whose model tells of a place: a size, if there is one."""
     own = [result for result in ideal.results if place in result.spec.at]
     return next((result for result in own if result.spec.measure is Measure.SIZE), own[0] if own else None)
+
+
+def known_reference(ideal: Evaluation, error_um: float, runs: int) -> Mapping[str, Floats]:
+    """The true deviation of the reference, where it is known to be off its certificate by so much [um]."""
+    found: dict[str, Floats] = {}
+    for result in ideal.results:
+        for term in result.terms:
+            for item in term.inputs:
+                if item.name == REFERENCE:
+                    found[item.name] = np.full(runs, float(item.estimate.value) + error_um)
+    return found

@@ -15,6 +15,7 @@ from holdzero.evaluate import Evaluation, Result, evaluate
 from holdzero.expect import begun, conducted, expect
 from holdzero.hooks import Number
 from holdzero.rehearse.bench import VirtualBench
+from holdzero.rehearse.scenario import Scenario
 from holdzero.routine import schema
 
 __all__ = ["BLOCK", "Rehearsal", "Tally", "rehearsed"]
@@ -35,6 +36,7 @@ class Rehearsal:
         scatter_um: standard deviation of a single reading [um].
         seed: of all draws.
         entries: devices of the register for what the routine only requires, by role.
+        scenario: what else goes on at the bench; None for nothing.
     """
 
     document: Mapping[str, Any]
@@ -44,6 +46,7 @@ class Rehearsal:
     scatter_um: float
     seed: int = 0
     entries: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    scenario: Scenario | None = None
 
     def ideal(self) -> Evaluation:
         """The routine with ideal readings.
@@ -152,6 +155,7 @@ def _block(what: Rehearsal, ideal: Evaluation, true_um: Number, runs: int, gener
         contrasts=what.checks.contrasts,
         generator=generator,
         runs=runs,
+        scenario=what.scenario,
     )
     run = conducted(run, bench)
     evaluation = evaluate(run.state, None, what.checks)
