@@ -386,6 +386,40 @@ class TestAStream:
 
         assert len(of_kind(Bench(tmp_path, ZERO, STREAM, hands).conduct(), e.LineUnused)) == 1
 
+    def test_that_says_it_is_in_error_gives_no_value_of_before(self, tmp_path: Path) -> None:
+        sent = itertools.count()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.CONFIRM:
+                return ""
+            number = next(sent)
+            if bench.refusals:
+                return "+1 um"
+            if number < 5:
+                bench.sends("+9.0 um")
+                return None
+            bench.sends(None, why="the instrument says ERR1: the probe is not plugged in", line="ERR1")
+            return "" if number == 5 else None
+
+        bench = Bench(tmp_path, ZERO, STREAM, hands)
+        assert values(bench.conduct()) == [1.0, 1.0, 1.0]
+        assert "none to be taken now" in bench.refusals[0]
+
+    def test_that_seldom_sends_is_waited_for(self, tmp_path: Path) -> None:
+        sent = itertools.count()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.CONFIRM:
+                return ""
+            if not prompt.title.startswith("Zero"):
+                return "+2 um"
+            bench.sends("1.0 um", after_s=4.0)
+            return None if next(sent) else ""
+
+        bench = Bench(tmp_path, ZERO, Habits(sends=Sends.STREAM, still_number=5, silent_s=15.0), hands)
+        assert values(bench.conduct()) == [1.0, 2.0, 2.0]
+        assert bench.refusals == []
+
     def test_that_is_silent_takes_nothing(self, tmp_path: Path) -> None:
         sent = itertools.count()
 

@@ -55,7 +55,8 @@ class Taker:
         self._window: deque[_Heard] = deque(maxlen=max(2, habits.still_number))
         self._taken = ""
         self._taken_um: float | None = None
-        self._pressed_s = float("-inf")
+        self._unread = False
+        self._pressed_s = -math.inf
         self._moved = True
         self._warned = False
 
@@ -80,6 +81,7 @@ class Taker:
             Why the line answers nothing, in words; empty where it may.
         """
         last, self._last = self._last, said
+        self._unread = said.answer is None or (self.streams and value_um is None)
         if said.answer is None:
             # A series of lines that can't be understood is told once.
             return said.why if last is None or last.answer is not None or not self.streams else ""
@@ -130,11 +132,20 @@ class Taker:
         if self.accepted_s is None:
             return None
         fresh = [heard for heard in self._window if heard.said.at_s >= self.shown_s]
-        if len(fresh) == self._window.maxlen and self._spread(fresh) <= self.habits.still_within_um:
+        full, stand = len(fresh) == self._window.maxlen, self.stand(now_s)
+        # What was still before the indicator fell silent, or said that it is in error, is not what it shows now.
+        if full and stand is Stand.STILL:
             self._take(fresh[-1].said, fresh[-1].value_um)
             return fresh[-1].said
-        if now_s - self.accepted_s > LONGEST_S:
+        newest_s = max(self.accepted_s, fresh[-1].said.at_s if fresh else 0.0)
+        # An instrument that seldom sends is waited for as long as it does.
+        if now_s - (self.accepted_s if full else newest_s) > LONGEST_S:
             self.accepted_s = None
+            if not full or stand is not Stand.MOVING:
+                raise AnswerRefusedError(
+                    f"{len(fresh)} of {self._window.maxlen} lines were heard since the step was shown, none to be "
+                    "taken now; look at the indicator and its cable, or type what it shows"
+                )
             raise AnswerRefusedError(
                 f"the value does not stand still: the last {len(fresh)} lines lie within {self._spread(fresh):.3g} um, "
                 f"{self.habits.still_within_um:g} um is allowed; wait, and look for draught, vibration and hands"
@@ -143,7 +154,7 @@ class Taker:
 
     def stand(self, now_s: float) -> Stand:
         """How the value stands at a moment [s]."""
-        if self._last is not None and self._last.answer is None:
+        if self._unread:
             return Stand.UNREAD
         silent_s = self.habits.silent_s
         if self._good is None or (silent_s > 0.0 and now_s - self._good.said.at_s > silent_s):
@@ -156,6 +167,7 @@ class Taker:
         """The line was lost: what was heard before says nothing of now."""
         self._window.clear()
         self._good = self._last = None
+        self._unread = False
         self.accepted_s = None
 
     def _take(self, said: Said, value_um: float | None) -> None:
