@@ -126,9 +126,10 @@ class VirtualBench(Ideal):
             off = generator.random(runs) < scenario.turns.chance
             shown = shown + off * comparator.turn * np.where(generator.random(runs) < 0.5, -1.0, 1.0)  # noqa: PLR2004
         if scenario.slips is not None:
-            shown = np.where(generator.random(runs) < scenario.slips.sign, -shown, shown)
+            written: Floats = np.broadcast_to(np.asarray(shown, dtype=np.float64), runs)
+            written = np.where(generator.random(runs) < scenario.slips.sign, -written, written)
             factor = np.where(generator.random(runs) < 0.5, 0.1, 10.0)  # noqa: PLR2004  to either side alike
-            shown = np.where(generator.random(runs) < scenario.slips.point, np.asarray(shown) * factor, shown)
+            return np.where(generator.random(runs) < scenario.slips.point, written * factor, written)
         return shown
 
 
