@@ -226,6 +226,25 @@ class TestAPress:
         (unused,) = of_kind(run, e.LineUnused)
         assert (unused.line, unused.why) == ("+1.1 um", "0.15 s after the last press it counts as the same")
 
+    def test_that_nobody_can_have_pressed_does_not_fill_step_after_step(self, tmp_path: Path) -> None:
+        sent = itertools.count()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.CONFIRM:
+                return ""
+            number = next(sent)
+            if number < 100:
+                bench.sends(f"+0.{number % 10} um", after_s=0.1)
+                return None
+            return "+1 um"
+
+        run = Bench(tmp_path, ZERO, Habits(), hands).conduct()
+        # The first line may have been a press; what follows is known for what it is.
+        assert values(run) == [0.0, 1.0, 1.0]
+        told = [event.why for event in of_kind(run, e.LineUnused)]
+        assert len(told) < 5
+        assert 'it sends by itself and not when it is pressed: say sends = "stream" in its profile' in told
+
     def test_in_divisions_sent_twice_counts_once(self, tmp_path: Path) -> None:
         sent = itertools.count()
 

@@ -11,7 +11,7 @@ from holdzero.errors import AnswerRefusedError, QuantityError, SourceError
 from holdzero.hooks import Answer, Asks, Command, Instrument, Prompt, Said
 from holdzero.live.glance import Glance, Meanwhile, Stand
 from holdzero.live.line import Line
-from holdzero.live.taking import LONGEST_S, Taker, Trace
+from holdzero.live.taking import BY_ITSELF, LONGEST_S, Taker, Trace
 from holdzero.outlook import Outlook, outlook_of
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.run import Run
@@ -231,7 +231,7 @@ class Listening:
                 taker.press(said)
                 return self._answered(said)
         self._why = said.why or why
-        if why and taker.streams:
+        if why and (taker.streams or why == BY_ITSELF):
             self._tell(COMPARATOR, said, why)
         elif why:
             self._bound.note(e.LineUnused, line=said.line, why=why)

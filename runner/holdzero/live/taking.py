@@ -10,11 +10,15 @@ from holdzero.errors import AnswerRefusedError
 from holdzero.hooks import Habits, Said, Sends
 from holdzero.live.glance import Stand
 
-__all__ = ["Taker", "Trace"]
+__all__ = ["BY_ITSELF", "Taker", "Trace"]
 
 LONGEST_S = 10.0
 """How long an accepted value may take to stand still [s] (common practice, no source)."""
+BY_ITSELF = 'it sends by itself and not when it is pressed: say sends = "stream" in its profile'
+"""Why a line answers nothing that nobody can have pressed."""
 _MOST, _SPAN_S = 200, 60.0
+# So many lines in such a time are no presses, bounces and all (common practice, no source).
+_TOO_MANY, _TOO_SOON_S = 4, 1.2
 
 
 class Trace:
@@ -57,6 +61,7 @@ class Taker:
         self._taken_um: float | None = None
         self._unread = False
         self._pressed_s = -math.inf
+        self._came_s: deque[float] = deque(maxlen=_TOO_MANY)
         self._moved = True
         self._warned = False
 
@@ -93,6 +98,9 @@ class Taker:
             self._moved = self._moved or apart > self.habits.still_within_um
         if self.streams:
             return "" if value_um is not None else said.why or "it is no length"
+        self._came_s.append(said.at_s)
+        if len(self._came_s) == _TOO_MANY and said.at_s - self._came_s[0] < _TOO_SOON_S:
+            return BY_ITSELF
         if last is not None and last.line == said.line and said.at_s - last.at_s < self.habits.double_s:
             return f"the same again after {said.at_s - last.at_s:.2f} s counts as one"
         if said.at_s - self._pressed_s < self.habits.double_s:
