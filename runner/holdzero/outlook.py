@@ -107,7 +107,7 @@ def outlook_of(
     # The newest point is always among them.
     times = np.asarray(times_s[::-1][::step][::-1], dtype=np.float64)
     # Below a billionth of the unit is nothing that anything shows, and what underflows.
-    points = np.round(np.asarray(values[::-1][::step][::-1], dtype=np.float64), 9)
+    points: Floats = np.asarray(values[::-1][::step][::-1], dtype=np.float64).round(9)
     watched_s = float(times[-1] - times[0]) if times.size else 0.0
     if times.size < FEWEST or watched_s <= 0.0:
         return None

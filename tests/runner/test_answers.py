@@ -169,11 +169,14 @@ class TestASoak:
         ("text", "value_um"), [("0.03 mm", 30.0), ("+0,5 um", 0.5), ("-1", -1.0), ("1.5", 1.5), ("20 uin", 0.508)]
     )
     def test_is_not_ended_by_a_reading_which_is_seen_and_answers_nothing(self, text: str, value_um: float) -> None:
-        assert said(text, Asks.WAIT, until_s=90.0) == Seen("", pytest.approx(value_um))
+        seen = said(text, Asks.WAIT, until_s=90.0)
+        assert isinstance(seen, Seen)
+        assert seen.of == ""
+        assert seen.value == pytest.approx(value_um)
 
     @pytest.mark.parametrize("text", ["part 20.31", "PART 20,31 degC"])
     def test_takes_a_temperature_with_what_it_is_of(self, text: str) -> None:
-        assert said(text, Asks.WAIT, until_s=90.0) == Seen("part", pytest.approx(20.31))
+        assert said(text, Asks.WAIT, until_s=90.0) == Seen("part", 20.31)
 
     def test_asks_what_a_temperature_is_of(self) -> None:
         assert refusal("20.1 degC", Asks.WAIT, until_s=90.0) == "'20.1 degC': say of what, for example: part 20.1 degC"

@@ -124,7 +124,8 @@ class VirtualBench(Ideal):
         generator, runs = self._generator, self._runs
         if scenario.turns is not None and comparator is not None and comparator.turn is not None:
             off = generator.random(runs) < scenario.turns.chance
-            shown = shown + off * comparator.turn * np.where(generator.random(runs) < 0.5, -1.0, 1.0)  # noqa: PLR2004
+            side: Floats = np.where(generator.random(runs) < 0.5, -1.0, 1.0)  # noqa: PLR2004  either alike
+            shown = shown + np.asarray(off * comparator.turn * side, dtype=np.float64)
         if scenario.slips is not None:
             written: Floats = np.broadcast_to(np.asarray(shown, dtype=np.float64), runs)
             written = np.where(generator.random(runs) < scenario.slips.sign, -written, written)
