@@ -790,6 +790,25 @@ class TestAThermometer:
         (event,) = of_kind(run, e.TemperatureRead)
         assert (event.value_degC, event.line) == (20.31, "T1 +20.31")
 
+    def test_whose_line_is_out_is_shown_no_more(self, tmp_path: Path) -> None:
+        sent = itertools.count()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is not Asks.TEMPERATURE:
+                return "" if prompt.asks is Asks.CONFIRM else "+1 um"
+            number = next(sent)
+            if number == 0:
+                bench.sends("20.31 degC", of="part")
+            bench.thermometer.out = "the cable is out" if number else ""
+            return "" if number == 4 else "20.5" if bench.refusals else None
+
+        bench = Bench(tmp_path, list(self.STEPS), Habits(), hands)
+        bench.conduct()
+        told = [dict(glance.temperatures) for glance in bench.glances if glance is not None]
+        assert {"part": 20.31} in told
+        assert told[-1] == {}
+        assert bench.refusals == ["nothing was typed; type what the thermometer shows"]
+
     def test_that_is_silent_is_told(self, tmp_path: Path) -> None:
         sent = itertools.count()
 

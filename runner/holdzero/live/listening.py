@@ -71,6 +71,7 @@ class Listening:
             self._lines.insert(0, self._comparator)
         self._taker = Taker(comparator.habits) if comparator is not None else None
         self._temperatures: dict[str, tuple[Said, float]] = {}
+        self._channels: dict[str, Line] = {}
         self._wanted_s: float | None = None
         self._trace = Trace()
         self._why = ""
@@ -200,6 +201,9 @@ class Listening:
                 return LineIn(line.of)
             if line is self._comparator and self._taker is not None:
                 self._taker.forget()
+            for of in [of for of, own in self._channels.items() if own is line]:
+                # What was heard before says nothing of now.
+                self._temperatures.pop(of, None)
             return LineOut(line.of, line.lost)
         return None
 
@@ -211,7 +215,7 @@ class Listening:
             if line is self._comparator and self._taker is not None:
                 answer = self._heard(said, prompt, self._taker, answer)
             else:
-                self._felt(said, prompt)
+                self._felt(said, prompt, line)
         return answer
 
     def _heard(self, said: Said, prompt: Prompt, taker: Taker, answer: Answer | None) -> Answer | None:
@@ -243,14 +247,14 @@ class Listening:
         unit, division = (state.comparator.unit, state.comparator.division) if state.comparator else (None, None)
         return _value(answer, Dimension.LENGTH, bare_unit=unit or None, division_um=division, further=state.aliases)
 
-    def _felt(self, said: Said, prompt: Prompt) -> None:
+    def _felt(self, said: Said, prompt: Prompt, line: Line) -> None:
         """A line of a thermometer."""
         value = _value(said.answer, Dimension.TEMPERATURE, bare_unit="degC")
         if value is None or said.of not in WATCHED:
             self._why = said.why or "it is of nothing that is watched"
             self._tell(THERMOMETERS, said, self._why)
             return
-        self._temperatures[said.of] = (said, value)
+        self._temperatures[said.of], self._channels[said.of] = (said, value), line
         if prompt.asks is Asks.WAIT:
             self._observe(said, prompt)
 
