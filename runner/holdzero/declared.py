@@ -22,7 +22,7 @@ _RESERVED: dict[type[Any], frozenset[str]] = {
     ),
     hooks.Contrast: frozenset(hooks.Measure),
     hooks.GuardRule: frozenset(hooks.Rule),
-    hooks.Source: frozenset({"keyboard"}),
+    hooks.Source: frozenset({"keyboard", "virtual"}),
     hooks.UnitAlias: frozenset({*Dimension.LENGTH.spellings, "div", "divs", "division", "divisions"}),
 }
 

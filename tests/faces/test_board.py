@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from holdzero.cli.board import board, curve, outlook_lines
 from holdzero.hooks import Asks, Prompt, Slot, SlotKind
 from holdzero.live import Glance, Stand
@@ -38,6 +40,13 @@ def shown(prompt: Prompt, glance: Glance | None, *, width: int = 80, now_s: floa
 def fading() -> Outlook:
     times = [5.0 * n for n in range(60)]
     found = outlook_of(times, [2.0 * 2.718281828 ** (-t / 100.0) for t in times], of="", unit="um", within=0.05)
+    assert found is not None
+    return found
+
+
+def drifting() -> Outlook:
+    times = [10.0 * n for n in range(40)]
+    found = outlook_of(times, [0.1 * n for n in range(40)], of="", unit="um", within=0.1)
     assert found is not None
     return found
 
@@ -84,15 +93,15 @@ class TestASoak:
         assert "⠀" in text
 
     def test_whose_time_is_over_says_what_can_be_done(self) -> None:
-        assert "it is not at rest yet: wait, or type the reason" in shown(SOAK, None, now_s=700.0)
+        moving = replace(SOAK, outlooks=(drifting(),))
+        assert "it is not at rest yet: wait, or type the reason" in shown(moving, None, now_s=700.0)
+        assert len(shown(SOAK, None, now_s=700.0).splitlines()) == 1  # it ends by itself
 
     def test_says_temperatures(self) -> None:
         assert "part 20.31 °C" in shown(SOAK, Glance(stand=Stand.STILL, temperatures={"part": 20.31}))
 
     def test_that_only_drifts_has_no_end_in_sight(self) -> None:
-        outlook = outlook_of([10.0 * n for n in range(40)], [0.1 * n for n in range(40)], of="", unit="um")
-        assert outlook is not None
-        assert "no end in sight yet" in outlook_lines(outlook)[0]
+        assert "no end in sight yet" in outlook_lines(drifting())[0]
 
 
 class TestACurve:

@@ -215,6 +215,19 @@ class TestRefusedAnswers:
         assert "soak/short" not in [finding["code"] for finding in record()["findings"]]
 
 
+class TestABlindRoutine:
+    def test_shows_no_reading_and_keeps_them_all(self, start: Sit, plain: str, record: Callable[[], Record]) -> None:
+        at_bench = start(plain.replace('part = "W-1"', 'part = "W-1"\nblind = true'))
+        at_bench.types(*ZEROS, "+1.7", "l")
+        shown = flat(at_bench.prompted())
+        assert "1.7" not in shown.replace("+1.7 ", "", 1)
+        assert "Read so far" not in at_bench.screen
+        at_bench.say("+1.1")
+        at_bench.types("+0.9", "0", "")
+        assert at_bench.ends() == PASS
+        assert [row["value"] for row in record()["readings"]][3] == 1.7
+
+
 class TestTypedAhead:
     def test_lines_that_came_before_the_prompt_answer_nothing(self, start: Sit, record: Callable[[], Record]) -> None:
         at_bench = start()

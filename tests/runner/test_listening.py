@@ -511,6 +511,20 @@ class TestALineThatIsLost:
             "Compare",
         ]
 
+    def test_that_is_loose_asks_for_one_return_and_one_zero(self, tmp_path: Path) -> None:
+        state = {"plugs": 0}
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.title.startswith("Return") and state["plugs"] < 10:
+                state["plugs"] += 1
+                bench.line.out = "" if bench.line.out else "the cable is out"
+                return None
+            return "" if prompt.asks is Asks.CONFIRM else "+1 um"
+
+        run = Bench(tmp_path, ZERO, STREAM, hands).conduct()
+        assert len(of_kind(run, e.LineBack)) == 5
+        assert [reading.kind.value for reading in run.state.readings] == ["zero", "read", "return", "zero", "return"]
+
     def test_before_any_zero_asks_for_nothing_more(self, tmp_path: Path) -> None:
         run, _ = self.lost(tmp_path, STREAM, "Zero on the reference")
         assert len(run.state.zeros) == 1

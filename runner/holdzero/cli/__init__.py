@@ -38,7 +38,9 @@ EXIT_INTERRUPTED = 4
 
 SourceOption = Annotated[
     str,
-    typer.Option("--source", help="keyboard, readings:FILE, serial:PORT,PROFILE.toml, or another that a plugin adds."),
+    typer.Option(
+        "--source", help="keyboard, readings:FILE, serial:PORT,PROFILE.toml, virtual[:SCENARIO], or what a plugin adds."
+    ),
 ]
 ThermometersOption = Annotated[
     list[str] | None,

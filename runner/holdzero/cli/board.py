@@ -69,7 +69,11 @@ def _countdown(prompt: Prompt, now_s: float) -> list[str]:
     left, length = max(0.0, prompt.until_s - now_s), prompt.slot.at_least_s
     done = round(_BAR * (1.0 - min(1.0, left / length))) if length else _BAR
     bar = f"  [{'█' * done}{'·' * (_BAR - done)}] {clock_text(left)} to go "
-    return [bar] if left > 0.0 else [bar, "  Time is over, and it is not at rest yet: wait, or type the reason."]
+    return (
+        [bar]
+        if left > 0.0 or prompt.may_end(now_s)
+        else [bar, "  Time is over, and it is not at rest yet: wait, or type the reason."]
+    )
 
 
 def _value(glance: Glance, units: str, width: int) -> list[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import datetime as dt
 from collections.abc import Callable
 from dataclasses import replace
@@ -81,41 +80,41 @@ def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[s
     _released(path, loaded, shop.register.routines, trial=options.trial)
     bench = bench_of(options, shop)
     face, ask = sat_at(bench, options)
-    feed, listening = opened(bench, ask)
-    if bench.source.interactive:
-        operator, serials = _who(ask.text, operator, serials, batch=loaded.routine.takes_batches)
-    started = _started(
-        bench,
-        loaded,
-        path,
-        operator=operator,
-        serials=serials,
-        member=member,
-        overruled=_overruled(loaded, options, bench, face),
-        options=options,
-    )
-    run = Run().take(started)
-    journal_path = free_path(
-        options.out, safe_name(_stamp(started.wall), loaded.routine.routine.part), ".journal.jsonl"
-    )
-    with Journal.create(journal_path) as journal:
-        journal.append(started)
-        session = Session(
-            run=run,
-            journal=journal,
-            checks=checks,
-            source=bench.source,
-            feed=feed,
-            face=face,
-            clock=bench.clock,
-            register=bench.shop.register,
-            choices=options.choices,
-            overrule=options.overrule,
-            started_at_s=bench.clock.counter_s(),
-            known=bench.keeper.known if bench.keeper is not None else None,
+    with opened(bench, ask) as (feed, bind_run):
+        if bench.source.interactive:
+            operator, serials = _who(ask.text, operator, serials, batch=loaded.routine.takes_batches)
+        started = _started(
+            bench,
+            loaded,
+            path,
+            operator=operator,
+            serials=serials,
+            member=member,
+            overruled=_overruled(loaded, options, bench, face),
+            options=options,
         )
-        listening.bind(session)
-        return _conducted(session, bench, options, ask)
+        run = Run().take(started)
+        journal_path = free_path(
+            options.out, safe_name(_stamp(started.wall), loaded.routine.routine.part), ".journal.jsonl"
+        )
+        with Journal.create(journal_path) as journal:
+            journal.append(started)
+            session = Session(
+                run=run,
+                journal=journal,
+                checks=checks,
+                source=bench.source,
+                feed=feed,
+                face=face,
+                clock=bench.clock,
+                register=bench.shop.register,
+                choices=options.choices,
+                overrule=options.overrule,
+                started_at_s=bench.clock.counter_s(),
+                known=bench.keeper.known if bench.keeper is not None else None,
+            )
+            bind_run(session)
+            return _conducted(session, bench, options, ask)
 
 
 def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
@@ -136,31 +135,33 @@ def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
     if run.state.phase in (Phase.FINISHED, Phase.ABANDONED):
         return _recorded(run, bench, options)
     face, ask = sat_at(bench, options)
-    feed, listening = opened(bench, ask)
-    journal, text = Journal.reopen(path)
-    with journal:
-        away_s = 0.0 if bench.source.keeps_time else _away_s(text.events[-1].wall, bench.clock.wall())
-        session = Session(
-            run=Run.of(text.events),
-            journal=journal,
-            checks=checks,
-            source=bench.source,
-            feed=feed,
-            face=face,
-            clock=bench.clock,
-            register=bench.shop.register,
-            choices=options.choices,
-            overrule=options.overrule,
-            started_at_s=bench.clock.counter_s() - run.state.now_s - away_s,
-            known=bench.keeper.known if bench.keeper is not None else None,
-        )
-        listening.bind(session)
-        if text.torn:
-            bench.console.print("The last line of the journal was torn and is dropped; nothing accepted was in it.")
-        ask.clock(session.now_s)
-        event = session.take(e.RunContinued, away_s=away_s, source=bench.source_text, simulated=bench.source.simulated)
-        face.taken(session.run, event)
-        return _conducted(session, bench, options, ask)
+    with opened(bench, ask) as (feed, bind_run):
+        journal, text = Journal.reopen(path)
+        with journal:
+            away_s = 0.0 if bench.source.keeps_time else _away_s(text.events[-1].wall, bench.clock.wall())
+            session = Session(
+                run=Run.of(text.events),
+                journal=journal,
+                checks=checks,
+                source=bench.source,
+                feed=feed,
+                face=face,
+                clock=bench.clock,
+                register=bench.shop.register,
+                choices=options.choices,
+                overrule=options.overrule,
+                started_at_s=bench.clock.counter_s() - run.state.now_s - away_s,
+                known=bench.keeper.known if bench.keeper is not None else None,
+            )
+            bind_run(session)
+            if text.torn:
+                bench.console.print("The last line of the journal was torn and is dropped; nothing accepted was in it.")
+            ask.clock(session.now_s)
+            event = session.take(
+                e.RunContinued, away_s=away_s, source=bench.source_text, simulated=bench.source.simulated
+            )
+            face.taken(session.run, event)
+            return _conducted(session, bench, options, ask)
 
 
 def _folded(path: Path, events: tuple[e.AnyEvent, ...]) -> Run:
@@ -311,10 +312,11 @@ def _conducted(session: Session, bench: Bench, options: Options, ask: Asking) ->
     except JournalError as error:
         tell(f"holdzero: {error}")
         return _INTERRUPTED
-    finally:
-        with contextlib.suppress(Exception):  # a plugin may raise anything, and must harm nobody
-            session.feed.close()
-    return _recorded(run, bench, options)
+    code = _recorded(run, bench, options)
+    hidden = getattr(getattr(session.feed, "scenario", None), "hidden", "")
+    if bench.source.simulated and isinstance(hidden, str) and hidden:
+        bench.console.print(f"What was hidden: {hidden}")
+    return code
 
 
 def _interrupted(session: Session, reason: str) -> int:

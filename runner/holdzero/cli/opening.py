@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any, TextIO, TypeAlias
 
 from rich.console import Console
 
@@ -21,9 +21,14 @@ from holdzero.cli.output import plain_console
 from holdzero.errors import HoldzeroError, SourceError
 from holdzero.hooks import Feed, Instrument, Source
 from holdzero.live.listening import Listening
-from holdzero.session import Clock, Face
+from holdzero.session import Clock, Face, Session
 
 __all__ = ["Bench", "Options", "bench_of", "opened", "sat_at"]
+
+
+Bind: TypeAlias = Callable[[Session], None]
+"""Lets what is open know the run."""
+VIRTUAL_NAME = "virtual"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,10 +113,14 @@ def _source(said: str, shop: Shop) -> tuple[Source, str]:
         if argument:
             raise SourceError(f"--source keyboard takes no argument, found {argument!r}")
         return KEYBOARD, argument
+    if name == VIRTUAL_NAME:
+        from holdzero.rehearse.source import VIRTUAL
+
+        return VIRTUAL, argument
     shop.catalogue.want(name)
     if name not in shop.catalogue.sources:
         shop.catalogue.want_all()
-        known = ", ".join((KEYBOARD.name, *shop.catalogue.sources))
+        known = ", ".join((KEYBOARD.name, VIRTUAL_NAME, *shop.catalogue.sources))
         lost = "" if shop.catalogue.has_built_ins else "; no built-in plugins are installed: reinstall holdzero"
         raise SourceError(f"--source {name}: no such source is loaded; there are: {known}{lost}")
     return shop.catalogue.sources[name][1], argument
@@ -124,16 +133,38 @@ def sat_at(bench: Bench, options: Options) -> tuple[Face, Asking]:
     return face_for(bench.source, bench.console, options.onlooker)
 
 
-def opened(bench: Bench, ask: Asking) -> tuple[Feed, Listening]:
-    """The feed of the source, and what listens to instruments while a person is asked."""
-    counter_s = bench.clock.counter_s
-    comparator = _heard(bench.source, bench.argument, counter_s) if bench.source.listen is not None else None
-    thermometers = [_heard(source, argument, counter_s) for source, argument in bench.thermometers]
-    listening = Listening(ask, counter_s, comparator, thermometers)
-    if bench.source.open is None:
-        return listening, listening
-    with _opening(bench.source):
-        return bench.source.open(bench.argument, listening.asked), listening
+@contextlib.contextmanager
+def opened(bench: Bench, ask: Asking) -> Iterator[tuple[Feed, Bind]]:
+    """The feed of the source, and what has to know the run before the first prompt; let go whatever happens."""
+    with contextlib.ExitStack() as held:
+
+        def heard(source: Source, argument: str) -> Instrument:
+            instrument = _heard(source, argument, bench.clock.counter_s)
+            held.callback(_let_go, instrument)
+            return instrument
+
+        comparator = heard(bench.source, bench.argument) if bench.source.listen is not None else None
+        thermometers = [heard(source, argument) for source, argument in bench.thermometers]
+        listening = Listening(ask, bench.clock.counter_s, comparator, thermometers)
+        if bench.source.open is None:
+            yield listening, listening.bind
+            return
+        with _opening(bench.source):
+            feed = bench.source.open(bench.argument, listening.asked)
+        held.callback(_let_go, feed)
+        own: Bind | None = getattr(feed, "bind", None) if bench.source.name == VIRTUAL_NAME else None
+
+        def bind(session: Session) -> None:
+            listening.bind(session)
+            if own is not None:
+                own(session)
+
+        yield feed, bind
+
+
+def _let_go(what: Feed | Instrument) -> None:
+    with contextlib.suppress(Exception):  # a plugin may raise anything, and must harm nobody
+        what.close()
 
 
 def _heard(source: Source, argument: str, counter_s: Callable[[], float]) -> Instrument:

@@ -136,7 +136,10 @@ class Terminal:
         units = run.state.routine.routine.units if run.state.routine else "mm"
         match event:
             case e.ReadingTaken():
-                self._echo(micro_text(float(event.value_um), units))
+                if run.state.routine is not None and run.state.routine.routine.blind:
+                    self._say("Taken.")
+                else:
+                    self._echo(micro_text(float(event.value_um), units))
             case e.TemperatureRead():
                 self._echo(f"{float(event.value_degC):.2f} °C")
             case e.SoakObserved() if not self._looking:

@@ -30,12 +30,13 @@ def reading_label(reading: Reading, state: State) -> str:
 
 
 def readings_so_far(state: State, units: str) -> list[str]:
-    """Each entry as `number label value`, in their order; a struck one says so."""
+    """Each entry as `number label value`, in their order; a struck one says so. A blind routine keeps readings back."""
+    blind = state.routine is not None and state.routine.routine.blind
     lines = []
     for item in sorted(state.entries, key=lambda item: item.seq):
         match item:
             case Reading():
-                label, value = reading_label(item, state), micro_text(float(item.value_um), units)
+                label, value = reading_label(item, state), "" if blind else micro_text(float(item.value_um), units)
             case TemperatureTaken():
                 label, value = f"{item.slot.of} temp.", f"{float(item.value_degC):.2f} °C"
             case Given():

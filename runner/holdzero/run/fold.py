@@ -132,8 +132,7 @@ def _applied(state: State, before: State, event: e.AnyEvent) -> State:  # noqa: 
         case e.LineLost():
             return replace(state, losses=(*state.losses, (event.seq, event.of, event.why)))
         case e.LineBack():
-            # It may have lost its origin: what was read is closed, and a fresh zero taken.
-            return _renew(state, event.seq, lost=False) if event.of == COMPARATOR else state
+            return _with_new_origin(state, event) if event.of == COMPARATOR else state
         case e.ReadingTaken():
             return _read(state, before, event)
         case e.TemperatureRead():
@@ -413,6 +412,18 @@ def _renew(state: State, seq: int, *, lost: bool) -> State:
         fresh = (fresh_return(seq), *fresh)
     place = next(index for index, candidate in enumerate(state.slots) if candidate.id == slot.id)
     return replace(state, slots=(*state.slots[:place], *fresh, *state.slots[place:]))
+
+
+def _with_new_origin(state: State, event: e.LineBack) -> State:
+    """It may have lost its origin: what was read is closed, and a fresh zero taken; a soak is watched anew."""
+    slot = next(state.open_slots, None)
+    if slot is not None and slot.kind is SlotKind.SOAK:
+        seen = tuple(item for item in state.observed if item.of or item.slot.id != slot.id)
+        state = replace(state, observed=seen)
+    if slot is not None and slot.kind is SlotKind.RETURN and slot.id.startswith("x"):
+        # A plug that is loose: the return and the zero after it wait already.
+        return state
+    return _renew(state, event.seq, lost=False)
 
 
 def _sets_zero(slot: Slot, state: State) -> bool:

@@ -1,0 +1,119 @@
+"""`--source virtual[:SCENARIO.toml]`: one run at a virtual bench, through the same session as at a real one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+
+from holdzero import events as e
+from holdzero.checks import Checks
+from holdzero.errors import SourceError
+from holdzero.expect import expect
+from holdzero.hooks import Answer, Asks, Command, Prompt, Source
+from holdzero.quantity import Dimension
+from holdzero.rehearse.bench import VirtualBench
+from holdzero.rehearse.scenario import Scenario, load_scenario
+from holdzero.run import Run
+
+__all__ = ["VIRTUAL", "VirtualFeed"]
+
+
+class _Conducted(Protocol):
+    run: Run
+    checks: Checks
+
+
+class VirtualFeed:
+    """An open virtual bench, which answers every prompt on a clock of its own.
+
+    Args:
+        scenario: what goes on; None for the errors that the routine states alone.
+    """
+
+    def __init__(self, scenario: Scenario | None) -> None:
+        self.scenario = scenario
+        self._run: _Conducted | None = None
+        self._bench: VirtualBench | None = None
+
+    def bind(self, run: _Conducted) -> None:
+        """The run that is answered from now on."""
+        self._run = run
+
+    def answer(self, prompt: Prompt, now_s: float) -> Answer:
+        """What the bench shows.
+
+        Raises:
+            SourceError: a device is to be named, which only a person can.
+        """
+        del now_s
+        if self._run is None:
+            raise SourceError("the virtual bench was asked before the run began")
+        if prompt.asks is Asks.CHOICE:
+            raise SourceError(f"a virtual bench names no {prompt.slot.of}; name it beforehand: --{prompt.slot.of}")
+        if self._bench is None:
+            self._bench = _bench_of(self._run, self.scenario)
+        event = self._bench.answer(self._run.run, prompt)
+        return Answer(_text_of(event, prompt), event.time_s)
+
+    def blame(self, reason: str) -> SourceError:
+        """What it showed can't be taken: its scenario has something that no bench shows."""
+        return SourceError(f"the virtual bench: {reason}")
+
+    def close(self) -> None:
+        """Nothing is held."""
+
+
+def _bench_of(conducted: _Conducted, scenario: Scenario | None) -> VirtualBench:
+    state, started = conducted.run.state, conducted.run.events[0]
+    if not isinstance(started, e.RunStarted) or state.routine is None or state.comparator is None:
+        raise SourceError("the virtual bench was asked before the run began")
+    entries = {role: chosen.entry for role, chosen in state.devices.items()}
+    ideal, _ = expect(started.routine, started.routine_digest, conducted.checks, entries=entries)
+    specs = list(state.routine.characteristics.values())
+    scatter = scenario.scatter if scenario is not None else None
+    return VirtualBench(
+        conducted.run,
+        ideal=ideal,
+        of=next((spec for spec in specs if (spec.lower, spec.upper) != (None, None)), specs[0]),
+        more_um=(scenario.part.more or 0.0) if scenario is not None else 0.0,
+        scatter_um=scatter if scatter is not None else 0.5 * state.comparator.resolution,
+        entries=entries,
+        contrasts=conducted.checks.contrasts,
+        # A run that goes on draws anew from where it is.
+        generator=np.random.default_rng([scenario.seed if scenario is not None else 0, state.seq]),
+        runs=1,
+        scenario=scenario,
+    )
+
+
+def _text_of(event: e.AnyEvent, prompt: Prompt) -> str:
+    """The answer as a person would type it."""
+    match event:
+        case e.ReadingTaken():
+            return f"{float(np.ravel(event.value_um)[0]):+.6f} um"
+        case e.TemperatureRead():
+            return event.raw
+        case e.AnswerGiven():
+            dimension = next((dimension for dimension in Dimension if dimension.title == prompt.slot.answer), None)
+            return event.raw if dimension is None or isinstance(event.value, str) else f"{event.raw} {dimension.unit}"
+        case _:
+            return ""
+
+
+def _open(argument: str, ask: Callable[[Prompt], Answer | Command]) -> VirtualFeed:
+    del ask
+    return VirtualFeed(load_scenario(Path(argument))[0] if argument else None)
+
+
+VIRTUAL = Source(
+    name="virtual",
+    title="a virtual bench, with the errors that the routine states and what a scenario adds",
+    open=_open,
+    interactive=False,
+    keeps_time=True,
+    simulated=True,
+)
+"""A source of the core: it needs the run, which no plugin's source is given."""
