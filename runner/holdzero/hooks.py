@@ -338,7 +338,7 @@ class Habits:
         sends: when it sends a line.
         still_number: how many lines in a row must agree before a value of a stream stands still [1].
         still_within_um: how near they must be [um], largest less smallest.
-        double_s: the same line again within this time is the same press [s].
+        double_s: another line within this time is of the same press [s].
         silent_s: without any line for so long, a stream is silent [s]; 0 where silence is usual.
     """
 
