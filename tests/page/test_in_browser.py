@@ -227,6 +227,8 @@ def test_a_whole_run_goes_by_the_pedal_alone(look: Any, tmp_path: Path) -> None:
         pressed(page, lambda: pedal.press("Space"))
         for value in GOOD:
             asked(page, "reading")
+            dial.value_mm = 0.04  # the tip is lifted
+            page.locator("#live-text", has_text="40.0").wait_for()
             dial.value_mm = float(value) / 1000.0
             shown = page.locator("#live-text", has_text=f"{float(value):.1f}".lstrip("-"))
             shown.wait_for()
