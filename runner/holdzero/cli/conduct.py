@@ -11,7 +11,7 @@ from typing import Literal
 from holdzero import __version__
 from holdzero import events as e
 from holdzero.catalogue import Catalogue
-from holdzero.checks import bind
+from holdzero.checks import Checks, bind
 from holdzero.cli.faces import Asking
 from holdzero.cli.files import free_path, safe_name, write_files
 from holdzero.cli.house import open_shop
@@ -26,6 +26,7 @@ from holdzero.errors import (
     SourceExhaustedError,
 )
 from holdzero.expansion import kinds_of
+from holdzero.hooks import Feed
 from holdzero.journal import Journal, read_journal
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.register import RoutineSettings, unfit
@@ -99,20 +100,7 @@ def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[s
         )
         with Journal.create(journal_path) as journal:
             journal.append(started)
-            session = Session(
-                run=run,
-                journal=journal,
-                checks=checks,
-                source=bench.source,
-                feed=feed,
-                face=face,
-                clock=bench.clock,
-                register=bench.shop.register,
-                choices=options.choices,
-                overrule=options.overrule,
-                started_at_s=bench.clock.counter_s(),
-                known=bench.keeper.known if bench.keeper is not None else None,
-            )
+            session = _session(run, journal, checks=checks, feed=feed, face=face, bench=bench, options=options)
             bind_run(session)
             return _conducted(session, bench, options, ask)
 
@@ -139,20 +127,10 @@ def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
         journal, text = Journal.reopen(path)
         with journal:
             away_s = 0.0 if bench.source.keeps_time else _away_s(text.events[-1].wall, bench.clock.wall())
-            session = Session(
-                run=Run.of(text.events),
-                journal=journal,
-                checks=checks,
-                source=bench.source,
-                feed=feed,
-                face=face,
-                clock=bench.clock,
-                register=bench.shop.register,
-                choices=options.choices,
-                overrule=options.overrule,
-                started_at_s=bench.clock.counter_s() - run.state.now_s - away_s,
-                known=bench.keeper.known if bench.keeper is not None else None,
+            session = _session(
+                Run.of(text.events), journal, checks=checks, feed=feed, face=face, bench=bench, options=options
             )
+            session.started_at_s -= run.state.now_s + away_s
             bind_run(session)
             if text.torn:
                 bench.console.print("The last line of the journal was torn and is dropped; nothing accepted was in it.")
@@ -162,6 +140,26 @@ def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
             )
             face.taken(session.run, event)
             return _conducted(session, bench, options, ask)
+
+
+def _session(
+    run: Run, journal: Journal, *, checks: Checks, feed: Feed, face: Face, bench: Bench, options: Options
+) -> Session:
+    """The run as it is conducted, its counter at zero now."""
+    return Session(
+        run=run,
+        journal=journal,
+        checks=checks,
+        source=bench.source,
+        feed=feed,
+        face=face,
+        clock=bench.clock,
+        register=bench.shop.register,
+        choices=options.choices,
+        overrule=options.overrule,
+        started_at_s=bench.clock.counter_s(),
+        known=bench.keeper.known if bench.keeper is not None else None,
+    )
 
 
 def _folded(path: Path, events: tuple[e.AnyEvent, ...]) -> Run:
