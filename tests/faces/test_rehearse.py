@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -60,6 +62,40 @@ def test_says_the_risks_of_a_process_that_the_routine_states(tmp_path: Path) -> 
     told = CliRunner().invoke(app, ["rehearse", str(tmp_path / "washer.toml"), "--runs", "50", "--json"])
     risks = json.loads(told.stdout)["process"]
     assert 0.0 <= risks["consumer_risk"] < 0.01 < risks["producer_risk"] < 0.1
+
+
+def test_gives_the_same_whatever_the_number_of_workers(rehearse: Callable[..., Any]) -> None:
+    one, two = (json.loads(rehearse("--json", "--workers", number).stdout) for number in ("1", "2"))
+    assert one == two
+
+
+class TestTwoRevisions:
+    def test_that_are_one_come_to_the_same_in_every_run(self, rehearse: Callable[..., Any], tmp_path: Path) -> None:
+        (tmp_path / "again.toml").write_text(PLAIN, "utf-8")
+        first, second = json.loads(rehearse("--json", "--against", str(tmp_path / "again.toml")).stdout)["revisions"]
+        assert first["points"] == second["points"]
+
+    def test_stand_side_by_side(self, rehearse: Callable[..., Any], tmp_path: Path) -> None:
+        more = PLAIN.replace('title = "Washer, thickness"', 'title = "Washer, nine rounds"')
+        more = more.replace('do = "repeat"\ntimes = 3', 'do = "repeat"\ntimes = 9')
+        (tmp_path / "more.toml").write_text(more, "utf-8")
+        told = rehearse("--scatter", "0.5 um", "--against", str(tmp_path / "more.toml"))
+        assert "A: Washer, thickness" in told.stdout
+        assert "B: Washer, nine rounds" in told.stdout
+        data = json.loads(rehearse("--json", "--scatter", "0.5 um", "--against", str(tmp_path / "more.toml")).stdout)
+        three, nine = ([point["undecided"] for point in item["points"]] for item in data["revisions"])
+        assert sum(nine) < sum(three)
+
+
+@pytest.mark.terminal
+def test_broken_off_it_keeps_what_was_done(person: Callable[..., Any], tmp_path: Path) -> None:
+    (tmp_path / "washer.toml").write_text(PLAIN, "utf-8")
+    someone = person("rehearse", "washer.toml", "--runs", "400000", "--workers", "1")
+    time.sleep(4.0)
+    someone.interrupts()
+    assert someone.ends() == 4
+    assert re.search(r"stopped; \d+ of 33 true sizes are done, and stand below", someone.screen)
+    assert "true size" in someone.screen
 
 
 @pytest.mark.parametrize(

@@ -244,6 +244,15 @@ def rehearse(
     scenario: Annotated[
         Path | None, typer.Option("--scenario", help="What else goes on at the bench, a TOML file.")
     ] = None,
+    against: Annotated[
+        Path | None, typer.Option("--against", help="Another revision of the routine, to be shown beside it.")
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option("--workers", min=1, help="Processes; as many as are worth it if left out.")
+    ] = None,
+    scheduler: Annotated[
+        str | None, typer.Option("--scheduler", help="Address of a Dask scheduler that does the work instead.")
+    ] = None,
     html: Annotated[Path | None, typer.Option("--html", help="Write a page with the picture too.")] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the counts as JSON, and nothing else.")] = False,
     shop: ShopOption = None,
@@ -260,6 +269,9 @@ def rehearse(
         member=member,
         choices={role: name for role, name in chosen.items() if name is not None},
         scenario=scenario,
+        against=against,
+        workers=workers,
+        scheduler=scheduler,
         json=json,
         html=html,
     )

@@ -13,6 +13,7 @@ from holdzero.evaluate import Evaluation
 from holdzero.expect import Ideal
 from holdzero.hooks import Contrast
 from holdzero.model import Number
+from holdzero.rehearse.draws import Draws
 from holdzero.rehearse.errors import Floats, drawn, known_reference, shift_um
 from holdzero.rehearse.scenario import Hands, Scenario
 from holdzero.routine.schema import Characteristic, Comparator, Measure
@@ -55,7 +56,7 @@ class VirtualBench(Ideal):
         scatter_um: standard deviation of a single reading [um].
         entries: devices of the register for what the routine only requires, by role.
         contrasts: measures of plugins.
-        generator: of all draws.
+        draws: generators by name.
         runs: how many.
         scenario: what else goes on; None for nothing.
     """
@@ -70,7 +71,7 @@ class VirtualBench(Ideal):
         scatter_um: float,
         entries: Mapping[str, Mapping[str, Any]],
         contrasts: Mapping[str, Contrast],
-        generator: np.random.Generator,
+        draws: Draws,
         runs: int,
         scenario: Scenario | None = None,
     ) -> None:
@@ -78,8 +79,8 @@ class VirtualBench(Ideal):
         self._ideal = ideal
         self._of, self._more_um = of, more_um
         self._noise_um = scatter_um
-        self._generator, self._runs = generator, runs
-        self._true = dict(drawn(ideal, generator, runs))
+        self._draws, self._runs = draws, runs
+        self._true = dict(drawn(ideal, draws, runs))
         self._scenario = scenario
         if scenario is not None and scenario.reference_error is not None:
             self._true |= known_reference(ideal, scenario.reference_error, runs)
@@ -90,7 +91,9 @@ class VirtualBench(Ideal):
     def reading_um(self, run: Run, slot: Slot) -> Number:
         """What the comparator shows, one a run [um]."""
         at_s = run.state.now_s + self.every_s
-        shown: Number = super().reading_um(run, slot) + self._generator.normal(0.0, self._noise_um, self._runs)
+        again = sum(reading.slot.id == slot.id for reading in run.state.readings)
+        noise = self._draws(f"reading {slot.id} {again}").normal(0.0, self._noise_um, self._runs)
+        shown: Number = super().reading_um(run, slot) + noise
         if slot.kind is SlotKind.READ:
             place = str(slot.place)
             if place not in self._shifts:
@@ -102,7 +105,7 @@ class VirtualBench(Ideal):
         comparator = run.state.comparator
         step = comparator.resolution if comparator is not None else 0.0
         shown = np.round(shown / step) * step if step else shown
-        return self._misread(self._scenario, shown, comparator) if self._scenario is not None else shown
+        return self._misread(self._scenario, slot, shown, comparator) if self._scenario is not None else shown
 
     def _disturbed(self, scenario: Scenario, state: State, slot: Slot, shown: Number, at_s: float) -> Number:
         """What goes on at the bench besides [um]."""
@@ -115,13 +118,14 @@ class VirtualBench(Ideal):
                 self._touched_s.append(at_s)
             shown = shown + heat_um(scenario.hands, state, self._touched_s, at_s)
         if scenario.dust is not None:
-            there = self._generator.random(self._runs) < scenario.dust.chance
-            shown = shown + there * scenario.dust.size * self._generator.random(self._runs)
+            generator = self._draws(f"dust {slot.id}")
+            there = generator.random(self._runs) < scenario.dust.chance
+            shown = shown + there * scenario.dust.size * generator.random(self._runs)
         return shown
 
-    def _misread(self, scenario: Scenario, shown: Number, comparator: Comparator | None) -> Number:
+    def _misread(self, scenario: Scenario, slot: Slot, shown: Number, comparator: Comparator | None) -> Number:
         """Whole turns and slips of who reads and writes [um]."""
-        generator, runs = self._generator, self._runs
+        generator, runs = self._draws(f"slips {slot.id}"), self._runs
         if scenario.turns is not None and comparator is not None and comparator.turn is not None:
             off = generator.random(runs) < scenario.turns.chance
             side: Floats = np.where(generator.random(runs) < 0.5, -1.0, 1.0)  # noqa: PLR2004  either alike

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from holdzero.evaluate import Evaluation, Result
 from holdzero.hooks import Input, Term
 from holdzero.montecarlo import draw
+from holdzero.rehearse.draws import Draws
 from holdzero.routine.schema import Measure
 
 __all__ = ["REFERENCE", "Floats", "drawn", "known_reference", "shift_um"]
@@ -30,12 +31,12 @@ def _systematic(result: Result) -> Iterable[Term]:
     return (term for term in result.terms if any(item.evaluation == "B" for item in term.inputs))
 
 
-def drawn(ideal: Evaluation, generator: np.random.Generator, runs: int) -> Mapping[str, Floats]:
+def drawn(ideal: Evaluation, draws: Draws, runs: int) -> Mapping[str, Floats]:
     """True values of all inputs, one a run, by name; inputs of one name are one.
 
     Args:
         ideal: of the routine with ideal readings.
-        generator: of the draws.
+        draws: generators by name.
         runs: how many.
 
     Source: JCGM 101:2008, 6.4 (distributions); the state of knowledge that the routine states is taken as what
@@ -45,11 +46,12 @@ def drawn(ideal: Evaluation, generator: np.random.Generator, runs: int) -> Mappi
     for result in ideal.results:
         for term in _systematic(result):
             inputs.update({item.name: item for item in term.inputs})
-    # By name, so that a routine whose keys stand in another order draws the same.
-    return {
-        name: np.sum([draw(part, generator, runs) for part in inputs[name].estimate.parts], axis=0)
-        for name in sorted(inputs)
-    }
+    return {name: _drawn(item, draws(f"input {name}"), runs) for name, item in inputs.items()}
+
+
+def _drawn(item: Input, generator: np.random.Generator, runs: int) -> Floats:
+    """True values of one input: the sum of what is drawn of its parts."""
+    return np.asarray(np.sum([draw(part, generator, runs) for part in item.estimate.parts], axis=0))
 
 
 def shift_um(ideal: Evaluation, place: str, true: Mapping[str, Floats]) -> Floats | float:

@@ -15,6 +15,7 @@ from holdzero.evaluate import Evaluation, Result, evaluate
 from holdzero.expect import begun, conducted, expect
 from holdzero.hooks import Number
 from holdzero.rehearse.bench import VirtualBench
+from holdzero.rehearse.draws import Draws, draws_of
 from holdzero.rehearse.scenario import Scenario
 from holdzero.routine import schema
 
@@ -138,12 +139,11 @@ def rehearsed(what: Rehearsal, ideal: Evaluation, true_um: Number, runs: int, ke
     for number, start in enumerate(range(0, runs, BLOCK)):
         size = min(BLOCK, runs - start)
         part = true_um[start : start + size] if isinstance(true_um, np.ndarray) else true_um
-        generator = np.random.default_rng([what.seed, *key, number])
-        total = total + _block(what, ideal, part, size, generator)
+        total = total + _block(what, ideal, part, size, draws_of(what.seed, *key, number))
     return total
 
 
-def _block(what: Rehearsal, ideal: Evaluation, true_um: Number, runs: int, generator: np.random.Generator) -> Tally:
+def _block(what: Rehearsal, ideal: Evaluation, true_um: Number, runs: int, draws: Draws) -> Tally:
     run = begun(what.document, what.digest)
     bench = VirtualBench(
         run,
@@ -153,7 +153,7 @@ def _block(what: Rehearsal, ideal: Evaluation, true_um: Number, runs: int, gener
         scatter_um=what.scatter_um,
         entries=what.entries,
         contrasts=what.checks.contrasts,
-        generator=generator,
+        draws=draws,
         runs=runs,
         scenario=what.scenario,
     )

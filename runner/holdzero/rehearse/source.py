@@ -15,6 +15,7 @@ from holdzero.expect import expect
 from holdzero.hooks import Answer, Asks, Command, Prompt, Source
 from holdzero.quantity import Dimension
 from holdzero.rehearse.bench import VirtualBench
+from holdzero.rehearse.draws import draws_of
 from holdzero.rehearse.scenario import Scenario, load_scenario
 from holdzero.run import Run
 
@@ -83,7 +84,7 @@ def _bench_of(conducted: _Conducted, scenario: Scenario | None) -> VirtualBench:
         entries=entries,
         contrasts=conducted.checks.contrasts,
         # A run that goes on draws anew from where it is.
-        generator=np.random.default_rng([scenario.seed if scenario is not None else 0, state.seq]),
+        draws=draws_of(scenario.seed if scenario is not None else 0, state.seq),
         runs=1,
         scenario=scenario,
     )

@@ -1,0 +1,227 @@
+"""What came of a rehearsal, for people and for scripts: a table, a page, plain data."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+
+from holdzero.cli.files import write_whole
+from holdzero.display import micro_text
+from holdzero.rehearse import Curve, Point, Process, band_of
+from holdzero.rehearse.many import Rehearsal
+from holdzero.routine import schema
+from holdzero.wording import clock_text, limits_text
+
+__all__ = ["Said", "show_beside"]
+
+_BAR = 30
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Said:
+    """What came of it.
+
+    Attributes:
+        routine: that was rehearsed.
+        what: was rehearsed.
+        curve: by true size.
+        process: over the process that the routine states; None where it states none.
+        runs: of each true size.
+    """
+
+    routine: schema.Routine
+    what: Rehearsal
+    curve: Curve
+    process: Process | None
+    runs: int
+
+    @property
+    def units(self) -> str:
+        """In which lengths are shown."""
+        return self.routine.routine.units
+
+    @property
+    def spec(self) -> schema.Characteristic:
+        """The characteristic whose truth is set."""
+        return self.what.spec
+
+    @property
+    def title(self) -> str:
+        """Which routine."""
+        header = self.routine.routine
+        return f"{header.title}   {header.part} {header.revision}".rstrip()
+
+    @property
+    def told(self) -> str:
+        """What was rehearsed, and with which errors."""
+        scatter = micro_text(self.what.scatter_um, self.units, self.what.scatter_um or None, sign=False)
+        limits = limits_text(self.spec.lower, self.spec.upper, self.units)
+        return (
+            f"{self.what.of}, {limits}: {self.runs} runs of each of {len(self.curve.points)} true sizes, seed "
+            f"{self.what.seed}. Errors are drawn as the routine states them; single readings scatter by s = {scatter}."
+            f"{f' Scenario: {self.what.scenario.title}.' if self.what.scenario is not None else ''}"
+        )
+
+    @property
+    def sentences(self) -> list[str]:
+        """Coverage, risks, time."""
+        total = self.curve.total
+        low, high = band_of(total.covered, total.runs)
+        said = self.routine.decision.numbers(self.what.checks.rule).coverage_probability
+        covered = (
+            f"The truth lay within U of the value in {_percent(total.covered, total.runs)} of {total.runs} runs "
+            f"({100 * low:.2f} % to {100 * high:.2f} %); U stands for {100 * said:.4g} %."
+        )
+        lasted = clock_text(total.bench_s / total.runs)
+        found = [covered, f"Time at the bench: {lasted} a run (h:mm:ss or m:ss), ten seconds an answer."]
+        if self.process is not None:
+            p = self.process
+            found.append(
+                f"Of the process ({micro_text(p.mean_um, self.units)}, s = "
+                f"{micro_text(p.standard_um, self.units, p.standard_um, sign=False)}): a bad part passes in "
+                f"{_percent(p.tally.bad_passed, p.tally.runs)} of all, a good one does not pass in "
+                f"{_percent(p.tally.good_not_passed, p.tally.runs)} (JCGM 106:2012, 9.4)."
+            )
+        return found
+
+    @property
+    def findings(self) -> list[tuple[str, str]]:
+        """Each finding and in what share of the runs it fired, the most frequent of the gravest first."""
+        total = self.curve.total
+        order = ("stop", "caution", "note")
+        rows = sorted(total.findings.items(), key=lambda row: (order.index(row[0].split(" ")[0]), -row[1], row[0]))
+        return [(name, _percent(count, total.runs)) for name, count in rows]
+
+    @property
+    def lines(self) -> list[tuple[str, ...]]:
+        """A line a true size."""
+        return [
+            (
+                micro_text(point.true_um, self.units),
+                _percent(point.tally.passed, point.tally.runs),
+                _percent(point.tally.failed, point.tally.runs),
+                _percent(point.tally.undecided, point.tally.runs),
+            )
+            for point in self.curve.points
+        ]
+
+    @property
+    def data(self) -> dict[str, Any]:
+        """All of it as plain data."""
+        total = self.curve.total
+        return {
+            "simulated": True,
+            "routine": {"title": self.routine.routine.title, "digest": self.what.digest},
+            "of": self.what.of,
+            "lower_um": self.spec.lower,
+            "upper_um": self.spec.upper,
+            "scatter_um": self.what.scatter_um,
+            "seed": self.what.seed,
+            "scenario": self.what.scenario.title if self.what.scenario is not None else None,
+            "runs": total.runs,
+            "points": [
+                {
+                    "true_um": point.true_um,
+                    "runs": point.tally.runs,
+                    "pass": point.tally.passed,
+                    "fail": point.tally.failed,
+                    "undecided": point.tally.undecided,
+                    "pass_band": band_of(point.tally.passed, point.tally.runs),
+                }
+                for point in self.curve.points
+            ],
+            "covered": total.covered,
+            "findings": dict(total.findings),
+            "bench_s": total.bench_s / total.runs,
+            "process": None
+            if self.process is None
+            else {
+                "mean_um": self.process.mean_um,
+                "standard_um": self.process.standard_um,
+                "runs": self.process.tally.runs,
+                "consumer_risk": self.process.consumer_risk,
+                "producer_risk": self.process.producer_risk,
+            },
+        }
+
+    def show(self, console: Console) -> None:
+        """For a person at a terminal."""
+        console.print(self.title)
+        console.print("SIMULATED: no part is measured.")
+        console.print(self.told)
+        console.print()
+        console.print("   true size       pass       fail  undecided   █ pass  ░ undecided  x fail")
+        for point, line in zip(self.curve.points, self.lines, strict=True):
+            mark = "!" if self._beyond(point) else " "
+            console.print(f"{mark} {line[0]:>10} {line[1]:>10} {line[2]:>10} {line[3]:>10}   {_bar(point)}")
+        console.print("! beyond the limits: a pass there is a bad part accepted.")
+        console.print()
+        for words in self.sentences:
+            console.print(words)
+        if self.findings:
+            console.print()
+            console.print("Findings, and in what share of the runs they fired:")
+            for name, share in self.findings:
+                console.print(f"  {share:>9}  {name}")
+
+    def _beyond(self, point: Point) -> bool:
+        """Whether a part of this true size does not conform."""
+        above = self.spec.upper is not None and point.true_um > self.spec.upper
+        return above or (self.spec.lower is not None and point.true_um < self.spec.lower)
+
+    def write(self, path: Path) -> None:
+        """As a page with the picture."""
+        from holdzero.pictures.operating import plot_of_points
+        from holdzero.pictures.page import page
+
+        text = page(
+            "rehearsal",
+            title=self.title,
+            told=self.told,
+            of=self.what.of,
+            plot=plot_of_points(self.curve.points, (self.spec.lower, self.spec.upper), self.units),
+            sentences=self.sentences,
+            findings=self.findings,
+            head=("true size", "pass", "fail", "undecided"),
+            lines=self.lines,
+        )
+        write_whole(path, text.encode("utf-8"))
+
+
+def _percent(count: int, runs: int) -> str:
+    """A share; never rounded to all or nothing where that is not so."""
+    share = 100.0 * count / runs
+    if 0 < count < runs:
+        share = min(max(share, 0.01), 99.99)
+    return f"{share:.2f} %"
+
+
+def _bar(point: Point) -> str:
+    tally = point.tally
+    passed = round(_BAR * tally.passed / tally.runs)
+    failed = min(math.ceil(_BAR * tally.failed / tally.runs), _BAR - passed)
+    return "█" * passed + "░" * (_BAR - passed - failed) + "x" * failed
+
+
+def show_beside(console: Console, both: Sequence[Said]) -> None:
+    """Two revisions side by side, with the same draws wherever they ask for the same thing."""
+    one, other = both
+    console.print("SIMULATED: no part is measured.")
+    for mark, said in zip("AB", both, strict=True):
+        console.print(f"{mark}: {said.title}")
+        console.print(f"   {said.told}")
+    console.print()
+    console.print("   true size     pass A     pass B     fail A     fail B")
+    for first, second in zip(one.curve.points, other.curve.points, strict=True):
+        a, b = first.tally, second.tally
+        shares = [_percent(count, a.runs) for count in (a.passed, b.passed, a.failed, b.failed)]
+        console.print(f"  {micro_text(first.true_um, one.units):>10} " + " ".join(f"{share:>10}" for share in shares))
+    console.print()
+    for mark, said in zip("AB", both, strict=True):
+        for sentence in said.sentences:
+            console.print(f"{mark}: {sentence}")
