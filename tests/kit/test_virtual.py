@@ -57,7 +57,7 @@ class TestWhatTheBenchAdds:
         assert [text for _, text in answers] == ["0 um"] * 3 + ["0.3 um"] * 3 + ["0 um"]
 
     def test_scatter_is_normal_with_its_standard_deviation_and_the_same_for_the_same_seed(self) -> None:
-        routine = Draft().with_steps({"do": "zero"}, {"do": "read", "at": "a", "times": 1000}, {"do": "compare"})
+        routine = Draft().with_steps({"do": "zero"}, {"do": "read", "at": "a", "times": 250}, {"do": "compare"})
         truth = Truth(deviations_um={"a": 1.0}, scatter_um=0.2, rounded=False)
         first, again = virtual_answers(routine, truth, seed=3), virtual_answers(routine, truth, seed=3)
         other = virtual_answers(routine, truth, seed=4)
@@ -65,9 +65,9 @@ class TestWhatTheBenchAdds:
         shown = [float(text.removesuffix(" um")) for _, text in first[1:]]
         mean = sum(shown) / len(shown)
         deviation = (sum((item - mean) ** 2 for item in shown) / (len(shown) - 1)) ** 0.5
-        # Four standard deviations of a mean and of a standard deviation of 1000 readings.
-        assert mean == pytest.approx(1.0, abs=4 * 0.2 / 1000**0.5)
-        assert deviation == pytest.approx(0.2, rel=4 / (2 * 1000) ** 0.5)
+        # Four standard deviations of a mean and of a standard deviation of 250 readings.
+        assert mean == pytest.approx(1.0, abs=4 * 0.2 / 250**0.5)
+        assert deviation == pytest.approx(0.2, rel=4 / (2 * 250) ** 0.5)
 
     def test_the_dial_drifts_from_the_moment_of_the_zero(self) -> None:
         truth = Truth(deviations_um={"a": 0.0}, drift_um_per_h=36.0, every_s=10.0)
