@@ -11,6 +11,7 @@ import math
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -27,6 +28,7 @@ from holdzero.routine import schema
 from holdzero.run import Run
 from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.prompt import Prompt
+from holdzero.run.state import State
 
 __all__ = ["Expectation", "Ideal", "Lever", "NeverEndsError", "begun", "conducted", "expect", "smallest_tolerance_um"]
 
@@ -70,6 +72,7 @@ def expect(
     *,
     scatter_um: float = 0.0,
     entries: Mapping[str, Mapping[str, Any]] | None = None,
+    temperatures: Mapping[str, float] | None = None,
 ) -> tuple[Evaluation, tuple[Expectation, ...]]:
     """Evaluate a routine with ideal readings.
 
@@ -79,13 +82,14 @@ def expect(
         checks: bound to it.
         scatter_um: standard deviation that repeats will show [um]; 0 for less than the resolution.
         entries: devices of the register for what the routine only requires, by role.
+        temperatures: what thermometers show, by what they hang on [degC]; 20 where nothing is said.
 
     Raises:
         NeverEndsError: the run comes to no end.
         HoldzeroError: a required device is not given, or a device is not fit.
     """
     run = begun(document, digest)
-    run = conducted(run, Ideal(run, scatter_um, entries or {}, checks.contrasts))
+    run = conducted(run, Ideal(run, scatter_um, entries or {}, checks.contrasts, temperatures or {}))
     evaluation = evaluate(run.state, None, checks)
     rule = schema.Routine.model_validate(dict(document)).decision.numbers(checks.rule)
     reference = run.state.reference
@@ -209,6 +213,7 @@ def conducted(run: Run, bench: Ideal) -> Run:
     return run
 
 
+_USUAL_DEGC = 20.0  # ISO 1:2022, standard reference temperature
 _OFTEN_ENOUGH = 3  # a return may be asked for again, and then is closed
 
 
@@ -232,6 +237,7 @@ class Ideal:
         scatter_um: standard deviation of repeats [um].
         entries: devices of the register for what the routine only requires, by role.
         contrasts: measures of plugins.
+        temperatures: what thermometers show, by what they hang on [degC]; 20 where nothing is said.
     """
 
     every_s = 10.0
@@ -243,7 +249,9 @@ class Ideal:
         scatter_um: float,
         entries: Mapping[str, Mapping[str, Any]],
         contrasts: Mapping[str, Contrast],
+        temperatures: Mapping[str, float] = MappingProxyType({}),
     ) -> None:
+        self.temperatures = temperatures
         self.contrasts = contrasts
         self.scatter_um = scatter_um
         self.entries = entries
@@ -263,13 +271,14 @@ class Ideal:
             case SlotKind.PREPARE:
                 return e.StepDone(**head)
             case SlotKind.ASK:
-                ideal: dict[str, float | str] = {"text": "ideal", "temperature": 20.0}
+                ideal: dict[str, float | str] = {"text": "ideal", "temperature": _USUAL_DEGC}
                 value = slot.choices[0] if slot.choices else ideal.get(slot.answer, 0.0)
                 return e.AnswerGiven(**head, raw=str(value), value=value)
             case SlotKind.SOAK:
                 return e.SoakEnded(**head, reason=None)
             case SlotKind.TEMPERATURE:
-                return e.TemperatureRead(**head, raw="20 degC", value_degC=20.0)
+                shown = round(self.temperature_degC(run.state, slot.of, time_s), 3)
+                return e.TemperatureRead(**head, raw=f"{shown:g} degC", value_degC=shown)
             case SlotKind.COMPARE:
                 return e.RunFinished(**head)
             case _:
@@ -277,7 +286,12 @@ class Ideal:
 
     def reading_um(self, run: Run, slot: Slot) -> Number:
         """What the comparator shows [um]."""
-        return self._ideal_um(run, slot) + self._scattered(slot)
+        return self._ideal_um(run.state, slot) + self._scattered(slot)
+
+    def temperature_degC(self, state: State, of: str, at_s: float) -> float:  # noqa: N802  the unit's own capital
+        """What a thermometer shows [degC]."""
+        del state, at_s
+        return self.temperatures.get(of, _USUAL_DEGC)
 
     def _scattered(self, slot: Slot) -> float:
         """Deviations of a group's readings whose standard deviation is the one asked for."""
@@ -291,8 +305,7 @@ class Ideal:
         ramp -= ramp.mean()
         return float(self.scatter_um * ramp[index] / ramp.std(ddof=1))
 
-    def _ideal_um(self, run: Run, slot: Slot) -> float:
-        state = run.state
+    def _ideal_um(self, state: State, slot: Slot) -> float:
         if state.routine is None or state.reference is None or slot.kind in (SlotKind.ZERO, SlotKind.RETURN):
             return 0.0
         own = state.reference.size + float(state.reference.deviation.value)

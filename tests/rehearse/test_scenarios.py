@@ -84,7 +84,8 @@ class TestWhatElseGoesOn:
         assert dusty.passed < 0.1 * RUNS < count(true_um=2.0).passed
 
     def test_a_turn_of_the_dial_passes_nothing(self, count: Count) -> None:
-        assert count(turns={"chance": 1.0}).passed < 0.02 * RUNS
+        # All seven readings go to the same side in two of 2^7 runs, and then nothing shows.
+        assert count(turns={"chance": 1.0}).passed < 0.03 * RUNS
 
     def test_a_sign_that_is_turned_round_passes_what_is_symmetrical(self, count: Count) -> None:
         always = count(true_um=2.9, slips={"sign": 1.0})

@@ -18,6 +18,7 @@ from holdzero.errors import FileFaultsError, HoldzeroError, QuantityError
 from holdzero.expansion import kinds_of
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.rehearse import Curve, Point, Process, process_of, true_sizes_um
+from holdzero.rehearse.errors import inputs_of
 from holdzero.rehearse.many import Rehearsal
 from holdzero.rehearse.scenario import load_scenario
 from holdzero.routine import schema
@@ -73,11 +74,12 @@ def _what(path: Path, wanted: Wanted, named: Path | None) -> tuple[LoadedRoutine
         if entry is None:
             raise HoldzeroError(f"there is no {role} {name!r} in {shop.path}")
         entries[role] = entry
-    scenario = load_scenario(wanted.scenario)[0] if wanted.scenario is not None else None
+    written = load_scenario(wanted.scenario) if wanted.scenario is not None else None
+    scenario = written.scenario if written is not None else None
     scatter_um = _scatter_um(wanted.scatter, loaded.routine, entries)
     if wanted.scatter is None and scenario is not None and scenario.scatter is not None:
         scatter_um = scenario.scatter
-    return loaded, Rehearsal(
+    what = Rehearsal(
         document=loaded.document,
         digest=loaded.digest,
         checks=checks,
@@ -87,6 +89,9 @@ def _what(path: Path, wanted: Wanted, named: Path | None) -> tuple[LoadedRoutine
         entries=entries,
         scenario=scenario,
     )
+    if written is not None:
+        written.fits(what.places, inputs_of(what.ideal()))
+    return loaded, what
 
 
 def _first_decided(routine: schema.Routine) -> str:

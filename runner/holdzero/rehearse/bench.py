@@ -2,26 +2,26 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
 
 from holdzero.contrast import contrast_weights
-from holdzero.evaluate import Evaluation
+from holdzero.evaluate import Evaluation, Result
 from holdzero.expect import Ideal
 from holdzero.hooks import Contrast
 from holdzero.model import Number
 from holdzero.rehearse.draws import Draws
-from holdzero.rehearse.errors import Floats, drawn, known_reference, shift_um
-from holdzero.rehearse.scenario import Hands, Scenario
-from holdzero.routine.schema import Characteristic, Comparator, Measure
+from holdzero.rehearse.errors import Floats, covering, drawn, inputs_of, known_reference, shift_um
+from holdzero.rehearse.goings_on import GoingsOn, again
+from holdzero.rehearse.scenario import Scenario, true_value
+from holdzero.routine.schema import Characteristic, Measure
 from holdzero.run import Run
 from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.state import State
 
-__all__ = ["VirtualBench", "heat_um", "laid_um"]
+__all__ = ["VirtualBench", "laid_um", "places_of"]
 
 
 def laid_um(spec: Characteristic, place: str, more_um: Number, contrasts: Mapping[str, Contrast]) -> Number:
@@ -75,80 +75,68 @@ class VirtualBench(Ideal):
         runs: int,
         scenario: Scenario | None = None,
     ) -> None:
-        super().__init__(run, 0.0, entries, contrasts)
+        super().__init__(run, 0.0, entries, contrasts, scenario.temperatures if scenario is not None else {})
         self._ideal = ideal
         self._of, self._more_um = of, more_um
         self._noise_um = scatter_um
         self._draws, self._runs = draws, runs
         self._true = dict(drawn(ideal, draws, runs))
-        self._scenario = scenario
-        if scenario is not None and scenario.reference_error is not None:
-            self._true |= known_reference(ideal, scenario.reference_error, runs)
+        self._goings_on = GoingsOn(scenario, draws, runs) if scenario is not None else None
+        if scenario is not None:
+            units = {name: item.unit for name, item in inputs_of(ideal).items()}
+            self._true |= {name: np.full(runs, true_value(text, units[name])) for name, text in scenario.true.items()}
+            if scenario.reference_error is not None:
+                self._true |= known_reference(ideal, scenario.reference_error, runs)
         self._shifts: dict[str, Floats | float] = {}
-        self._touched_s: list[float] = []
-        self._under = ""
+        own = next(result for result in ideal.results if result.spec is of or result.spec == of)
+        # What differs within the part does not show in the places that its size is known of.
+        self._within_um = missing_um(own) if of.measure not in (Measure.SIZE, Measure.STEP) else 0.0
 
     def reading_um(self, run: Run, slot: Slot) -> Number:
         """What the comparator shows, one a run [um]."""
-        at_s = run.state.now_s + self.every_s
-        again = sum(reading.slot.id == slot.id for reading in run.state.readings)
-        noise = self._draws(f"reading {slot.id} {again}").normal(0.0, self._noise_um, self._runs)
-        shown: Number = super().reading_um(run, slot) + noise
+        return self.shown_um(run.state, slot, run.state.now_s + self.every_s)
+
+    def shown_um(self, state: State, slot: Slot, at_s: float) -> Number:
+        """What the comparator shows at a time, one a run [um].
+
+        Args:
+            state: of the run.
+            slot: that is read.
+            at_s: when [s].
+        """
+        noise = self._draws(f"reading {slot.id} {again(state, slot)}").normal(0.0, self._noise_um, self._runs)
+        shown: Number = self._ideal_um(state, slot) + noise
         if slot.kind is SlotKind.READ:
             place = str(slot.place)
             if place not in self._shifts:
-                self._shifts[place] = shift_um(self._ideal, place, self._true)
-            shown = shown + self._shifts[place] + laid_um(self._of, place, self._more_um, self.contrasts)
-        if self._scenario is not None:
-            shown = self._disturbed(self._scenario, run.state, slot, shown, at_s)
-        self._under = f"{slot.kind} {slot.place}"
-        comparator = run.state.comparator
-        step = comparator.resolution if comparator is not None else 0.0
+                self._shifts[place] = shift_um(self._ideal, place, self._true) + self._level_um(place)
+            laid = laid_um(self._of, place, self._more_um + self._within_um, self.contrasts)
+            shown = shown + self._shifts[place] + laid
+        if self._goings_on is not None:
+            shown = shown + self._goings_on.more_um(state, slot, at_s)
+        step = state.comparator.resolution if state.comparator is not None else 0.0
         shown = np.round(shown / step) * step if step else shown
-        return self._misread(self._scenario, slot, shown, comparator) if self._scenario is not None else shown
+        return self._goings_on.misread_um(state, slot, shown) if self._goings_on is not None else shown
 
-    def _disturbed(self, scenario: Scenario, state: State, slot: Slot, shown: Number, at_s: float) -> Number:
-        """What goes on at the bench besides [um]."""
-        shown = shown + scenario.drift * at_s / 3600.0
-        if slot.kind is not SlotKind.READ:
-            return shown
-        shown = shown + scenario.part.places.get(str(slot.place), 0.0)
-        if scenario.hands is not None:
-            if self._under != f"{slot.kind} {slot.place}":
-                self._touched_s.append(at_s)
-            shown = shown + heat_um(scenario.hands, state, self._touched_s, at_s)
-        if scenario.dust is not None:
-            generator = self._draws(f"dust {slot.id}")
-            there = generator.random(self._runs) < scenario.dust.chance
-            shown = shown + there * scenario.dust.size * generator.random(self._runs)
-        return shown
+    def temperature_degC(self, state: State, of: str, at_s: float) -> float:  # noqa: N802  the unit's own capital
+        """What a thermometer shows [degC]."""
+        warmer = self._goings_on.warmer_K(state, of, at_s) if self._goings_on is not None else 0.0
+        return super().temperature_degC(state, of, at_s) + warmer
 
-    def _misread(self, scenario: Scenario, slot: Slot, shown: Number, comparator: Comparator | None) -> Number:
-        """Whole turns and slips of who reads and writes [um]."""
-        generator, runs = self._draws(f"slips {slot.id}"), self._runs
-        if scenario.turns is not None and comparator is not None and comparator.turn is not None:
-            off = generator.random(runs) < scenario.turns.chance
-            side: Floats = np.where(generator.random(runs) < 0.5, -1.0, 1.0)  # noqa: PLR2004  either alike
-            shown = shown + np.asarray(off * comparator.turn * side, dtype=np.float64)
-        if scenario.slips is not None:
-            written: Floats = np.broadcast_to(np.asarray(shown, dtype=np.float64), runs)
-            written = np.where(generator.random(runs) < scenario.slips.sign, -written, written)
-            factor = np.where(generator.random(runs) < 0.5, 0.1, 10.0)  # noqa: PLR2004  to either side alike
-            return np.where(generator.random(runs) < scenario.slips.point, written * factor, written)
-        return shown
+    def _level_um(self, place: str) -> float:
+        """By how much higher a place lies than ideal readings have it, so that the corrections end at the truth."""
+        result = covering(self._ideal, place)
+        sizes = (Measure.SIZE, Measure.STEP)
+        return missing_um(result) if result is not None and result.spec.measure in sizes else 0.0
 
 
-def heat_um(hands: Hands, state: State, touched_s: Sequence[float], at_s: float) -> float:
-    """By how much the part is longer for the heat of hands [um].
+def places_of(slots: Iterable[Slot]) -> tuple[str, ...]:
+    """Where a part is read, each place once."""
+    return tuple(dict.fromkeys(slot.place for slot in slots if slot.kind is SlotKind.READ and slot.place is not None))
 
-    Args:
-        hands: how warm they are.
-        state: of the run; the part was handled when a preparing step was confirmed last, or at the start.
-        touched_s: when it was put under the tip [s].
-        at_s: now [s].
 
-    Source: a lumped body loses its heat as exp(−t/τ), any textbook of heat transfer (from memory).
-    """
-    laid_s = max((done.time_s for done in state.prepared), default=0.0)
-    heat = hands.warms * math.exp(-(at_s - laid_s) / hands.fades_in)
-    return heat + sum(hands.touch * math.exp(-(at_s - then_s) / hands.fades_in) for then_s in touched_s)
+def missing_um(result: Result) -> float:
+    """What an ideal result lacks of the middle of its limits: corrections that its readings know nothing of [um]."""
+    lower, upper = result.spec.lower, result.spec.upper
+    middle = 0.5 * (lower + upper) if lower is not None and upper is not None else 0.0
+    return middle - float(result.propagated.value_um) if result.propagated is not None else 0.0

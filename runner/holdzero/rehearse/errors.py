@@ -18,7 +18,7 @@ from holdzero.montecarlo import draw
 from holdzero.rehearse.draws import Draws
 from holdzero.routine.schema import Measure
 
-__all__ = ["REFERENCE", "Floats", "drawn", "known_reference", "shift_um"]
+__all__ = ["REFERENCE", "Floats", "covering", "drawn", "inputs_of", "known_reference", "shift_um"]
 
 REFERENCE = "deviation of the reference"
 """What the input goes by (see `views.reference_deviation`)."""
@@ -42,11 +42,13 @@ def drawn(ideal: Evaluation, draws: Draws, runs: int) -> Mapping[str, Floats]:
     Source: JCGM 101:2008, 6.4 (distributions); the state of knowledge that the routine states is taken as what
     happens.
     """
-    inputs: dict[str, Input] = {}
-    for result in ideal.results:
-        for term in _systematic(result):
-            inputs.update({item.name: item for item in term.inputs})
-    return {name: _drawn(item, draws(f"input {name}"), runs) for name, item in inputs.items()}
+    return {name: _drawn(item, draws(f"input {name}"), runs) for name, item in inputs_of(ideal).items()}
+
+
+def inputs_of(ideal: Evaluation) -> Mapping[str, Input]:
+    """All inputs that are no reading and no scatter, by name."""
+    terms = (term for result in ideal.results for term in _systematic(result))
+    return {item.name: item for term in terms for item in term.inputs}
 
 
 def _drawn(item: Input, generator: np.random.Generator, runs: int) -> Floats:
@@ -62,7 +64,7 @@ def shift_um(ideal: Evaluation, place: str, true: Mapping[str, Floats]) -> Float
         place: where the part is read.
         true: of all inputs, by name.
     """
-    result = _covering(ideal, place)
+    result = covering(ideal, place)
     if result is None:
         return 0.0
     shift: Floats | float = 0.0
@@ -73,7 +75,7 @@ def shift_um(ideal: Evaluation, place: str, true: Mapping[str, Floats]) -> Float
     return shift
 
 
-def _covering(ideal: Evaluation, place: str) -> Result | None:
+def covering(ideal: Evaluation, place: str) -> Result | None:
     """The characteristic whose model tells of a place: a size, if there is one."""
     own = [result for result in ideal.results if place in result.spec.at]
     return next((result for result in own if result.spec.measure is Measure.SIZE), own[0] if own else None)

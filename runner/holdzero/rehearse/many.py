@@ -14,7 +14,7 @@ from holdzero.errors import HoldzeroError
 from holdzero.evaluate import Evaluation, Result, evaluate
 from holdzero.expect import begun, conducted, expect
 from holdzero.hooks import Number
-from holdzero.rehearse.bench import VirtualBench
+from holdzero.rehearse.bench import VirtualBench, places_of
 from holdzero.rehearse.draws import Draws, draws_of
 from holdzero.rehearse.scenario import Scenario
 from holdzero.routine import schema
@@ -55,7 +55,13 @@ class Rehearsal:
         Raises:
             HoldzeroError: it never ends, or a device is missing or unfit.
         """
-        return expect(self.document, self.digest, self.checks, entries=self.entries)[0]
+        temperatures = self.scenario.temperatures if self.scenario is not None else {}
+        return expect(self.document, self.digest, self.checks, entries=self.entries, temperatures=temperatures)[0]
+
+    @property
+    def places(self) -> tuple[str, ...]:
+        """Where the part is read."""
+        return places_of(begun(self.document, self.digest).state.slots)
 
     @property
     def spec(self) -> schema.Characteristic:

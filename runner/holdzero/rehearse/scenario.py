@@ -6,17 +6,34 @@ A file of TOML, read and refused like a routine. What it leaves out is as the ro
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 
 from pydantic import Field, ValidationError
 
-from holdzero.errors import FileFaultsError
-from holdzero.routine.fields import Length, Model, Size, Text, Time
+from holdzero.errors import Fault, FileFaultsError, QuantityError
+from holdzero.model import Input
+from holdzero.quantity import Dimension, parse_number, parse_quantity
+from holdzero.routine.fields import Format, Length, Model, Size, Temperature, TemperatureDifference, Text, Time
 from holdzero.routine.load import faults_of, read_toml
 from holdzero.routine.resolve import Origins
 
-__all__ = ["Dust", "Hands", "Part", "Scenario", "Slips", "Turns", "load_scenario"]
+__all__ = [
+    "Approach",
+    "Dust",
+    "Film",
+    "Hands",
+    "Part",
+    "Scenario",
+    "Slips",
+    "Swing",
+    "Turns",
+    "Written",
+    "load_scenario",
+    "true_value",
+]
 
 Chance = Annotated[float, Field(ge=0.0, le=1.0)]
 
@@ -38,6 +55,13 @@ class Hands(Model):
     warms: Length = Field(description="How much longer the part is right after it was cleaned and laid down.")
     touch: Length = Field(0.0, description="How much longer each time that it is put under the tip again.")
     fades_in: Time = Field(description="Time in which this falls to 37 %.")
+    warmer: TemperatureDifference | None = Field(
+        None, description="How much warmer a thermometer on the part then shows it; nothing where left out."
+    )
+    share: dict[str, Annotated[float, Field(ge=0.0, le=10.0)]] = Field(
+        default_factory=dict,
+        description="How much of it is at a place, by its name, where it is not all: a gradient.",
+    )
 
 
 class Dust(Model):
@@ -45,6 +69,29 @@ class Dust(Model):
 
     chance: Chance = Field(description="How often, of all readings of the part.")
     size: Length = Field(description="How much higher the part then stands, at most.")
+
+
+class Film(Model):
+    """`[film]`: ink, grease or a coating under the tip."""
+
+    thickness: Size = Field(description="How much higher the place lies where the tip only just touches.")
+    gives: Length = Field(0.0, description="How much of that gives way at the comparator's contact force; with it.")
+    at: list[str] = Field(min_length=1, description="Names of the places that it is on.")
+    wipes_off: bool = Field(True, description="Whether it is gone when the part is cleaned once more.")
+
+
+class Approach(Model):
+    """`[approach]`: the tip comes from the other side now and then."""
+
+    chance: Chance = Field(description="How often, of all readings.")
+    backlash: Length = Field(description="How much more the dial then shows.")
+
+
+class Swing(Model):
+    """`[swing]`: the stand breathes with the air of the room."""
+
+    size: Size = Field(description="How much more the dial shows where it shows most.")
+    every: Time = Field(description="From one time to the next.")
 
 
 class Turns(Model):
@@ -70,10 +117,11 @@ class Scenario(Model):
         scatter: standard deviation of a single reading [um].
         reference_error: by how much the reference is longer than its certificate says [um].
         drift: by how much the dial shows more after an hour [um].
+        wander: standard deviation of where a zero is an hour later [um].
         seed: of all draws of a single run.
     """
 
-    format: Literal[1]
+    format: Format = Field(description="Format of the file; this is format 1.")
     title: Text = Field(description="What goes on, in a few words.")
     hidden: str = Field("", description="What was wrong; told at the end of a run.")
     scatter: Size | None = Field(None, description="Standard deviation of a single reading.")
@@ -81,23 +129,110 @@ class Scenario(Model):
         None, description="By how much the reference is longer than its certificate says; drawn where left out."
     )
     drift: Length = Field(0.0, description="By how much the dial shows more an hour later.")
+    wander: Size | None = Field(
+        None, description="Standard deviation of where a zero that goes to and fro at random is an hour later."
+    )
     seed: int = Field(0, ge=0, description="Of all draws of a single run.")
+    true: dict[str, str] = Field(
+        default_factory=dict,
+        description="What an input of the routine's model is in truth, by the name that `budget` gives it; with its "
+        "unit. Drawn where left out.",
+    )
+    temperatures: dict[str, Temperature] = Field(
+        default_factory=dict, description="What a thermometer shows, by what it hangs on; 20 °C where left out."
+    )
     part: Part = Field(default_factory=Part, description="What lies under the tip.")
     hands: Hands | None = Field(None, description="Heat of hands.")
     dust: Dust | None = Field(None, description="Dust now and then.")
+    film: Film | None = Field(None, description="Ink, grease or a coating.")
+    approach: Approach | None = Field(None, description="Backlash, where the tip comes from the other side.")
+    swing: Swing | None = Field(None, description="A stand that breathes with the air of the room.")
     turns: Turns | None = Field(None, description="A turn of the dial too many or too few.")
     slips: Slips | None = Field(None, description="Slips in writing down.")
 
 
-def load_scenario(path: Path) -> tuple[Scenario, str]:
-    """A scenario and the digest of its text.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Written:
+    """A scenario with the file that it stands in.
+
+    Attributes:
+        scenario: as read.
+        digest: of the file's text.
+        origins: where each key was written.
+    """
+
+    scenario: Scenario
+    digest: str
+    origins: Origins
+
+    def fits(self, places: Collection[str], inputs: Mapping[str, Input]) -> None:
+        """Refuse what it says of things that a routine has not.
+
+        Args:
+            places: where the routine's part is read.
+            inputs: of the routine's model, by name.
+
+        Raises:
+            FileFaultsError: it names a place or an input that is not there, or an input has another unit.
+        """
+        one, faults = self.scenario, []
+        named: list[tuple[tuple[str | int, ...], str]] = [(("part", "places", name), name) for name in one.part.places]
+        named += [(("hands", "share", name), name) for name in (one.hands.share if one.hands is not None else ())]
+        named += [(("film", "at", number), name) for number, name in enumerate(one.film.at if one.film else ())]
+        for path, name in named:
+            if name not in places:
+                faults.append(
+                    self._fault(path, f"place {name!r}", f"one of {', '.join(places)}", "name a place of the routine")
+                )
+        for name, text in one.true.items():
+            path = ("true", name)
+            if name not in inputs:
+                expected = f"an input of the routine: {'; '.join(inputs)}"
+                faults.append(self._fault(path, repr(name), expected, "write it as holdzero budget does"))
+                continue
+            try:
+                true_value(text, inputs[name].unit)
+            except QuantityError as error:
+                faults.append(self._fault(path, error.found, error.expected, error.mend))
+        if faults:
+            raise FileFaultsError(tuple(faults))
+
+    def _fault(self, path: tuple[str | int, ...], found: str, expected: str, mend: str) -> Fault:
+        file, line = self.origins.place(path)
+        key = ".".join(str(part) for part in path)
+        return Fault(file=file, line=line, key=key, found=found, expected=expected, mend=mend)
+
+
+def true_value(text: str, unit: str) -> float:
+    """A true value as a number in the unit of its input.
+
+    Args:
+        text: as written, with its unit.
+        unit: of the input.
+
+    Raises:
+        QuantityError: it is no such quantity.
+    """
+    dimension = next((dimension for dimension in Dimension if dimension.unit == unit), None)
+    if dimension is not None:
+        return parse_quantity(text, dimension).value
+    number, _, own = text.strip().partition(" ")
+    if own.strip() != ("" if unit == "1" else unit):
+        raise QuantityError(repr(text), f"a number in {unit}", f'write it as "1.5 {unit}"')
+    return parse_number(number)
+
+
+def load_scenario(path: Path) -> Written:
+    """A scenario as written.
 
     Raises:
         FileFaultsError: with every fault found: file, line, key, what was found, expected, and how to mend it.
     """
     text = read_toml(path)
+    origins = Origins(text)
     try:
         scenario = Scenario.model_validate(text.data)
     except ValidationError as error:
-        raise FileFaultsError(faults_of(error, text.data, Origins(text), Scenario)) from None
-    return scenario, f"sha256:{hashlib.sha256(path.read_bytes()).hexdigest()}"
+        raise FileFaultsError(faults_of(error, text.data, origins, Scenario)) from None
+    digest = f"sha256:{hashlib.sha256(path.read_bytes()).hexdigest()}"
+    return Written(scenario=scenario, digest=digest, origins=origins)

@@ -14,15 +14,18 @@ from holdzero.errors import SourceError
 from holdzero.expect import expect
 from holdzero.hooks import Answer, Asks, Command, Prompt, Source
 from holdzero.quantity import Dimension
-from holdzero.rehearse.bench import VirtualBench
+from holdzero.rehearse.bench import VirtualBench, places_of
 from holdzero.rehearse.draws import draws_of
-from holdzero.rehearse.scenario import Scenario, load_scenario
+from holdzero.rehearse.errors import inputs_of
+from holdzero.rehearse.scenario import Written, load_scenario
 from holdzero.run import Run
 
-__all__ = ["VIRTUAL", "VirtualFeed"]
+__all__ = ["VIRTUAL", "Conducted", "VirtualFeed", "bench_of"]
 
 
-class _Conducted(Protocol):
+class Conducted(Protocol):
+    """The run that is answered."""
+
     run: Run
     checks: Checks
 
@@ -31,15 +34,16 @@ class VirtualFeed:
     """An open virtual bench, which answers every prompt on a clock of its own.
 
     Args:
-        scenario: what goes on; None for the errors that the routine states alone.
+        written: what goes on; None for the errors that the routine states alone.
     """
 
-    def __init__(self, scenario: Scenario | None) -> None:
-        self.scenario = scenario
-        self._run: _Conducted | None = None
+    def __init__(self, written: Written | None) -> None:
+        self.scenario = written.scenario if written is not None else None
+        self._written = written
+        self._run: Conducted | None = None
         self._bench: VirtualBench | None = None
 
-    def bind(self, run: _Conducted) -> None:
+    def bind(self, run: Conducted) -> None:
         """The run that is answered from now on."""
         self._run = run
 
@@ -55,7 +59,7 @@ class VirtualFeed:
         if prompt.asks is Asks.CHOICE:
             raise SourceError(f"a virtual bench names no {prompt.slot.of}; name it beforehand: --{prompt.slot.of}")
         if self._bench is None:
-            self._bench = _bench_of(self._run, self.scenario)
+            self._bench = bench_of(self._run, self._written)
         event = self._bench.answer(self._run.run, prompt)
         return Answer(_text_of(event, prompt), event.time_s)
 
@@ -67,12 +71,27 @@ class VirtualFeed:
         """Nothing is held."""
 
 
-def _bench_of(conducted: _Conducted, scenario: Scenario | None) -> VirtualBench:
+def bench_of(conducted: Conducted, written: Written | None) -> VirtualBench:
+    """The virtual bench of a run that has begun.
+
+    Args:
+        conducted: the run.
+        written: what goes on; None for the errors that the routine states alone.
+
+    Raises:
+        FileFaultsError: the scenario names what the routine has not.
+        HoldzeroError: the routine has no end.
+    """
+    scenario = written.scenario if written is not None else None
     state, started = conducted.run.state, conducted.run.events[0]
     if not isinstance(started, e.RunStarted) or state.routine is None or state.comparator is None:
         raise SourceError("the virtual bench was asked before the run began")
     entries = {role: chosen.entry for role, chosen in state.devices.items()}
-    ideal, _ = expect(started.routine, started.routine_digest, conducted.checks, entries=entries)
+    temperatures = scenario.temperatures if scenario is not None else {}
+    checks = conducted.checks
+    ideal, _ = expect(started.routine, started.routine_digest, checks, entries=entries, temperatures=temperatures)
+    if written is not None:
+        written.fits(places_of(state.slots), inputs_of(ideal))
     specs = list(state.routine.characteristics.values())
     scatter = scenario.scatter if scenario is not None else None
     return VirtualBench(
@@ -82,7 +101,7 @@ def _bench_of(conducted: _Conducted, scenario: Scenario | None) -> VirtualBench:
         more_um=(scenario.part.more or 0.0) if scenario is not None else 0.0,
         scatter_um=scatter if scatter is not None else 0.5 * state.comparator.resolution,
         entries=entries,
-        contrasts=conducted.checks.contrasts,
+        contrasts=checks.contrasts,
         # A run that goes on draws anew from where it is.
         draws=draws_of(scenario.seed if scenario is not None else 0, state.seq),
         runs=1,
@@ -106,7 +125,7 @@ def _text_of(event: e.AnyEvent, prompt: Prompt) -> str:
 
 def _open(argument: str, ask: Callable[[Prompt], Answer | Command]) -> VirtualFeed:
     del ask
-    return VirtualFeed(load_scenario(Path(argument))[0] if argument else None)
+    return VirtualFeed(load_scenario(Path(argument)) if argument else None)
 
 
 VIRTUAL = Source(

@@ -1,0 +1,167 @@
+"""What goes on at a bench besides what its routine states: heat, film, dust, backlash, a zero that wanders, slips."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from holdzero.model import Number
+from holdzero.rehearse.draws import Draws
+from holdzero.rehearse.errors import Floats
+from holdzero.rehearse.scenario import Film, Hands, Scenario
+from holdzero.run.plan import Slot, SlotKind
+from holdzero.run.state import State
+
+__all__ = ["GoingsOn", "again", "film_um", "heat_share"]
+
+
+def again(state: State, slot: Slot) -> int:
+    """How often a slot was read before."""
+    return sum(reading.slot.id == slot.id for reading in state.readings)
+
+
+class GoingsOn:
+    """What goes on at one bench; it keeps what happened so far.
+
+    Args:
+        scenario: what it is.
+        draws: generators by name.
+        runs: how many runs at once.
+    """
+
+    def __init__(self, scenario: Scenario, draws: Draws, runs: int) -> None:
+        self._scenario, self._draws, self._runs = scenario, draws, runs
+        self._touched_s: list[float] = []
+        self._under: tuple[SlotKind, str | None] | None = None
+        self._wandered: tuple[float, Number] = (0.0, 0.0)
+        self._set_um: Number = 0.0
+        self._phase = draws("swing").random(runs) * 2.0 * math.pi if scenario.swing is not None else 0.0
+
+    def more_um(self, state: State, slot: Slot, at_s: float) -> Number:
+        """By how much more the comparator shows for all that [um].
+
+        Args:
+            state: of the run.
+            slot: that is read.
+            at_s: when [s].
+        """
+        one, name = self._scenario, f"{slot.id} {again(state, slot)}"
+        slow = self._slow_um(name, at_s)
+        if slot.kind is SlotKind.ZERO and (not state.zeros or state.zeros[-1] != slot.group):
+            self._set_um = slow  # the dial is set, whatever it showed
+        more = slow - self._set_um
+        if one.approach is not None:
+            generator = self._draws(f"approach {name}")
+            other_side: Floats = np.where(
+                generator.random(self._runs) < one.approach.chance, one.approach.backlash, 0.0
+            )
+            more = more + other_side
+        under = (slot.kind, slot.place)
+        if slot.kind is SlotKind.READ:
+            if self._under != under:
+                self._touched_s.append(at_s)
+            more = more + self._on_the_part_um(state, slot, name, at_s)
+        self._under = under
+        return more
+
+    def warmer_K(self, state: State, of: str, at_s: float) -> float:  # noqa: N802  the unit's own capital
+        """How much warmer a thermometer shows it for the heat of hands [K]."""
+        hands = self._scenario.hands
+        if hands is None or hands.warmer is None or of != "part":
+            return 0.0
+        return hands.warmer * heat_share(hands, state, at_s)
+
+    def misread_um(self, state: State, slot: Slot, shown: Number) -> Number:
+        """What is written down in place of what is shown [um]: whole turns, and slips."""
+        one, runs, comparator = self._scenario, self._runs, state.comparator
+        generator = self._draws(f"slips {slot.id} {again(state, slot)}")
+        if one.turns is not None and comparator is not None and comparator.turn is not None:
+            off = generator.random(runs) < one.turns.chance
+            side: Floats = np.where(generator.random(runs) < 0.5, -1.0, 1.0)  # noqa: PLR2004  either alike
+            shown = shown + np.asarray(off * comparator.turn * side, dtype=np.float64)
+        if one.slips is not None:
+            written: Floats = np.broadcast_to(np.asarray(shown, dtype=np.float64), runs)
+            written = np.where(generator.random(runs) < one.slips.sign, -written, written)
+            factor = np.where(generator.random(runs) < 0.5, 0.1, 10.0)  # noqa: PLR2004  to either side alike
+            return np.where(generator.random(runs) < one.slips.point, written * factor, written)
+        return shown
+
+    def _slow_um(self, name: str, at_s: float) -> Number:
+        """Where the zero has gone since the run began [um]."""
+        one = self._scenario
+        slow: Number = one.drift * at_s / 3600.0
+        if one.swing is not None:
+            slow = slow + one.swing.size * np.sin(2.0 * math.pi * at_s / one.swing.every + self._phase)
+        if one.wander is not None:
+            then_s, where = self._wandered
+            if at_s > then_s:
+                spread = one.wander * math.sqrt((at_s - then_s) / 3600.0)
+                where = where + self._draws(f"wander {name}").normal(0.0, spread, self._runs)
+                self._wandered = (at_s, where)
+            slow = slow + where
+        return slow
+
+    def _on_the_part_um(self, state: State, slot: Slot, name: str, at_s: float) -> Number:
+        one, place = self._scenario, str(slot.place)
+        more: Number = one.part.places.get(place, 0.0)
+        if one.hands is not None:
+            more = more + one.hands.share.get(place, 1.0) * heat_um(one.hands, state, self._touched_s, at_s)
+        if one.film is not None:
+            more = more + film_um(one.film, state, slot)
+        if one.dust is not None:
+            generator = self._draws(f"dust {name}")
+            there = generator.random(self._runs) < one.dust.chance
+            more = more + there * one.dust.size * generator.random(self._runs)
+        return more
+
+
+def heat_share(hands: Hands, state: State, at_s: float) -> float:
+    """What is left of the heat that the part had when it was laid down [1].
+
+    Args:
+        hands: how warm they are.
+        state: of the run; the part was handled when a preparing step was confirmed last, or at the start.
+        at_s: now [s].
+
+    Source: a lumped body loses its heat as exp(−t/τ), any textbook of heat transfer (from memory).
+    """
+    laid_s = max((done.time_s for done in state.prepared), default=0.0)
+    return math.exp(-(at_s - laid_s) / hands.fades_in)
+
+
+def heat_um(hands: Hands, state: State, touched_s: Sequence[float], at_s: float) -> float:
+    """By how much the part is longer for the heat of hands [um].
+
+    Args:
+        hands: how warm they are.
+        state: of the run.
+        touched_s: when the part was put under the tip [s].
+        at_s: now [s].
+    """
+    touches = sum(math.exp(-(at_s - then_s) / hands.fades_in) for then_s in touched_s)
+    return hands.warms * heat_share(hands, state, at_s) + hands.touch * touches
+
+
+def film_um(film: Film, state: State, slot: Slot) -> float:
+    """By how much higher a place lies for a film on it [um].
+
+    Args:
+        film: how thick and how soft it is: what gives way grows with the contact force.
+        state: of the run.
+        slot: that is read.
+
+    Source: a spring (Hooke); a film that is real is harder the thinner it is pressed (common practice, no source).
+    """
+    if slot.place not in film.at or (film.wipes_off and _cleaned_again(state)):
+        return 0.0
+    usual = state.comparator.force if state.comparator is not None else None
+    share = slot.force_N / usual if slot.force_N is not None and usual else 1.0
+    return max(film.thickness - film.gives * share, 0.0)
+
+
+def _cleaned_again(state: State) -> bool:
+    """Whether a preparing step was confirmed after something had been read."""
+    first = min((reading.seq for reading in state.readings), default=None)
+    return first is not None and any(done.seq > first for done in state.prepared)
