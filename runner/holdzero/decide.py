@@ -10,6 +10,7 @@ import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import partial
 from typing import TypeAlias
 
 import numpy as np
@@ -117,7 +118,7 @@ class Decision:
         expanded_uncertainty_um: U = k·u [um].
         guard_band_um: by how much the limits are drawn in for a pass, and out for a fail [um]; None
             where a probability decides and no band does.
-        conformance_probability: that the true value lies within the limits [1]; None without limits.
+        chance: works out `conformance_probability`, which is dear for many runs; None without limits.
         passes: whether conformity is shown; an array has one entry a run.
         fails: whether nonconformity is shown.
         sentence: the rule in words, for the record.
@@ -126,15 +127,20 @@ class Decision:
     coverage_factor: Number
     expanded_uncertainty_um: Number
     guard_band_um: Number | None
-    conformance_probability: Number | None
+    chance: Callable[[], Number] | None
     passes: Truth
     fails: Truth
     sentence: str
 
     @property
+    def conformance_probability(self) -> Number | None:
+        """That the true value lies within the limits [1]; None without limits."""
+        return None if self.chance is None else self.chance()
+
+    @property
     def verdict(self) -> Verdict:
         """The verdict of a single run."""
-        if self.conformance_probability is None:
+        if self.chance is None:
             return Verdict.REPORTED
         if self.passes and not self.fails:
             return Verdict.PASS
@@ -220,17 +226,18 @@ def decide(
             coverage_factor=k,
             expanded_uncertainty_um=expanded,
             guard_band_um=0.0,
-            conformance_probability=None,
+            chance=None,
             passes=False,
             fails=False,
             sentence="No limits: the value is reported, nothing is decided.",
         )
-    probability = conformance_probability(value_um, standard_uncertainty_um, whole, lower_um, upper_um)
+    chance = partial(conformance_probability, value_um, standard_uncertainty_um, whole, lower_um, upper_um)
     sharp = 0.0
     if simulated is not None:
-        probability, trials = simulated
+        share, trials = simulated
+        chance = partial(float, share)
         # Two standard deviations of a share of so many trials (binomial).
-        sharp = 2.0 * math.sqrt(max(simulated[0] * (1.0 - simulated[0]), 1.0 / trials) / trials)
+        sharp = 2.0 * math.sqrt(max(share * (1.0 - share), 1.0 / trials) / trials)
     standing = Standing(
         lower_um=lower_um,
         upper_um=upper_um,
@@ -247,6 +254,7 @@ def decide(
     fails: Truth = outside
     by_simulation = simulated is not None and rule.rule is Rule.GUARDED and rule.guard is None
     if rule.rule is Rule.PROBABILITY or by_simulation:
+        probability = chance()
         passes = probability - sharp >= rule.conformance
         # A value within its limits never fails, however little is known of it.
         beyond = _beyond(value_um, lower_um, upper_um, 0.0)
@@ -255,16 +263,30 @@ def decide(
     elif rule.rule is Rule.GUARDED and rule.guard is None and lower_um is not None and upper_um is not None:
         # Where the tolerance is narrow against u both tails count, and one-sided guard bands
         # promise too much: the probability itself must be reached (JCGM 106, 7.4).
-        passes = np.logical_and(inside, probability >= rule.conformance)
+        passes = _reached(value_um, standing, rule.conformance, inside)
     return Decision(
         coverage_factor=k,
         expanded_uncertainty_um=expanded,
         guard_band_um=guard,
-        conformance_probability=probability,
+        chance=chance,
         passes=passes,
         fails=fails,
         sentence=_sentence(rule, by_simulation=by_simulation),
     )
+
+
+def _reached(value: Number, standing: Standing, conformance: float, inside: Truth) -> Truth:
+    """Where a value within its guard bands has the conformance probability as well."""
+    u, dof, limits = standing.standard_uncertainty_um, standing.dof, (standing.lower_um, standing.upper_um)
+    if not isinstance(inside, np.ndarray) or not inside.ndim:
+        return np.logical_and(inside, conformance_probability(value, u, dof, *limits) >= conformance)
+    # With no more than half the rest beyond each limit it is reached for sure; a probability is dear.
+    reached = _within(value, *limits, student_quantile(0.5 + 0.5 * conformance, dof) * u)
+    close = np.flatnonzero(np.logical_and(inside, np.logical_not(reached)))
+    of_close = (np.broadcast_to(number, inside.shape)[close] for number in (value, u, dof))
+    reached = np.logical_and(inside, reached)
+    reached[close] = conformance_probability(*of_close, *limits) >= conformance
+    return reached
 
 
 def _guard_band(standing: Standing, rule: DecisionRule) -> Number:

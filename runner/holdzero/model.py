@@ -159,7 +159,7 @@ def propagate(terms: Sequence[Term]) -> Propagated:
             slopes[item.name] = slopes[item.name] + _slope(term, item, at)
     rows = [_row(item, slopes[name]) for name, item in inputs.items()]
     variance = _total([row.contribution_um**2 for row in rows])
-    spread = _total([row.contribution_um**4 / row.input.estimate.dof for row in rows])
+    spread = _total([_fourth(row.contribution_um) / row.input.estimate.dof for row in rows if _limits(row)])
     rows.sort(key=lambda row: -float(np.mean(row.contribution_um)))
     return Propagated(
         value_um=_total(list(corrections.values())),
@@ -168,6 +168,16 @@ def propagate(terms: Sequence[Term]) -> Propagated:
         contributions=tuple(rows),
         corrections_um=corrections,
     )
+
+
+def _limits(row: Contribution) -> bool:
+    """Whether it takes degrees of freedom; what has infinitely many adds nothing to the sum."""
+    return bool(np.any(np.isfinite(row.input.estimate.dof)))
+
+
+def _fourth(number: Number) -> Number:
+    """Fourth power; of an array by squares, as a power of each entry takes twenty times as long."""
+    return np.square(np.square(number)) if isinstance(number, np.ndarray) else number**4
 
 
 def _total(numbers: Sequence[Number]) -> Number:
@@ -234,10 +244,20 @@ def student_quantile(probability: float, dof: Number) -> Number:
     if not np.ndim(dof):
         return float(stdtrit(dof, probability) if np.isfinite(dof) else ndtri(probability))
     # Of many runs few have degrees of freedom of their own, and a quantile is dear.
+    with np.errstate(invalid="ignore"):
+        index = np.minimum(dof, _TABLE).astype(np.intp)
+    if np.all((index == dof) | np.isinf(dof)):
+        table = np.full(_TABLE + 1, ndtri(probability))
+        each = np.flatnonzero(np.bincount(index, minlength=_TABLE + 1)[:_TABLE])
+        table[each] = stdtrit(each, probability)
+        return np.asarray(table[index])
     each, places = np.unique(dof, return_inverse=True)
     finite = np.isfinite(each)
     quantiles = np.where(finite, stdtrit(np.where(finite, each, 1.0), probability), ndtri(probability))
     return np.asarray(quantiles[places].reshape(np.shape(dof)))
+
+
+_TABLE = 4096  # whole degrees of freedom below it are looked up; one more place is for infinitely many
 
 
 def student_cdf(t: Number, dof: Number) -> Number:
@@ -254,8 +274,11 @@ def student_cdf(t: Number, dof: Number) -> Number:
     """
     from scipy.special import ndtr, stdtr
 
-    finite = np.isfinite(dof)
-    probability = np.where(finite, stdtr(np.where(finite, dof, 1.0), t), ndtr(t))
+    if not np.ndim(dof):
+        probability = np.asarray(stdtr(dof, t) if np.isfinite(dof) else ndtr(t))
+    else:
+        finite = np.isfinite(dof)
+        probability = np.where(finite, stdtr(np.where(finite, dof, 1.0), t), ndtr(t))
     return probability if probability.ndim else float(probability)
 
 
