@@ -23,6 +23,7 @@ from rich.console import Console
 from holdzero.cli.conduct import Options, resume_run, run_routine
 from holdzero.cli.faces import KEYBOARD, Asking
 from holdzero.cli.house import Shop, open_shop
+from holdzero.cli.opening import PRACTICE_NAME
 from holdzero.cli.output import tell
 from holdzero.cli.serving import bound, needed, serving
 from holdzero.errors import HoldzeroError, SourceExhaustedError
@@ -236,13 +237,13 @@ def _answered_by_a_person(said: str, shop: Shop) -> None:
         HoldzeroError: it brings all answers by itself, or there is none of that name.
     """
     name = said.partition(":")[0]
-    if name == KEYBOARD.name:
+    if name in (KEYBOARD.name, PRACTICE_NAME):
         return
     shop.catalogue.want(name)
     found = shop.catalogue.sources.get(name)
     if found is None:
         shop.catalogue.want_all()
-        known = ", ".join((KEYBOARD.name, *shop.catalogue.sources))
+        known = ", ".join((KEYBOARD.name, PRACTICE_NAME, *shop.catalogue.sources))
         raise HoldzeroError(f"--source {said}: no such source is loaded; there are: {known}")
     if not found[1].interactive:
         raise HoldzeroError(

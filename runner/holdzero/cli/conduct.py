@@ -311,9 +311,8 @@ def _conducted(session: Session, bench: Bench, options: Options, ask: Asking) ->
         tell(f"holdzero: {error}")
         return _INTERRUPTED
     code = _recorded(run, bench, options)
-    hidden = getattr(getattr(session.feed, "scenario", None), "hidden", "")
-    if bench.source.simulated and isinstance(hidden, str) and hidden:
-        bench.console.print(f"What was hidden: {hidden}")
+    for sentence in bench.debrief() if bench.debrief is not None else ():
+        bench.console.print(sentence)
     return code
 
 

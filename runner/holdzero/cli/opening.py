@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, TextIO, TypeAlias
+from typing import TYPE_CHECKING, Any, TextIO, TypeAlias
 
 from rich.console import Console
 
@@ -23,12 +23,15 @@ from holdzero.hooks import Feed, Instrument, Source
 from holdzero.live.listening import Listening
 from holdzero.session import Clock, Face, Session
 
+if TYPE_CHECKING:
+    from holdzero.rehearse.practice import Practice
+
 __all__ = ["Bench", "Options", "bench_of", "opened", "sat_at"]
 
 
 Bind: TypeAlias = Callable[[Session], None]
 """Lets what is open know the run."""
-VIRTUAL_NAME = "virtual"
+VIRTUAL_NAME, PRACTICE_NAME = "virtual", "practice"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +68,12 @@ class Options:
 
 @dataclass(slots=True)
 class Bench:
-    """What is open while a run goes on."""
+    """What is open while a run goes on.
+
+    Attributes:
+        practice: a virtual bench that a person sits at; None at any other.
+        debrief: gives what is told at the end of a run at a virtual bench; None at any other.
+    """
 
     console: Console
     shop: Shop
@@ -74,6 +82,8 @@ class Bench:
     argument: str
     thermometers: tuple[tuple[Source, str], ...] = ()
     clock: Clock = field(default_factory=lambda: Clock(_wall, time.monotonic))
+    practice: Practice | None = None
+    debrief: Callable[[], Sequence[str]] | None = None
 
     @property
     def catalogue(self) -> Catalogue:
@@ -96,7 +106,7 @@ def bench_of(options: Options, shop: Shop) -> Bench:
     console = plain_console(stderr=options.json)
     book = shop.book(options.book)
     source, argument = _source(options.source, shop)
-    return Bench(
+    bench = Bench(
         console=console,
         shop=shop,
         source=source,
@@ -104,6 +114,14 @@ def bench_of(options: Options, shop: Shop) -> Bench:
         argument=argument,
         thermometers=tuple(_source(said, shop) for said in options.thermometers),
     )
+    if source.name == PRACTICE_NAME:
+        from holdzero.rehearse.practice import Hurried, Practice
+
+        if bench.thermometers:
+            raise SourceError("--thermometers: a practice bench has its own; leave it out")
+        counter_s = Hurried(time.monotonic)
+        bench.clock, bench.practice = Clock(_wall, counter_s), Practice(argument, counter_s)
+    return bench
 
 
 def _source(said: str, shop: Shop) -> tuple[Source, str]:
@@ -117,10 +135,14 @@ def _source(said: str, shop: Shop) -> tuple[Source, str]:
         from holdzero.rehearse.source import VIRTUAL
 
         return VIRTUAL, argument
+    if name == PRACTICE_NAME:
+        from holdzero.rehearse.practice import PRACTICE
+
+        return PRACTICE, argument
     shop.catalogue.want(name)
     if name not in shop.catalogue.sources:
         shop.catalogue.want_all()
-        known = ", ".join((KEYBOARD.name, VIRTUAL_NAME, *shop.catalogue.sources))
+        known = ", ".join((KEYBOARD.name, VIRTUAL_NAME, PRACTICE_NAME, *shop.catalogue.sources))
         lost = "" if shop.catalogue.has_built_ins else "; no built-in plugins are installed: reinstall holdzero"
         raise SourceError(f"--source {name}: no such source is loaded; there are: {known}{lost}")
     return shop.catalogue.sources[name][1], argument
@@ -136,6 +158,17 @@ def sat_at(bench: Bench, options: Options) -> tuple[Face, Asking]:
 @contextlib.contextmanager
 def opened(bench: Bench, ask: Asking) -> Iterator[tuple[Feed, Bind]]:
     """The feed of the source, and what has to know the run before the first prompt; let go whatever happens."""
+    if bench.practice is not None:
+        practice = bench.practice
+        listening = Listening(ask, bench.clock.counter_s, practice.indicator, [practice.thermometers])
+        bench.debrief = practice.debrief
+
+        def bind_both(session: Session) -> None:
+            practice.bind(session)
+            listening.bind(session)
+
+        yield listening, bind_both
+        return
     with contextlib.ExitStack() as held:
 
         def heard(source: Source, argument: str) -> Instrument:
@@ -152,7 +185,9 @@ def opened(bench: Bench, ask: Asking) -> Iterator[tuple[Feed, Bind]]:
         with _opening(bench.source):
             feed = bench.source.open(bench.argument, listening.asked)
         held.callback(_let_go, feed)
-        own: Bind | None = getattr(feed, "bind", None) if bench.source.name == VIRTUAL_NAME else None
+        own: Bind | None = None
+        if bench.source.name == VIRTUAL_NAME:
+            own, bench.debrief = getattr(feed, "bind", None), getattr(feed, "debrief", None)
 
         def bind(session: Session) -> None:
             listening.bind(session)

@@ -12,13 +12,14 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from holdzero.estimate import Estimate
 from holdzero.evaluate import Evaluation, Result
 from holdzero.hooks import Input, Term
 from holdzero.montecarlo import draw
 from holdzero.rehearse.draws import Draws
 from holdzero.routine.schema import Measure
 
-__all__ = ["REFERENCE", "Floats", "covering", "drawn", "inputs_of", "known_reference", "shift_um"]
+__all__ = ["REFERENCE", "Floats", "covering", "drawn", "drawn_of", "inputs_of", "known_reference", "shift_um"]
 
 REFERENCE = "deviation of the reference"
 """What the input goes by (see `views.reference_deviation`)."""
@@ -42,7 +43,7 @@ def drawn(ideal: Evaluation, draws: Draws, runs: int) -> Mapping[str, Floats]:
     Source: JCGM 101:2008, 6.4 (distributions); the state of knowledge that the routine states is taken as what
     happens.
     """
-    return {name: _drawn(item, draws(f"input {name}"), runs) for name, item in inputs_of(ideal).items()}
+    return {name: drawn_of(name, item.estimate, draws, runs) for name, item in inputs_of(ideal).items()}
 
 
 def inputs_of(ideal: Evaluation) -> Mapping[str, Input]:
@@ -51,9 +52,17 @@ def inputs_of(ideal: Evaluation) -> Mapping[str, Input]:
     return {item.name: item for term in terms for item in term.inputs}
 
 
-def _drawn(item: Input, generator: np.random.Generator, runs: int) -> Floats:
-    """True values of one input: the sum of what is drawn of its parts."""
-    return np.asarray(np.sum([draw(part, generator, runs) for part in item.estimate.parts], axis=0))
+def drawn_of(name: str, estimate: Estimate, draws: Draws, runs: int) -> Floats:
+    """True values of one quantity, one a run: the sum of what is drawn of its parts.
+
+    Args:
+        name: of the quantity.
+        estimate: of it.
+        draws: generators by name.
+        runs: how many.
+    """
+    generator = draws(f"input {name}")
+    return np.asarray(np.sum([draw(part, generator, runs) for part in estimate.parts], axis=0))
 
 
 def shift_um(ideal: Evaluation, place: str, true: Mapping[str, Floats]) -> Floats | float:

@@ -66,6 +66,17 @@ class GoingsOn:
         self._under = under
         return more
 
+    def soaking_um(self, state: State, at_s: float) -> Number:
+        """By how much more the comparator shows of a part that lies under it while it soaks [um]."""
+        one = self._scenario
+        heat = one.hands.warms * heat_share(one.hands, state, at_s) if one.hands is not None else 0.0
+        return self._slow_um(f"soak {at_s}", at_s) + heat
+
+    @property
+    def shown_warmth(self) -> bool:
+        """Whether a thermometer shows the heat of hands."""
+        return self._scenario.hands is not None and self._scenario.hands.warmer is not None
+
     def warmer_K(self, state: State, of: str, at_s: float) -> float:  # noqa: N802  the unit's own capital
         """How much warmer a thermometer shows it for the heat of hands [K]."""
         hands = self._scenario.hands

@@ -154,7 +154,7 @@ def _block(what: Rehearsal, ideal: Evaluation, true_um: Number, runs: int, draws
     bench = VirtualBench(
         run,
         ideal=ideal,
-        of=what.spec,
+        of=what.of,
         more_um=true_um - what.middle_um,
         scatter_um=what.scatter_um,
         entries=what.entries,
@@ -166,7 +166,7 @@ def _block(what: Rehearsal, ideal: Evaluation, true_um: Number, runs: int, draws
     run = conducted(run, bench)
     evaluation = evaluate(run.state, None, what.checks)
     result = next(result for result in evaluation.results if result.name == what.of)
-    return _counted(evaluation, result, true_um, runs, run.state.now_s)
+    return _counted(evaluation, result, bench.true_um, runs, run.state.now_s)
 
 
 def _counted(evaluation: Evaluation, result: Result, true_um: Number, runs: int, bench_s: float) -> Tally:

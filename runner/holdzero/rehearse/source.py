@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Protocol
 
@@ -15,6 +15,7 @@ from holdzero.expect import expect
 from holdzero.hooks import Answer, Asks, Command, Prompt, Source
 from holdzero.quantity import Dimension
 from holdzero.rehearse.bench import VirtualBench, places_of
+from holdzero.rehearse.debrief import debriefed
 from holdzero.rehearse.draws import draws_of
 from holdzero.rehearse.errors import inputs_of
 from holdzero.rehearse.scenario import Written, load_scenario
@@ -38,7 +39,6 @@ class VirtualFeed:
     """
 
     def __init__(self, written: Written | None) -> None:
-        self.scenario = written.scenario if written is not None else None
         self._written = written
         self._run: Conducted | None = None
         self._bench: VirtualBench | None = None
@@ -62,6 +62,13 @@ class VirtualFeed:
             self._bench = bench_of(self._run, self._written)
         event = self._bench.answer(self._run.run, prompt)
         return Answer(_text_of(event, prompt), event.time_s)
+
+    def debrief(self) -> Sequence[str]:
+        """What is told at the end: how near the result comes to the truth, and what was hidden."""
+        if self._run is None or self._bench is None:
+            return ()
+        hidden = self._written.scenario.hidden if self._written is not None else ""
+        return debriefed(self._run.run.state, self._run.checks, self._bench.truths, hidden)
 
     def blame(self, reason: str) -> SourceError:
         """What it showed can't be taken: its scenario has something that no bench shows."""
@@ -92,12 +99,12 @@ def bench_of(conducted: Conducted, written: Written | None) -> VirtualBench:
     ideal, _ = expect(started.routine, started.routine_digest, checks, entries=entries, temperatures=temperatures)
     if written is not None:
         written.fits(places_of(state.slots), inputs_of(ideal))
-    specs = list(state.routine.characteristics.values())
+    specs = state.routine.characteristics
     scatter = scenario.scatter if scenario is not None else None
     return VirtualBench(
         conducted.run,
         ideal=ideal,
-        of=next((spec for spec in specs if (spec.lower, spec.upper) != (None, None)), specs[0]),
+        of=next((name for name, spec in specs.items() if (spec.lower, spec.upper) != (None, None)), next(iter(specs))),
         more_um=(scenario.part.more or 0.0) if scenario is not None else 0.0,
         scatter_um=scatter if scatter is not None else 0.5 * state.comparator.resolution,
         entries=entries,
