@@ -7,21 +7,20 @@ result, never a pass and never a lost reading.
 from __future__ import annotations
 
 import difflib
-import re
 from collections.abc import Callable, Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
-import numpy as np
 from pydantic import ValidationError
 
+from holdzero.calling import BoundCheck, Failure, given_by, told
 from holdzero.catalogue import Catalogue, Plugin
 from holdzero.contrast import contrast_weights
 from holdzero.decide import GivenBand, Rule
 from holdzero.errors import Fault
 from holdzero.hooks import (
     CharacteristicView,
-    Check,
     Contrast,
     Finding,
     Level,
@@ -33,41 +32,14 @@ from holdzero.hooks import (
     Weigh,
     Weighting,
 )
-from holdzero.patience import within
+from holdzero.model import propagate
+from holdzero.one_by_one import Characteristics, runs_in, taken_in_turn
 from holdzero.routine.load import faults_of
 from holdzero.routine.resolve import Origins
 from holdzero.routine.schema import Characteristic, Routine, Selection, walk
+from holdzero.together import DifferError, findings_together, terms_together, weighting_together
 
 __all__ = ["BoundCheck", "Checks", "Failure", "Patience", "Slow", "Watched", "bind", "implied_checks", "told"]
-
-_LONGEST = 500
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BoundCheck:
-    """A check with its settings for one routine."""
-
-    plugin: Plugin
-    check: Check
-    settings: Settings
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Failure:
-    """A plugin that failed: which, while doing what, how, and what kind of thing it is."""
-
-    plugin: str
-    during: str
-    message: str
-    what: str = "check"
-
-    @property
-    def finding(self) -> Finding:
-        """The failure as a finding that stops the result."""
-        text = (
-            f"The {self.what} {self.plugin} failed in {self.during}: {self.message}. The result can't stand without it."
-        )
-        return Finding(level=Level.STOP, code=f"{self.plugin}/failed", text=text)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,6 +97,12 @@ class Checks:
     patience: Patience = Patience()
 
     @property
+    def run_by_run(self) -> tuple[str, ...]:
+        """The checks that a rehearsal calls for each run by itself, and that make it slower."""
+        checks = (item.check for item in self.bound)
+        return tuple(c.name for c in checks if not c.arrays and (c.terms or c.judge or c.weigh) is not None)
+
+    @property
     def plugins(self) -> tuple[Plugin, ...]:
         """All that have a say in the result, each once."""
         return tuple(dict.fromkeys((*(item.plugin for item in self.bound), *self.used)))
@@ -141,10 +119,11 @@ class Checks:
         """
         said = Watched(findings=[], failures=[], slow=[])
         for item in self.bound:
-            if item.check.watch is None or item.check.name in without:
+            watch = item.check.watch
+            if watch is None or item.check.name in without:
                 continue
             start_s = counter_s() if counter_s is not None else 0.0
-            made, failed = self._called(item, "watch", Finding, item.check.watch, (item.settings, view))
+            made, failed = self._called(item, "watch", Finding, partial(watch, item.settings, view), view)
             took_s = counter_s() - start_s if counter_s is not None else 0.0
             said.findings.extend(made)
             said.failures.extend(failed)
@@ -157,11 +136,17 @@ class Checks:
         terms: list[tuple[str, Term]] = []
         failures: list[Failure] = []
         for item in self.bound:
-            if item.check.terms is not None:
-                arguments = (item.settings, view, characteristic)
-                made, failed = self._called(item, "terms", Term, item.check.terms, arguments)
-                terms.extend((item.check.name, term) for term in made)
-                failures.extend(failed)
+            if item.check.terms is None:
+                continue
+            call = partial(item.check.terms, item.settings)
+            if _one_by_one(item, view):
+                made, failed = self._in_turn(
+                    item, "terms", Term, _proved(call), view, (characteristic,), together=terms_together
+                )
+            else:
+                made, failed = self._called(item, "terms", Term, partial(call, view, characteristic), view)
+            terms.extend((item.check.name, term) for term in made)
+            failures.extend(failed)
         return terms, failures
 
     def weigh(
@@ -171,12 +156,18 @@ class Checks:
         found: list[tuple[str, Weighting]] = []
         failures: list[Failure] = []
         for item in self.bound:
-            weigh = item.check.weigh
-            if weigh is not None:
-                arguments = (item.settings, view, characteristic)
-                made, failed = self._called(item, "weigh", Weighting, _in_a_list(weigh), arguments)
-                found.extend((item.check.name, weighting) for weighting in made)
-                failures.extend(failed)
+            if item.check.weigh is None:
+                continue
+            call = partial(_in_a_list(item.check.weigh), item.settings)
+            if _one_by_one(item, view):
+                together = partial(weighting_together, characteristic=characteristic)
+                made, failed = self._in_turn(
+                    item, "weigh", Weighting, _of_one(call), view, (characteristic,), together=together
+                )
+            else:
+                made, failed = self._called(item, "weigh", Weighting, partial(call, view, characteristic), view)
+            found.extend((item.check.name, weighting) for weighting in made)
+            failures.extend(failed)
         if not found:
             return characteristic, [], failures
         if len(found) > 1:
@@ -194,32 +185,81 @@ class Checks:
         findings: list[Finding] = []
         failures: list[Failure] = []
         for item in self.bound:
-            if item.check.judge is not None:
-                arguments = (item.settings, view, tuple(characteristics))
-                made, failed = self._called(item, "judge", Finding, item.check.judge, arguments)
-                findings.extend(made)
-                failures.extend(failed)
+            if item.check.judge is None:
+                continue
+            call, seen = partial(item.check.judge, item.settings), tuple(characteristics)
+            if _one_by_one(item, view):
+                made, failed = self._in_turn(item, "judge", Finding, call, view, seen, together=findings_together)
+            else:
+                made, failed = self._called(item, "judge", Finding, partial(call, view, seen), view)
+            findings.extend(made)
+            failures.extend(failed)
         return findings, failures
 
     def _called(
-        self, item: BoundCheck, during: str, kind: type[Any], function: Callable[..., Iterable[Any]], given: Any
+        self, item: BoundCheck, during: str, kind: type[Any], call: Callable[[], Iterable[Any]], view: RunView
     ) -> tuple[list[Any], list[Failure]]:
-        view: RunView = given[1]
-
-        def work() -> list[Any]:
-            return [_sound(entry, kind, view) for entry in function(*given)]
-
-        limit_s = self.patience.limit_s * (1.0 if during == "watch" else _AT_THE_END)
+        """What a check gives, or how it failed."""
         try:
-            if item.plugin.built_in:
-                return work(), []
-            return within(limit_s, work, f"check {item.check.name}"), []
+            return given_by(item, kind, call, view, self._limit_s(during)), []
         except (Exception, SystemExit) as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
             return [], [Failure(plugin=item.check.name, during=during, message=told(error))]
+
+    def _in_turn(
+        self,
+        item: BoundCheck,
+        during: str,
+        kind: type[Any],
+        call: Callable[[RunView, Characteristics], Iterable[Any]],
+        view: RunView,
+        seen: Characteristics,
+        *,
+        together: Callable[[Sequence[list[Any] | None]], list[Any]],
+    ) -> tuple[list[Any], list[Failure]]:
+        """What a check that takes no arrays gives for many runs; the time limit is that of one call."""
+
+        def given(run: RunView, own: Characteristics) -> list[Any]:
+            return given_by(item, kind, partial(call, run, own), run, self._limit_s(during))
+
+        taken = taken_in_turn(given, view, seen)
+        failed = partial(Failure, plugin=item.check.name, during=during)
+        failures = [] if taken.raised is None else [failed(message=told(taken.raised), runs=taken.lost)]
+        try:
+            return together(taken.made), failures
+        except DifferError as error:
+            return [], [*failures, failed(message=str(error))]
+
+    def _limit_s(self, during: str) -> float:
+        return self.patience.limit_s * (1.0 if during == "watch" else _AT_THE_END)
 
 
 # A person waits for a check at every event, and once for all of them at the end.
 _AT_THE_END = 10.0
+
+
+def _one_by_one(item: BoundCheck, view: RunView) -> bool:
+    """Whether a check is called for each run of a rehearsal by itself."""
+    return not item.check.arrays and runs_in(view) is not None
+
+
+OfOne = Callable[[RunView, CharacteristicView], Iterable[Any]]
+OfSeveral = Callable[[RunView, Characteristics], Iterable[Any]]
+
+
+def _of_one(call: OfOne) -> OfSeveral:
+    return lambda run, seen: call(run, seen[0])
+
+
+def _proved(call: OfOne) -> OfSeveral:
+    """Terms that give numbers: one run's that do not stop that run, and not all that stand beside it."""
+
+    def proved(run: RunView, seen: Characteristics) -> list[Term]:
+        terms = list(call(run, seen[0]))
+        if all(isinstance(term, Term) for term in terms):
+            propagate(terms)
+        return terms
+
+    return proved
 
 
 def _in_a_list(weigh: Weigh) -> Callable[..., Iterable[Weighting]]:
@@ -230,55 +270,6 @@ def _in_a_list(weigh: Weigh) -> Callable[..., Iterable[Weighting]]:
         return [] if weighting is None else [weighting]
 
     return call
-
-
-def _sound(entry: object, kind: type[Any], view: RunView) -> Any:
-    """What a check returned, if it is what it should be.
-
-    Raises:
-        TypeError, ValueError: it is not.
-    """
-    if not isinstance(entry, kind):
-        raise TypeError(f"it returned {type(entry).__name__}, not {kind.__name__}")
-    if isinstance(entry, Term):
-        _estimates_are_sound(entry)
-    if not isinstance(entry, Finding):
-        return entry
-    words: tuple[object, ...] = (entry.code, entry.text)
-    if not all(isinstance(word, str) for word in words):
-        raise TypeError("code and text of a finding must be text")
-    if entry.characteristic is not None and entry.characteristic not in view.routine.characteristics:
-        # A stop for a characteristic that is not there would stop nothing.
-        raise ValueError(f"a finding names {entry.characteristic!r}, no characteristic of the routine")
-    if np.asarray(entry.holds).dtype != np.bool_:
-        raise TypeError(f"holds must be true or false, found {entry.holds!r}")
-    for number in entry.data.values():
-        np.asarray(number, dtype=np.float64)
-    return replace(entry, level=Level(entry.level))
-
-
-def _estimates_are_sound(term: Term) -> None:
-    """Refuse what the model would take for less uncertainty than there is."""
-    for item in term.inputs:
-        for part in item.estimate.parts:
-            if not np.all(np.asarray(part.standard_uncertainty) >= 0.0):
-                raise ValueError(f"{item.name}: {part.standard_uncertainty!r} is no standard uncertainty")
-            if not np.all(np.asarray(part.dof) > 0.0):
-                raise ValueError(f"{item.name}: {part.dof!r} can't be degrees of freedom")
-
-
-def told(error: BaseException) -> str:
-    """What a plugin raised, in words that are the same whenever it is raised again.
-
-    >>> told(ValueError("no <object at 0x7f00aa>"))
-    'ValueError: no <object>'
-    """
-    try:
-        text = str(error)
-    except Exception:  # noqa: BLE001  even that is a plugin's
-        text = "it can't say what"
-    text = re.sub(r" at 0x[0-9a-fA-F]+", "", text).encode("utf-8", "replace").decode("utf-8")
-    return f"{type(error).__name__}: {text}"[:_LONGEST]
 
 
 def implied_checks(routine: Routine) -> tuple[str, ...]:

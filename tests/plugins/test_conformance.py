@@ -21,7 +21,7 @@ MODULES = sorted(
     point.value for point in importlib.metadata.entry_points(group=GROUP) if point.value.startswith(BUILT_IN)
 )
 SILENT_WHEN_EMPTY = {"indicator"}  # each of its keys adds a term; the cases below give them
-NO_ARRAYS = {"slips"}  # a person is asked about one reading at a time; a rehearsal has nobody to ask
+NO_ARRAYS = {"slips"}  # it reads the typed text of one reading at a time
 
 _READ_ALL = [{"do": "read", "at": place} for place in ("a", "b", "c")]
 _FIVE = ("centre", "nw", "ne", "sw", "se")

@@ -1,7 +1,7 @@
 """Slips: what a reading alone can tell of a mistake, while the part is still under the tip.
 
 It asks and never corrects: each question says what the value would be. It reads the typed text, so
-its questions are for one run at a bench and not for an array of runs; only `alike` is for both.
+it takes one run at a time, in a rehearsal too; only `alike` would be for arrays.
 """
 
 from __future__ import annotations
@@ -235,10 +235,6 @@ def _wrong_part(others: RunView, reading: Reading) -> Iterable[Guess]:
             yield Guess(what="part", asks=f"another part, routine or reference ({name} off by several tolerances)")
 
 
-def _on_a_bench(run: RunView) -> bool:
-    return not any(np.ndim(r.value_um) for r in run.readings)
-
-
 def _question(run: RunView, reading: Reading, found: Sequence[Guess], expected: Expected | None) -> Finding:
     def told(guess: Guess) -> str:
         if guess.mended_um is None:
@@ -263,7 +259,7 @@ def _question(run: RunView, reading: Reading, found: Sequence[Guess], expected: 
 
 def watch(settings: SlipsSettings, run: RunView) -> Iterable[Finding]:
     """One question about the latest reading, if it looks like a slip."""
-    if not run.readings or not _on_a_bench(run):
+    if not run.readings:
         return
     reading = run.readings[-1]
     later = [entry.seq for entry in run.temperatures] + [entry.seq for entry in run.soaks]
@@ -308,8 +304,6 @@ def alike(settings: SlipsSettings, run: RunView) -> Iterable[Finding]:
 
 
 def _unanswered(settings: SlipsSettings, run: RunView) -> Iterable[Finding]:
-    if not _on_a_bench(run):
-        return
     so_far = [replace(run, readings=run.readings[: index + 1]) for index in range(len(run.readings))]
     asked = [
         (r, found[0]) for r, then in zip(run.readings, so_far, strict=True) if (found := guesses(settings, then, r))

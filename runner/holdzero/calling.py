@@ -1,0 +1,127 @@
+"""Calling one check so that it can do no harm, and refusing what it returned where that is nonsense."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from holdzero.catalogue import Plugin
+from holdzero.hooks import Check, Finding, Level, RunView, Settings, Term
+from holdzero.patience import within
+
+__all__ = ["BoundCheck", "Failure", "given_by", "told"]
+
+_LONGEST = 500
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoundCheck:
+    """A check with its settings for one routine."""
+
+    plugin: Plugin
+    check: Check
+    settings: Settings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Failure:
+    """A plugin that failed.
+
+    Attributes:
+        plugin: which.
+        during: while doing what.
+        message: how.
+        what: what kind of thing it is.
+        runs: in which runs of a rehearsal; empty where in all.
+    """
+
+    plugin: str
+    during: str
+    message: str
+    what: str = "check"
+    runs: tuple[bool, ...] = ()
+
+    @property
+    def finding(self) -> Finding:
+        """The failure as a finding that stops the result."""
+        text = (
+            f"The {self.what} {self.plugin} failed in {self.during}: {self.message}. The result can't stand without it."
+        )
+        holds = np.array(self.runs) if self.runs else True
+        return Finding(level=Level.STOP, code=f"{self.plugin}/failed", text=text, holds=holds)
+
+
+def given_by(
+    item: BoundCheck, kind: type[Any], function: Callable[[], Iterable[Any]], view: RunView, limit_s: float
+) -> list[Any]:
+    """What one call of a check gives, each entry looked at.
+
+    Args:
+        item: whose function it is; a built-in one is called directly, a stranger's in a thread.
+        kind: of entries.
+        function: takes nothing.
+        view: that it was given.
+        limit_s: how long to wait [s].
+
+    Raises:
+        GivenUpError: it took longer.
+        Exception: whatever it raised, or what is wrong with what it returned.
+    """
+
+    def work() -> list[Any]:
+        return [_sound(entry, kind, view) for entry in function()]
+
+    return work() if item.plugin.built_in else within(limit_s, work, f"check {item.check.name}")
+
+
+def _sound(entry: object, kind: type[Any], view: RunView) -> Any:
+    """What a check returned, if it is what it should be.
+
+    Raises:
+        TypeError, ValueError: it is not.
+    """
+    if not isinstance(entry, kind):
+        raise TypeError(f"it returned {type(entry).__name__}, not {kind.__name__}")
+    if isinstance(entry, Term):
+        _estimates_are_sound(entry)
+    if not isinstance(entry, Finding):
+        return entry
+    words: tuple[object, ...] = (entry.code, entry.text)
+    if not all(isinstance(word, str) for word in words):
+        raise TypeError("code and text of a finding must be text")
+    if entry.characteristic is not None and entry.characteristic not in view.routine.characteristics:
+        # A stop for a characteristic that is not there would stop nothing.
+        raise ValueError(f"a finding names {entry.characteristic!r}, no characteristic of the routine")
+    if np.asarray(entry.holds).dtype != np.bool_:
+        raise TypeError(f"holds must be true or false, found {entry.holds!r}")
+    for number in entry.data.values():
+        np.asarray(number, dtype=np.float64)
+    return replace(entry, level=Level(entry.level))
+
+
+def _estimates_are_sound(term: Term) -> None:
+    """Refuse what the model would take for less uncertainty than there is."""
+    for item in term.inputs:
+        for part in item.estimate.parts:
+            if not np.all(np.asarray(part.standard_uncertainty) >= 0.0):
+                raise ValueError(f"{item.name}: {part.standard_uncertainty!r} is no standard uncertainty")
+            if not np.all(np.asarray(part.dof) > 0.0):
+                raise ValueError(f"{item.name}: {part.dof!r} can't be degrees of freedom")
+
+
+def told(error: BaseException) -> str:
+    """What a plugin raised, in words that are the same whenever it is raised again.
+
+    >>> told(ValueError("no <object at 0x7f00aa>"))
+    'ValueError: no <object>'
+    """
+    try:
+        text = str(error)
+    except Exception:  # noqa: BLE001  even that is a plugin's
+        text = "it can't say what"
+    text = re.sub(r" at 0x[0-9a-fA-F]+", "", text).encode("utf-8", "replace").decode("utf-8")
+    return f"{type(error).__name__}: {text}"[:_LONGEST]
