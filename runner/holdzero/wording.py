@@ -10,7 +10,15 @@ from holdzero.display import MICRO, length_text, micro_text, value_and_uncertain
 from holdzero.errors import QuantityError
 from holdzero.quantity import Dimension, parse_quantity
 
-__all__ = ["VERDICT_WORDS", "clock_text", "limits_text", "live_value", "measured_text", "percent_text"]
+__all__ = [
+    "VERDICT_WORDS",
+    "clock_text",
+    "limits_text",
+    "live_value",
+    "measured_text",
+    "percent_text",
+    "small_text",
+]
 
 VERDICT_WORDS = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED", "reported": "REPORTED"}
 _CERTAIN = 0.9995
@@ -50,6 +58,20 @@ def measured_text(result: Mapping[str, Any], units: str) -> str:
         return "not measured"
     nominal = f"{length_text(result['nominal_um'], units)} " if result["nominal_um"] is not None else ""
     return nominal + value_and_uncertainty(result["value_um"], result["expanded_uncertainty_um"], units)
+
+
+def small_text(value: float, *, sign: bool = True) -> str:
+    """A number of a live display: two digits that count, and none finer than a thousandth.
+
+    >>> small_text(-8.8e-24), small_text(0.0472), small_text(-612.3), small_text(1.5, sign=False)
+    ('0', '+0.047', '−612', '1.5')
+    """
+    near = round(value, 3) + 0.0
+    if near == 0.0:
+        return "0"
+    decimals = max(0, 1 - math.floor(math.log10(abs(near))))
+    number = f"{near:+.{min(decimals, 3)}f}" if sign else f"{near:.{min(decimals, 3)}f}"
+    return (number.rstrip("0").rstrip(".") if "." in number else number).replace("-", "−")
 
 
 def limits_text(lower_um: float | None, upper_um: float | None, units: str) -> str:

@@ -8,6 +8,7 @@ from holdzero.cli.board import board, curve, outlook_lines
 from holdzero.hooks import Asks, Prompt, Slot, SlotKind
 from holdzero.live import Glance, Stand
 from holdzero.outlook import Outlook, outlook_of
+from holdzero.wording import small_text
 
 READ = Prompt(
     slot=Slot(id="1", group="1", kind=SlotKind.READ),
@@ -88,7 +89,7 @@ class TestASoak:
         outlook = fading()
         glance = Glance(stand=Stand.STILL, outlook=outlook)
         text = shown(SOAK, glance)
-        assert f"still to come {outlook.to_come:+.2g} µm" in text
+        assert f"still to come {small_text(outlook.to_come)} µm" in text
         assert "0.05 µm is allowed" in text
         assert "⠀" in text
 

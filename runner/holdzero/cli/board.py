@@ -11,7 +11,7 @@ from holdzero.hooks import Asks, Prompt
 from holdzero.live import Glance, Stand
 from holdzero.outlook import Outlook
 from holdzero.run.soaking import BETWEEN
-from holdzero.wording import clock_text, live_value
+from holdzero.wording import clock_text, live_value, small_text
 
 __all__ = ["board", "curve", "outlook_lines"]
 
@@ -106,10 +106,11 @@ def outlook_lines(outlook: Outlook) -> list[str]:
     """An outlook in words: drift now, what is still to come, how long that takes."""
     unit = "µm" if outlook.unit == "um" else outlook.unit
     of = f"{outlook.of}: " if outlook.of else ""
-    drift = f"{of}drift now {outlook.rate_per_min:+.2g} {unit}/min"
+    drift = f"{of}drift now {small_text(outlook.rate_per_min)} {unit}/min"
     if outlook.steady:
         return [f"{drift}; steady so far, no end in sight yet"]
-    lines = [f"{drift}; still to come {outlook.to_come:+.2g} {unit}, at most {outlook.bound:.2g} {unit}"]
+    most = f"at most {small_text(outlook.bound, sign=False)} {unit}"
+    lines = [f"{drift}; still to come {small_text(outlook.to_come)} {unit}, {most}"]
     if outlook.within is not None:
         allowed = f"{outlook.within:g} {unit} is allowed"
         if outlook.settled:

@@ -162,6 +162,8 @@ def opened(bench: Bench, ask: Asking) -> Iterator[tuple[Feed, Bind]]:
         practice = bench.practice
         listening = Listening(ask, bench.clock.counter_s, practice.indicator, [practice.thermometers])
         bench.debrief = practice.debrief
+        for sentence in practice.greeting:
+            bench.console.print(sentence)
 
         def bind_both(session: Session) -> None:
             practice.bind(session)

@@ -93,6 +93,8 @@ class Terminal:
         out.rule(style="dim")
         only = state.serials[0] if len(state.serials) == 1 else None
         serial = f"   serial {prompt.slot.serial or only}" if prompt.slot.serial or only else ""
+        if state.simulated:
+            self._say("SIMULATED READINGS: no part is measured", "bold reverse")
         out.print(f"{header.title}   {header.part} {header.revision}{serial}", style="dim")
         rounds = f"   {prompt.slot.round_text}" if prompt.slot.round_text else ""
         following = f"   next: {prompt.following}" if prompt.following else ""

@@ -173,7 +173,7 @@ class Listening:
             temperatures=temperatures,
             outlook=outlook,
             taking=self._taker.accepted_s is not None,
-            trace=self._trace.since(0.0) if self._taker.streams else (),
+            trace=self._trace.since_lifted(0.0, self._taker.habits.still_within_um) if self._taker.streams else (),
         )
 
     # --- inside -------------------------------------------------------------------------------
@@ -308,7 +308,7 @@ class Listening:
             return None
         now_s = self._counter_s()
         if now_s - self._outlook[0] >= _OUTLOOK_S:
-            points = self._trace.since(self._run_s(self._shown_s))
+            points = self._trace.since_lifted(self._run_s(self._shown_s), self._taker.habits.still_within_um)
             soaks = (slot for slot in self._bound.run.state.slots if slot.kind is SlotKind.SOAK)
             within = next((slot.within_um for slot in soaks if slot.within_um is not None), None)
             times, values = [at for at, _ in points], [value for _, value in points]

@@ -17,6 +17,9 @@ LONGEST_S = 10.0
 BY_ITSELF = 'it sends by itself and not when it is pressed: say sends = "stream" in its profile'
 """Why a line answers nothing that nobody can have pressed."""
 _MOST, _SPAN_S = 200, 60.0
+# In widths of a value that stands still: heat and drift of a part that lies there do not go so far (common practice,
+# no source).
+_LIFTED = 20.0
 # So many lines in such a time are no presses, bounces and all (common practice, no source).
 _TOO_MANY, _TOO_SOON_S = 4, 1.2
 
@@ -35,6 +38,17 @@ class Trace:
     def since(self, at_s: float) -> list[tuple[float, float]]:
         """Kept values from a moment [s] on."""
         return [point for point in self._kept if point[0] >= at_s]
+
+    def since_lifted(self, at_s: float, within: float) -> list[tuple[float, float]]:
+        """Kept values from a moment [s] on, since one was last so far from the newest that the tip was lifted.
+
+        Args:
+            at_s: not before this moment [s].
+            within: how near values of one that stands still lie together.
+        """
+        points = self.since(at_s)
+        far = [index for index, (_, value) in enumerate(points) if abs(value - points[-1][1]) > _LIFTED * within]
+        return points[far[-1] + 1 :] if far else points
 
 
 @dataclass(frozen=True, slots=True)

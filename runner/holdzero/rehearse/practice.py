@@ -1,14 +1,16 @@
 """`--source practice:SCENARIO.toml`: a virtual bench that a person sits at, to learn a routine without a part.
 
 The indicator and the thermometers of the scenario send lines as real ones do, so that the run, the faces and the
-record are those of a real bench. The tip lifts and lowers by itself when the next reading is asked for. A soak passes
-a minute in a second.
+record are those of a real bench. The tip lifts and lowers by itself when the next reading is asked for. Of a soak
+or a pause, a minute passes in a second.
 """
 
 from __future__ import annotations
 
 import math
+import threading
 from collections.abc import Callable, Sequence
+from decimal import Decimal
 from pathlib import Path
 from typing import Protocol
 
@@ -23,12 +25,12 @@ from holdzero.rehearse.goings_on import again
 from holdzero.rehearse.scenario import load_scenario
 from holdzero.rehearse.source import Conducted, bench_of
 from holdzero.run.plan import SlotKind
-from holdzero.run.state import State
+from holdzero.run.state import Phase, State
 
 __all__ = ["PRACTICE", "Hurried", "Practice"]
 
 HURRY = 60.0
-"""How much faster a soak goes by than at a bench."""
+"""How much faster a soak or a pause goes by than at a bench."""
 _EVERY_S = 0.1
 _MOST_LINES = 20
 _LIFTED_S, _LOWERS_S = 0.8, 0.15
@@ -48,25 +50,23 @@ class Hurried:
 
     Args:
         counter_s: the other one.
+
+    Attributes:
+        rate: gives how much faster it goes now; it has gone so since the counter was looked at last.
     """
 
     def __init__(self, counter_s: Callable[[], float]) -> None:
+        self.rate: Callable[[], float] = lambda: 1.0
         self._counter_s = counter_s
-        self._from_s, self._at_s, self._rate = counter_s(), counter_s(), 1.0
+        self._then_s, self._at_s = counter_s(), 0.0
+        self._alone = threading.Lock()
 
     def __call__(self) -> float:
         """The counter now [s]."""
-        return self._at_s + (self._counter_s() - self._from_s) * self._rate
-
-    @property
-    def rate(self) -> float:
-        """How much faster it goes."""
-        return self._rate
-
-    @rate.setter
-    def rate(self, rate: float) -> None:
-        now_s = self._counter_s()
-        self._at_s, self._from_s, self._rate = self._at_s + (now_s - self._from_s) * self._rate, now_s, rate
+        with self._alone:
+            now_s = self._counter_s()
+            self._at_s, self._then_s = self._at_s + (now_s - self._then_s) * self.rate(), now_s
+            return self._at_s
 
 
 class Practice:
@@ -87,6 +87,8 @@ class Practice:
     def __init__(self, argument: str, counter_s: Hurried) -> None:
         self._written = load_scenario(Path(argument)) if argument else None
         self._counter_s = counter_s
+        counter_s.rate = self._rate
+        self._hurries = (-1, 1.0)
         self._conducted: Begun | None = None
         self._bench: VirtualBench | None = None
         self.indicator = _Indicator(self)
@@ -95,6 +97,18 @@ class Practice:
     def bind(self, run: Begun) -> None:
         """The run that is practised from now on."""
         self._conducted, self._bench = run, None
+
+    @property
+    def greeting(self) -> Sequence[str]:
+        """What a person has to know before the first step."""
+        what = self._written.scenario.title if self._written is not None else "what the routine states, and no more"
+        return (
+            f"PRACTICE at a virtual bench: {what}. No part is measured.",
+            "Enter takes what the indicator shows; the tip lifts and lowers by itself.",
+            f"A soak or a pause (p) passes in a {HURRY:.0f}th of its time.",
+            "What would be done by hand is done by saying so: ? shows how to wipe again, strike out, zero anew.",
+            "Something may be wrong. What it was is told at the end.",
+        )
 
     def debrief(self) -> Sequence[str]:
         """What is told at the end: what was hidden, and how near the result comes to the truth."""
@@ -116,10 +130,20 @@ class Practice:
         prompt = run.prompt
         if prompt is None or run.state.comparator is None or run.state.reference is None:
             return None
-        self._counter_s.rate = HURRY if prompt.asks is Asks.WAIT else 1.0
         if self._bench is None:
             self._bench = bench_of(self._conducted, self._written)
         return self._bench, run.state, prompt
+
+    def _rate(self) -> float:
+        """How much faster than at a bench time goes now: nobody learns by waiting."""
+        run = self._conducted.run if self._conducted is not None else None
+        if run is None:
+            return 1.0
+        if self._hurries[0] != run.state.seq:
+            prompt = run.prompt
+            waits = run.state.phase is Phase.PAUSED or (prompt is not None and prompt.asks is Asks.WAIT)
+            self._hurries = (run.state.seq, HURRY if waits else 1.0)
+        return self._hurries[1]
 
     def run_s(self, at_s: float) -> float:
         """A moment of the counter on the run's own [s]."""
@@ -195,7 +219,7 @@ class _Indicator(_Sending):
         value = self._value_um + self._lifted_um(state, at_s) + flicker_um * float(self._flicker.normal())
         step = state.comparator.resolution if state.comparator is not None else 0.0
         value = round(value / step) * step if step else value
-        line = f"{value:+.4f} um"
+        line = f"{value:+.{_decimals(step)}f} um"
         return Said(at_s=at_s, line=line, answer=line)
 
     def _lifted_um(self, state: State, at_s: float) -> float:
@@ -225,6 +249,12 @@ class _Thermometers(_Sending):
     def _said(self, bench: VirtualBench, state: State, of: str, at_s: float) -> Said:
         shown = bench.temperature_degC(state, of, self._practice.run_s(at_s))
         return Said(at_s=at_s, line=f"{of} {shown:.2f}", answer=f"{shown:.2f} degC", of=of)
+
+
+def _decimals(step_um: float) -> int:
+    """As many as the comparator shows; four where it does not say."""
+    exponent = Decimal(repr(step_um)).normalize().as_tuple().exponent if step_um else -4
+    return max(0, -exponent) if isinstance(exponent, int) else 0
 
 
 def _one(number: Number) -> float:
