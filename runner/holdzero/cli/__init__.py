@@ -238,6 +238,9 @@ def rehearse(
         typer.Option("--scatter", help="Standard deviation of a single reading; half the resolution if left out."),
     ] = None,
     member: Annotated[str | None, typer.Option("--member", help="Member of the routine's part family.")] = None,
+    family: Annotated[
+        bool, typer.Option("--family", help="Every member of the routine's part family, one after another.")
+    ] = False,
     reference: Annotated[str | None, typer.Option("--reference", help="Identifier in the register.")] = None,
     comparator: Annotated[str | None, typer.Option("--comparator", help="Identifier in the register.")] = None,
     thermometer: Annotated[str | None, typer.Option("--thermometer", help="Identifier in the register.")] = None,
@@ -267,6 +270,7 @@ def rehearse(
         of=of,
         scatter=scatter,
         member=member,
+        family=family,
         choices={role: name for role, name in chosen.items() if name is not None},
         scenario=scenario,
         against=against,

@@ -4,31 +4,33 @@ from __future__ import annotations
 
 import json as js
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from holdzero.checks import bind
-from holdzero.cli.house import open_shop
+from holdzero.cli.house import Shop, open_shop
 from holdzero.cli.output import plain_console, tell
-from holdzero.cli.rehearsed import Said, show_beside
-from holdzero.cli.rehearsing import shared_points
+from holdzero.cli.rehearsed import Said, show_beside, write_page
+from holdzero.cli.rehearsed_family import Row, show_family, write_family
+from holdzero.cli.rehearsing import Plan, Subject, Work, shared_out
 from holdzero.cli.workers import cores, executor_for, heard_between_pieces
-from holdzero.errors import FileFaultsError, HoldzeroError, QuantityError
+from holdzero.errors import Fault, FileFaultsError, HoldzeroError, QuantityError
 from holdzero.expansion import kinds_of
 from holdzero.quantity import Dimension, parse_quantity
-from holdzero.rehearse import Curve, Point, Process, process_of, true_sizes_um
+from holdzero.rehearse import Curve, Point, Process, true_sizes_um
 from holdzero.rehearse.errors import inputs_of
 from holdzero.rehearse.many import Rehearsal
-from holdzero.rehearse.scenario import load_scenario
+from holdzero.rehearse.scenario import Scenario, load_scenario
 from holdzero.routine import schema
-from holdzero.routine.load import LoadedRoutine, load_routine
+from holdzero.routine.load import LoadedRoutine, load_routine, members
 
 __all__ = ["Wanted", "rehearse_routine"]
 
 _DONE, _INTERRUPTED = 0, 4
 _MOST = 10_000_000
-_WORTH_SHARING = 20_000  # runs of a size; fewer are done before a second process has begun
+_WORTH_SHARING = 600_000  # runs in all; fewer are done before a second process has begun
+_SLOWER = 300  # by how much a run is dearer that is taken by itself
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +42,7 @@ class Wanted:
     of: str | None
     scatter: str | None
     member: str | None
+    family: bool
     choices: Mapping[str, str]
     scenario: Path | None
     against: Path | None
@@ -47,6 +50,39 @@ class Wanted:
     scheduler: str | None
     json: bool
     html: Path | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Trial:
+    """A routine that is rehearsed, and what is done of it.
+
+    Attributes:
+        member: of its part family; None where it has none.
+        routine: typed.
+        what: is rehearsed.
+        plan: what is done.
+    """
+
+    member: str | None
+    routine: schema.Routine
+    what: Rehearsal
+    plan: Plan
+
+
+@dataclass(slots=True)
+class _Made:
+    """What is done of a trial."""
+
+    points: list[Point]
+    process: Process | None = None
+    pieces: int = 0
+
+    def take(self, piece: Point | Process) -> None:
+        self.pieces += 1
+        if isinstance(piece, Point):
+            self.points.append(piece)
+        else:
+            self.process = piece if self.process is None else self.process + piece
 
 
 def rehearse_routine(path: Path, wanted: Wanted, *, named: Path | None) -> int:
@@ -57,41 +93,96 @@ def rehearse_routine(path: Path, wanted: Wanted, *, named: Path | None) -> int:
     """
     if not 1 <= wanted.runs <= _MOST:
         raise HoldzeroError(f"--runs {wanted.runs}: write a number from 1 to {_MOST}")
-    paths = (path,) if wanted.against is None else (path, wanted.against)
-    return _rehearsed([_what(each, wanted, named) for each in paths], wanted, named)
-
-
-def _what(path: Path, wanted: Wanted, named: Path | None) -> tuple[LoadedRoutine, Rehearsal]:
-    """A routine, and what is rehearsed of it."""
     shop = open_shop(named)
-    loaded = load_routine(path, wanted.member, kinds_of(shop.catalogue))
+    if wanted.family:
+        trials = [_of_member(path, member, wanted, shop) for member in _family(path, wanted)]
+    else:
+        paths = (path,) if wanted.against is None else (path, wanted.against)
+        trials = [_trial(each, wanted.member, wanted, shop) for each in paths]
+    if wanted.against is not None:
+        # Both at the same sizes, so that they can stand side by side.
+        sizes = trials[0].plan.sizes_um
+        trials = [_at_sizes(trial, sizes) for trial in trials]
+    for name in dict.fromkeys(name for trial in trials for name in trial.what.checks.run_by_run):
+        tell(f"holdzero: {name} takes one run at a time: slower; fewer --runs are quicker")
+    made = _rehearsed(trials, wanted, named)
+    return _of_family(trials, made, wanted) if wanted.family else _of_routines(trials, made, wanted)
+
+
+# --- what is rehearsed ------------------------------------------------------------------------
+
+
+def _family(path: Path, wanted: Wanted) -> tuple[str, ...]:
+    """The members of the routine's part family.
+
+    Raises:
+        HoldzeroError: it has none, or something else was asked for besides.
+    """
+    for option, said in (("--member", wanted.member), ("--against", wanted.against)):
+        if said is not None:
+            raise HoldzeroError(
+                f"--family with {option} {said}: --family takes every member by itself; drop one of them"
+            )
+    names = members(path)
+    if not names:
+        fault = Fault(
+            file=str(path),
+            line=None,
+            key="family",
+            found="no part family",
+            expected="a table [family.NAME] for each member",
+            mend="leave --family out: the routine is of a single part",
+        )
+        raise FileFaultsError((fault,))
+    return names
+
+
+def _of_member(path: Path, member: str, wanted: Wanted, shop: Shop) -> _Trial:
+    try:
+        return _trial(path, member, wanted, shop)
+    except FileFaultsError:
+        tell(f"holdzero: the member {member} of the part family:")
+        raise
+    except HoldzeroError as error:
+        raise HoldzeroError(f"the member {member} of the part family: {error}") from None
+
+
+def _trial(path: Path, member: str | None, wanted: Wanted, shop: Shop) -> _Trial:
+    """A routine, and what is rehearsed of it."""
+    loaded = load_routine(path, member, kinds_of(shop.catalogue))
     checks, faults = bind(loaded.routine, shop.catalogue, loaded.origins)
     if faults:
         raise FileFaultsError(faults)
+    written = load_scenario(wanted.scenario) if wanted.scenario is not None else None
+    subject = _subject(loaded, wanted, shop, written.scenario if written is not None else None)
+    what, process = subject.with_checks(checks), loaded.routine.decision.process
+    ideal = what.ideal()
+    if written is not None:
+        written.fits(what.places, inputs_of(ideal))
+    plan = Plan(
+        subject=subject,
+        sizes_um=true_sizes_um(ideal, what.of),
+        process_um=None if process is None else (float(process.value), float(process.standard_uncertainty)),
+    )
+    return _Trial(member=member, routine=loaded.routine, what=what, plan=plan)
+
+
+def _subject(loaded: LoadedRoutine, wanted: Wanted, shop: Shop, scenario: Scenario | None) -> Subject:
     entries: dict[str, Mapping[str, Any]] = {}
     for role, name in wanted.choices.items():
         entry = shop.register.entry(role, name)
         if entry is None:
             raise HoldzeroError(f"there is no {role} {name!r} in {shop.path}")
         entries[role] = entry
-    written = load_scenario(wanted.scenario) if wanted.scenario is not None else None
-    scenario = written.scenario if written is not None else None
-    scatter_um = _scatter_um(wanted.scatter, loaded.routine, entries)
-    if wanted.scatter is None and scenario is not None and scenario.scatter is not None:
-        scatter_um = scenario.scatter
-    what = Rehearsal(
+    return Subject(
         document=loaded.document,
         digest=loaded.digest,
-        checks=checks,
         of=wanted.of or _first_decided(loaded.routine),
-        scatter_um=scatter_um,
+        scatter_um=_scatter_um(wanted.scatter, scenario, loaded.routine, entries),
         seed=wanted.seed,
         entries=entries,
         scenario=scenario,
     )
-    if written is not None:
-        written.fits(what.places, inputs_of(what.ideal()))
-    return loaded, what
 
 
 def _first_decided(routine: schema.Routine) -> str:
@@ -102,8 +193,10 @@ def _first_decided(routine: schema.Routine) -> str:
     return found
 
 
-def _scatter_um(text: str | None, routine: schema.Routine, entries: Mapping[str, Mapping[str, Any]]) -> float:
-    """Standard deviation of a single reading: as asked for, else half of what the comparator resolves."""
+def _scatter_um(
+    text: str | None, scenario: Scenario | None, routine: schema.Routine, entries: Mapping[str, Mapping[str, Any]]
+) -> float:
+    """Standard deviation of a single reading: as asked for, as in the scenario, or half of what is resolved."""
     if text is not None:
         try:
             value = parse_quantity(text, Dimension.LENGTH).value
@@ -112,6 +205,8 @@ def _scatter_um(text: str | None, routine: schema.Routine, entries: Mapping[str,
         if value < 0.0:
             raise HoldzeroError(f"--scatter {text}: a standard deviation is not below zero")
         return value
+    if scenario is not None and scenario.scatter is not None:
+        return scenario.scatter
     if isinstance(routine.comparator, schema.Comparator):
         return 0.5 * routine.comparator.resolution
     said = entries.get("comparator", {}).get("resolution")
@@ -120,53 +215,81 @@ def _scatter_um(text: str | None, routine: schema.Routine, entries: Mapping[str,
     return 0.5 * parse_quantity(str(said), Dimension.LENGTH).value
 
 
-def _rehearsed(both: Sequence[tuple[LoadedRoutine, Rehearsal]], wanted: Wanted, named: Path | None) -> int:
-    """Go through the sizes; what is done is kept where somebody breaks off."""
-    sizes = true_sizes_um(both[0][1].ideal(), both[0][1].of)
-    done: list[list[Point]] = [[] for _ in both]
-    processes: list[Process | None] = [None for _ in both]
-    workers = wanted.workers if wanted.workers is not None else cores() if wanted.runs >= _WORTH_SHARING else 1
+def _at_sizes(trial: _Trial, sizes_um: tuple[float, ...]) -> _Trial:
+    return replace(trial, plan=replace(trial.plan, sizes_um=sizes_um))
+
+
+# --- rehearsing it ----------------------------------------------------------------------------
+
+
+def _rehearsed(trials: Sequence[_Trial], wanted: Wanted, named: Path | None) -> list[_Made]:
+    """Go through all pieces; what is done is kept where somebody breaks off."""
+    made = [_Made(points=[]) for _ in trials]
+    workers = wanted.workers if wanted.workers is not None else _workers(trials, wanted.runs)
     with (
         executor_for(workers, wanted.scheduler) as (executor, ahead),
         heard_between_pieces() as stopped,
     ):
-        for (_, what), points in zip(both, done, strict=True):
-            for point in shared_points(what, sizes, wanted.runs, executor, ahead, named):
-                points.append(point)
-                if stopped():
-                    break
-        if not stopped():
-            processes = [_process(what, loaded.routine, wanted.runs * len(sizes)) for loaded, what in both]
-    whole = min(map(len, done))
+        work = Work(executor=executor, ahead=ahead, shop=named)
+        plans = [trial.plan for trial in trials]
+        for number, piece in shared_out(plans, wanted.runs, work, beside=wanted.against is not None):
+            made[number].take(piece)
+            if stopped():
+                break
+    return made
+
+
+def _workers(trials: Sequence[_Trial], runs: int) -> int:
+    weights = (trial.plan.pieces * (_SLOWER if trial.what.checks.run_by_run else 1) for trial in trials)
+    return cores() if runs * sum(weights) >= _WORTH_SHARING else 1
+
+
+def _of_routines(trials: Sequence[_Trial], made: Sequence[_Made], wanted: Wanted) -> int:
+    """Say what came of a routine, or of two revisions; of one that was broken off what was done."""
+    whole, sizes = min(len(each.points) for each in made), len(trials[0].plan.sizes_um)
     if not whole:
         tell("\nholdzero: stopped before anything was rehearsed")
         return _INTERRUPTED
-    if whole < len(sizes):
-        tell(f"\nholdzero: stopped; {whole} of {len(sizes)} true sizes are done, and stand below")
+    finished = all(each.pieces == trial.plan.pieces for trial, each in zip(trials, made, strict=True))
+    if not finished:
+        tell(f"\nholdzero: stopped; {whole} of {sizes} true sizes are done, and stand below")
     said = [
-        Said(routine=loaded.routine, what=what, curve=Curve(points=tuple(points[:whole])), process=p, runs=wanted.runs)
-        for (loaded, what), points, p in zip(both, done, processes, strict=True)
+        _said(trial, replace(each, points=each.points[:whole], process=each.process if finished else None), wanted)
+        for trial, each in zip(trials, made, strict=True)
     ]
-    _tell(said, wanted)
-    return _DONE if whole == len(sizes) else _INTERRUPTED
-
-
-def _tell(said: Sequence[Said], wanted: Wanted) -> None:
-    console = plain_console(stderr=False)
     if wanted.json:
         data = said[0].data if len(said) == 1 else {"simulated": True, "revisions": [item.data for item in said]}
         print(js.dumps(data, ensure_ascii=False))  # noqa: T201  what scripts read
     elif len(said) == 1:
-        said[0].show(console)
+        said[0].show(plain_console(stderr=False))
     else:
-        show_beside(console, said)
-    if wanted.html is not None and len(said[0].curve.points) > 1:
-        said[0].write(wanted.html)
+        show_beside(plain_console(stderr=False), said)
+    if wanted.html is not None and whole > 1:
+        write_page(wanted.html, said)
+    return _DONE if finished else _INTERRUPTED
 
 
-def _process(what: Rehearsal, routine: schema.Routine, runs: int) -> Process | None:
-    """Over the process, where the routine says how its parts lie."""
-    process = routine.decision.process
-    if process is None:
-        return None
-    return process_of(what, float(process.value), float(process.standard_uncertainty), runs)
+def _of_family(trials: Sequence[_Trial], made: Sequence[_Made], wanted: Wanted) -> int:
+    """Say what came of each member; of one that was broken off nothing."""
+    rows = [
+        Row(member=trial.member or "", said=_said(trial, each, wanted))
+        for trial, each in zip(trials, made, strict=True)
+        if each.pieces == trial.plan.pieces
+    ]
+    if not rows:
+        tell("\nholdzero: stopped before a member was rehearsed")
+        return _INTERRUPTED
+    if len(rows) < len(trials):
+        tell(f"\nholdzero: stopped; {len(rows)} of {len(trials)} members are done, and stand below")
+    if wanted.json:
+        print(js.dumps({"simulated": True, "family": [row.data for row in rows]}, ensure_ascii=False))  # noqa: T201
+    else:
+        show_family(plain_console(stderr=False), rows)
+    if wanted.html is not None:
+        write_family(wanted.html, rows)
+    return _DONE if len(rows) == len(trials) else _INTERRUPTED
+
+
+def _said(trial: _Trial, made: _Made, wanted: Wanted) -> Said:
+    curve = Curve(points=tuple(made.points))
+    return Said(routine=trial.routine, what=trial.what, curve=curve, process=made.process, runs=wanted.runs)

@@ -17,7 +17,7 @@ from holdzero.rehearse.many import Rehearsal
 from holdzero.routine import schema
 from holdzero.wording import clock_text, limits_text
 
-__all__ = ["Said", "show_beside"]
+__all__ = ["Said", "percent", "show_beside", "write_page"]
 
 _BAR = 30
 
@@ -74,7 +74,7 @@ class Said:
         low, high = band_of(total.covered, total.runs)
         said = self.routine.decision.numbers(self.what.checks.rule).coverage_probability
         covered = (
-            f"The truth lay within U of the value in {_percent(total.covered, total.runs)} of {total.runs} runs "
+            f"The truth lay within U of the value in {percent(total.covered, total.runs)} of {total.runs} runs "
             f"({100 * low:.2f} % to {100 * high:.2f} %); U stands for {100 * said:.4g} %."
         )
         lasted = clock_text(total.bench_s / total.runs)
@@ -84,9 +84,11 @@ class Said:
             found.append(
                 f"Of the process ({micro_text(p.mean_um, self.units)}, s = "
                 f"{micro_text(p.standard_um, self.units, p.standard_um, sign=False)}): a bad part passes in "
-                f"{_percent(p.tally.bad_passed, p.tally.runs)} of all, a good one does not pass in "
-                f"{_percent(p.tally.good_not_passed, p.tally.runs)} (JCGM 106:2012, 9.4)."
+                f"{percent(p.tally.bad_passed, p.tally.runs)} of all, a good one does not pass in "
+                f"{percent(p.tally.good_not_passed, p.tally.runs)} (JCGM 106:2012, 9.4)."
             )
+        if self.what.checks.run_by_run:
+            found.append(f"Taken one run at a time, which is slower: {', '.join(self.what.checks.run_by_run)}.")
         return found
 
     @property
@@ -95,7 +97,7 @@ class Said:
         total = self.curve.total
         order = ("stop", "caution", "note")
         rows = sorted(total.findings.items(), key=lambda row: (order.index(row[0].split(" ")[0]), -row[1], row[0]))
-        return [(name, _percent(count, total.runs)) for name, count in rows]
+        return [(name, percent(count, total.runs)) for name, count in rows]
 
     @property
     def lines(self) -> list[tuple[str, ...]]:
@@ -103,9 +105,9 @@ class Said:
         return [
             (
                 micro_text(point.true_um, self.units),
-                _percent(point.tally.passed, point.tally.runs),
-                _percent(point.tally.failed, point.tally.runs),
-                _percent(point.tally.undecided, point.tally.runs),
+                percent(point.tally.passed, point.tally.runs),
+                percent(point.tally.failed, point.tally.runs),
+                percent(point.tally.undecided, point.tally.runs),
             )
             for point in self.curve.points
         ]
@@ -137,6 +139,7 @@ class Said:
             ],
             "covered": total.covered,
             "findings": dict(total.findings),
+            "run_by_run": list(self.what.checks.run_by_run),
             "bench_s": total.bench_s / total.runs,
             "process": None
             if self.process is None
@@ -174,27 +177,33 @@ class Said:
         above = self.spec.upper is not None and point.true_um > self.spec.upper
         return above or (self.spec.lower is not None and point.true_um < self.spec.lower)
 
-    def write(self, path: Path) -> None:
-        """As a page with the picture."""
+    def section(self, title: str) -> dict[str, Any]:
+        """As it stands on a page under a title: the picture, what it says, findings and counts."""
         from holdzero.pictures.operating import plot_of_points
-        from holdzero.pictures.page import page
 
-        text = page(
-            "rehearsal",
-            title=self.title,
-            told=self.told,
-            of=self.what.of,
-            plot=plot_of_points(self.curve.points, (self.spec.lower, self.spec.upper), self.units),
-            sentences=self.sentences,
-            findings=self.findings,
-            head=("true size", "pass", "fail", "undecided"),
-            lines=self.lines,
-        )
-        write_whole(path, text.encode("utf-8"))
+        return {
+            "title": title,
+            "told": self.told,
+            "plot": plot_of_points(self.curve.points, (self.spec.lower, self.spec.upper), self.units, title),
+            "sentences": self.sentences,
+            "findings": self.findings,
+            "head": ("true size", "pass", "fail", "undecided"),
+            "lines": self.lines,
+        }
 
 
-def _percent(count: int, runs: int) -> str:
-    """A share; never rounded to all or nothing where that is not so."""
+def write_page(path: Path, both: Sequence[Said]) -> None:
+    """A routine, or two revisions of one, as a page with pictures."""
+    from holdzero.pictures.page import page
+
+    sections = [said.section(f"{said.title}: {said.what.of}") for said in both]
+    title = " / ".join(dict.fromkeys(said.title for said in both))
+    text = page("rehearsal", title=title, table=None, sections=sections)
+    write_whole(path, text.encode("utf-8"))
+
+
+def percent(count: int, runs: int) -> str:
+    """A share of runs; never rounded to all or nothing where that is not so."""
     share = 100.0 * count / runs
     if 0 < count < runs:
         share = min(max(share, 0.01), 99.99)
@@ -219,7 +228,7 @@ def show_beside(console: Console, both: Sequence[Said]) -> None:
     console.print("   true size     pass A     pass B     fail A     fail B")
     for first, second in zip(one.curve.points, other.curve.points, strict=True):
         a, b = first.tally, second.tally
-        shares = [_percent(count, a.runs) for count in (a.passed, b.passed, a.failed, b.failed)]
+        shares = [percent(count, a.runs) for count in (a.passed, b.passed, a.failed, b.failed)]
         console.print(f"  {micro_text(first.true_um, one.units):>10} " + " ".join(f"{share:>10}" for share in shares))
     console.print()
     for mark, said in zip("AB", both, strict=True):

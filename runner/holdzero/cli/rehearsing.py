@@ -2,29 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import threading
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
+from functools import partial
+from itertools import chain, zip_longest
 from pathlib import Path
 from typing import Any
 
-from holdzero.checks import bind
+from holdzero.checks import Checks, bind
 from holdzero.cli.workers import in_order, once, shared_catalogue
 from holdzero.evaluate import Evaluation
-from holdzero.rehearse import Point, rehearsed
+from holdzero.rehearse import Point, Process, process_of, rehearsed
 from holdzero.rehearse.many import Rehearsal
 from holdzero.rehearse.scenario import Scenario
 from holdzero.routine.load import routine_from_document
 
-__all__ = ["shared_points"]
+__all__ = ["Plan", "Subject", "Work", "shared_out"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Task:
-    """What is rehearsed, as it can be sent to another process."""
+class Subject:
+    """What is rehearsed, as it can be sent to another process: all of a `Rehearsal` but its checks."""
 
-    command: str
-    shop: Path | None
     document: Mapping[str, Any]
     digest: str
     of: str
@@ -33,68 +34,120 @@ class _Task:
     entries: Mapping[str, Mapping[str, Any]]
     scenario: Scenario | None
 
+    def with_checks(self, checks: Checks) -> Rehearsal:
+        """As it is rehearsed, with the checks of this process."""
+        return Rehearsal(
+            document=self.document,
+            digest=self.digest,
+            checks=checks,
+            of=self.of,
+            scatter_um=self.scatter_um,
+            seed=self.seed,
+            entries=self.entries,
+            scenario=self.scenario,
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Piece:
-    """One true size of it."""
+class Plan:
+    """What is done of a subject.
 
-    task: _Task
-    number: int
-    true_um: float
-    runs: int
+    Attributes:
+        subject: is rehearsed.
+        sizes_um: true sizes of the curve [um].
+        process_um: mean and standard deviation of a process, of which as many parts are rehearsed as there are runs
+            on the curve [um]; None for none.
+    """
+
+    subject: Subject
+    sizes_um: tuple[float, ...]
+    process_um: tuple[float, float] | None
+
+    @property
+    def pieces(self) -> int:
+        """How many pieces of work it is."""
+        return len(self.sizes_um) * (1 if self.process_um is None else 2)
 
 
-def shared_points(
-    what: Rehearsal, sizes_um: Sequence[float], runs: int, executor: Executor, ahead: int, shop: Path | None
-) -> Iterator[Point]:
-    """Points of the curve, in the order of the sizes, whoever made them.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Work:
+    """Who does it.
 
-    Args:
-        what: is rehearsed.
-        sizes_um: true sizes [um].
-        runs: of each size.
+    Attributes:
         executor: does the work.
         ahead: how many pieces may wait for it.
         shop: settings that were named.
     """
-    task = _Task(
-        command=once(),
-        shop=shop,
-        document=what.document,
-        digest=what.digest,
-        of=what.of,
-        scatter_um=what.scatter_um,
-        seed=what.seed,
-        entries=what.entries,
-        scenario=what.scenario,
-    )
-    pieces = (_Piece(task=task, number=number, true_um=true_um, runs=runs) for number, true_um in enumerate(sizes_um))
-    return in_order(executor, ahead, _point, pieces)
+
+    executor: Executor
+    ahead: int
+    shop: Path | None
 
 
-# What this process has bound, for one command at a time.
-_KEPT: dict[str, tuple[Rehearsal, Evaluation]] = {}
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Piece:
+    """A true size of the curve [um], or a lot of parts of a process."""
+
+    plan: int
+    subject: Subject
+    number: int
+    true_um: float | None = None
+    process_um: tuple[float, float] = (0.0, 0.0)
 
 
-def _point(piece: _Piece) -> Point:
-    what, ideal = _bound(piece.task)
-    return Point(true_um=piece.true_um, tally=rehearsed(what, ideal, piece.true_um, piece.runs, (piece.number,)))
+def shared_out(
+    plans: Sequence[Plan], runs: int, work: Work, *, beside: bool = False
+) -> Iterator[tuple[int, Point | Process]]:
+    """Points of curves and lots of processes, in the order of the plans, whoever made them.
+
+    Args:
+        plans: what is done.
+        runs: of each true size.
+        work: who does it.
+        beside: whether the plans go on side by side, and not one after another.
+
+    Yields:
+        The number of the plan, and what came of a piece of it.
+    """
+    each = [_pieces(number, plan) for number, plan in enumerate(plans)]
+    pieces: Iterable[_Piece] = chain.from_iterable(each)
+    if beside:
+        pieces = (piece for row in zip_longest(*each) for piece in row if piece is not None)
+    shop = work.shop.resolve() if work.shop is not None else None
+    return in_order(work.executor, work.ahead, partial(_done, runs=runs, command=once(), shop=shop), pieces)
 
 
-def _bound(task: _Task) -> tuple[Rehearsal, Evaluation]:
-    """What is rehearsed with the plugins of this process, and its ideal run; made once for each command."""
-    if task.command not in _KEPT:
-        checks, _ = bind(routine_from_document(task.document), shared_catalogue(task.shop, task.command))
-        what = Rehearsal(
-            document=task.document,
-            digest=task.digest,
-            checks=checks,
-            of=task.of,
-            scatter_um=task.scatter_um,
-            seed=task.seed,
-            entries=task.entries,
-            scenario=task.scenario,
-        )
-        _KEPT.clear()
-        _KEPT[task.command] = (what, what.ideal())
-    return _KEPT[task.command]
+def _pieces(number: int, plan: Plan) -> Iterator[_Piece]:
+    for place, true_um in enumerate(plan.sizes_um):
+        yield _Piece(plan=number, subject=plan.subject, number=place, true_um=true_um)
+    if plan.process_um is not None:
+        for lot in range(len(plan.sizes_um)):
+            yield _Piece(plan=number, subject=plan.subject, number=lot, process_um=plan.process_um)
+
+
+# What this process has bound, by command and plan, and who may bind now: a worker may have several threads.
+_KEPT: dict[tuple[str, int], tuple[Rehearsal, Evaluation]] = {}
+_MOST_KEPT = 8
+_BINDING = threading.Lock()
+
+
+def _done(piece: _Piece, runs: int, command: str, shop: Path | None) -> tuple[int, Point | Process]:
+    """Runs in a worker."""
+    what, ideal = _bound(piece, command, shop)
+    if piece.true_um is None:
+        return piece.plan, process_of(what, *piece.process_um, runs, piece.number)
+    tally = rehearsed(what, ideal, piece.true_um, runs, (piece.number,))
+    return piece.plan, Point(true_um=piece.true_um, tally=tally)
+
+
+def _bound(piece: _Piece, command: str, shop: Path | None) -> tuple[Rehearsal, Evaluation]:
+    """What is rehearsed with the plugins of this process, and its ideal run; made once for each command and plan."""
+    key = (command, piece.plan)
+    with _BINDING:
+        if key not in _KEPT:
+            checks, _ = bind(routine_from_document(piece.subject.document), shared_catalogue(shop, command))
+            what = piece.subject.with_checks(checks)
+            while len(_KEPT) >= _MOST_KEPT:
+                _KEPT.pop(next(iter(_KEPT)))
+            _KEPT[key] = (what, what.ideal())
+        return _KEPT[key]

@@ -14,13 +14,16 @@ __all__ = ["plot_of_points"]
 _UPRIGHT = Scale(low=0.0, high=100.0, start=BOTTOM, end=TOP)
 
 
-def plot_of_points(points: Sequence[Point], limits_um: tuple[float | None, float | None], units: str) -> Plot:
+def plot_of_points(
+    points: Sequence[Point], limits_um: tuple[float | None, float | None], units: str, title: str
+) -> Plot:
     """Shares of pass, fail and undecided against the true size, with the limits.
 
     Args:
         points: two or more, by true size.
         limits_um: lower and upper [um]; None for one that is missing.
         units: `mm` or `in`.
+        title: whose curve it is: several can stand on one page.
     """
     sizes = [in_micro(point.true_um, units) for point in points]
     across = Scale(low=sizes[0], high=sizes[-1], start=LEFT, end=RIGHT)
@@ -32,7 +35,7 @@ def plot_of_points(points: Sequence[Point], limits_um: tuple[float | None, float
     step, ticks = round_ticks(sizes[0], sizes[-1], 8)
     limits = [across.at(in_micro(limit, units)) for limit in limits_um if limit is not None]
     return Plot(
-        name="Share of runs that pass, fail and are undecided, against the true size",
+        name=f"{title}: share of runs that pass, fail and are undecided, against the true size",
         marks=(),
         paths=(
             *(Path("limit", f"{x:g},{TOP:g} {x:g},{BOTTOM:g}") for x in limits),

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from functools import reduce
 from operator import add
 
@@ -14,7 +14,7 @@ from holdzero.evaluate import Evaluation, Result
 from holdzero.rehearse.many import Rehearsal, Tally, rehearsed
 from holdzero.routine.schema import Measure
 
-__all__ = ["Curve", "Point", "Process", "band_of", "curve_of", "points_of", "process_of", "true_sizes_um"]
+__all__ = ["Curve", "Point", "Process", "band_of", "process_of", "true_sizes_um"]
 
 POINTS = 33
 _BEYOND_U = 2.0
@@ -80,6 +80,10 @@ class Process:
     standard_um: float
     tally: Tally
 
+    def __add__(self, other: Process) -> Process:
+        """This lot of parts and another of the same process."""
+        return replace(self, tally=self.tally + other.tally)
+
     @property
     def consumer_risk(self) -> float:
         """Share of all parts that are bad and pass [1] (JCGM 106:2012, 9.4.2)."""
@@ -112,44 +116,20 @@ def true_sizes_um(ideal: Evaluation, of: str) -> tuple[float, ...]:
     return tuple(float(size) for size in sizes if size >= 0.0 or not never_below)
 
 
-def points_of(what: Rehearsal, ideal: Evaluation, sizes_um: tuple[float, ...], runs: int) -> Iterator[Point]:
-    """Points of the curve one by one, so that what is done is kept where somebody breaks off.
-
-    Args:
-        what: is rehearsed.
-        ideal: its evaluation with ideal readings.
-        sizes_um: true sizes [um].
-        runs: of each size.
-    """
-    for number, true_um in enumerate(sizes_um):
-        yield Point(true_um=true_um, tally=rehearsed(what, ideal, true_um, runs, (number,)))
-
-
-def curve_of(what: Rehearsal, runs: int) -> Curve:
-    """The operating characteristic of a routine.
-
-    Args:
-        what: is rehearsed.
-        runs: of each true size.
-    """
-    ideal = what.ideal()
-    return Curve(points=tuple(points_of(what, ideal, true_sizes_um(ideal, what.of), runs)))
-
-
-def process_of(what: Rehearsal, mean_um: float, standard_um: float, runs: int) -> Process:
-    """What comes of the parts of a process, whose true sizes are normally distributed.
+def process_of(what: Rehearsal, mean_um: float, standard_um: float, runs: int, lot: int = 0) -> Process:
+    """What comes of parts of a process, whose true sizes are normally distributed.
 
     Args:
         what: is rehearsed.
         mean_um: of the true sizes [um].
         standard_um: their standard deviation [um].
         runs: how many parts.
+        lot: which lot of parts of the process it is; each has draws of its own.
     """
-    generator = np.random.default_rng([what.seed, _PARTS])
+    generator = np.random.default_rng([what.seed, _PARTS, lot])
     sizes = generator.normal(mean_um, standard_um, runs)
-    return Process(
-        mean_um=mean_um, standard_um=standard_um, tally=rehearsed(what, what.ideal(), sizes, runs, (_PARTS, 1))
-    )
+    tally = rehearsed(what, what.ideal(), sizes, runs, (_PARTS, lot + 1))
+    return Process(mean_um=mean_um, standard_um=standard_um, tally=tally)
 
 
 _PARTS = 1_000_003  # draws of parts are no draws of a point

@@ -1,0 +1,162 @@
+"""What came of rehearsing a part family: one row a member, for people and for scripts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+
+from holdzero.cli.files import write_whole
+from holdzero.cli.rehearsed import Said, percent
+from holdzero.display import micro_text
+from holdzero.expect import expect
+from holdzero.wording import clock_text
+
+__all__ = ["Row", "show_family", "write_family"]
+
+_HEAD = ("member", "of", "U", "good part not passed", "bad part passed", "undecided", "covered", "bench time")
+_OVER = ("bad part passed, of all that the process makes", "good part not passed, of all")
+_NOTHING = "–"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Row:
+    """What came of one member.
+
+    Attributes:
+        member: its name.
+        said: what came of it.
+    """
+
+    member: str
+    said: Said
+
+    @cached_property
+    def expanded_um(self) -> float | None:
+        """U in the middle of the limits, with the scatter that is rehearsed [um]; None where there is none."""
+        what = self.said.what
+        temperatures = what.scenario.temperatures if what.scenario is not None else None
+        evaluation, _ = expect(
+            what.document,
+            what.digest,
+            what.checks,
+            scatter_um=what.scatter_um,
+            entries=what.entries,
+            temperatures=temperatures,
+        )
+        decision = next(result.decision for result in evaluation.results if result.name == what.of)
+        return None if decision is None else float(decision.expanded_uncertainty_um)
+
+    @property
+    def texts(self) -> tuple[str, ...]:
+        """Its texts, in the order of the head."""
+        total, units = self.said.curve.total, self.said.units
+        u = self.expanded_um
+        return (
+            self.member,
+            self.said.what.of,
+            _NOTHING if u is None else micro_text(u, units, u or None, sign=False),
+            _share(total.good_not_passed, total.good),
+            _share(total.bad_passed, total.runs - total.good),
+            _share(total.undecided, total.runs),
+            _share(total.covered, total.runs),
+            clock_text(total.bench_s / total.runs),
+        )
+
+    @property
+    def risks(self) -> tuple[str, ...]:
+        """Shares of what the process makes; empty where the routine states none."""
+        process = self.said.process
+        if process is None:
+            return ()
+        tally = process.tally
+        return _share(tally.bad_passed, tally.runs), _share(tally.good_not_passed, tally.runs)
+
+    @property
+    def data(self) -> dict[str, Any]:
+        """All of it as plain data."""
+        total = self.said.curve.total
+        return {
+            "member": self.member,
+            "expanded_um": self.expanded_um,
+            "good": total.good,
+            "good_not_passed": total.good_not_passed,
+            "bad_passed": total.bad_passed,
+            "undecided": total.undecided,
+            **self.said.data,
+        }
+
+
+def _share(count: int, of: int) -> str:
+    return percent(count, of) if of else _NOTHING
+
+
+def _told(rows: Sequence[Row]) -> str:
+    """What the rows stand for."""
+    first = rows[0].said
+    scenario = f" Scenario: {first.what.scenario.title}." if first.what.scenario is not None else ""
+    return (
+        f"{first.runs} runs of each true size across the limits of each member and beyond, seed {first.what.seed}; the "
+        "shares are of all sizes together. U: of a part in the middle of its limits. Covered: the truth lay within U "
+        f"of the value.{scenario}"
+    )
+
+
+def show_family(console: Console, rows: Sequence[Row]) -> None:
+    """For a person at a terminal."""
+    console.print(rows[0].said.routine.routine.title if len(rows) == 1 else _title(rows))
+    console.print("SIMULATED: no part is measured.")
+    console.print(_told(rows))
+    console.print()
+    console.print(_line("", "", "", "good not", "bad", "un-", "", "bench"))
+    console.print(_line("member", "of", "U", "passed", "passed", "decided", "covered", "time"))
+    for row in rows:
+        console.print(_line(*row.texts))
+    if any(row.risks for row in rows):
+        console.print()
+        console.print("Over the process that each states, of all parts (JCGM 106:2012, 9.4):")
+        console.print(_line("member", "", "", "good not", "bad", "", "", ""))
+        console.print(_line("", "", "", "passed", "passed", "", "", ""))
+        for row in rows:
+            bad, good = row.risks or (_NOTHING, _NOTHING)
+            console.print(_line(row.member, row.said.what.of, "", good, bad, "", "", ""))
+    slow = dict.fromkeys(name for row in rows for name in row.said.what.checks.run_by_run)
+    if slow:
+        console.print()
+        console.print(f"Taken one run at a time, which is slower: {', '.join(slow)}.")
+
+
+def _title(rows: Sequence[Row]) -> str:
+    """What all members are called in common, or the title of each."""
+    titles = list(dict.fromkeys(row.said.routine.routine.title for row in rows))
+    return titles[0] if len(titles) == 1 else f"{titles[0]} and {len(rows) - 1} more of its part family"
+
+
+def _line(*words: str) -> str:
+    """A line of 79 signs: a name that is longer is cut, and stands whole in the JSON and on the page."""
+    member, of, u, *shares, lasted = words
+    columns = [_cut(member, 13).ljust(13), _cut(of, 11).ljust(11), u.rjust(9), *(share.rjust(8) for share in shares)]
+    return " ".join([*columns, lasted.rjust(7)]).rstrip()
+
+
+def _cut(word: str, most: int) -> str:
+    return word if len(word) <= most else f"{word[: most - 1]}…"
+
+
+def write_family(path: Path, rows: Sequence[Row]) -> None:
+    """As a page: the table, then the curve of each member."""
+    from holdzero.pictures.page import page
+
+    over = any(row.risks for row in rows)
+    none = (_NOTHING,) * len(_OVER)
+    table = {
+        "told": _told(rows),
+        "head": (*_HEAD, *(_OVER if over else ())),
+        "lines": [(*row.texts, *((row.risks or none) if over else ())) for row in rows],
+    }
+    sections = [row.said.section(f"{row.member}: {row.said.title}, {row.said.what.of}") for row in rows]
+    write_whole(path, page("rehearsal", title=_title(rows), table=table, sections=sections).encode("utf-8"))
