@@ -29,8 +29,9 @@ __all__ = ["Wanted", "rehearse_routine"]
 
 _DONE, _INTERRUPTED = 0, 4
 _MOST = 10_000_000
-_WORTH_SHARING = 600_000  # runs in all; fewer are done before a second process has begun
-_SLOWER = 300  # by how much a run is dearer that is taken by itself
+# About what a piece of work takes, a run among others, and one that is taken by itself [s]; and what is worth sharing:
+# less is done before a second process has begun.
+_PIECE_S, _RUN_S, _ALONE_S, _WORTH_SHARING_S = 1e-2, 2e-6, 2e-3, 4.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -240,8 +241,13 @@ def _rehearsed(trials: Sequence[_Trial], wanted: Wanted, named: Path | None) -> 
 
 
 def _workers(trials: Sequence[_Trial], runs: int) -> int:
-    weights = (trial.plan.pieces * (_SLOWER if trial.what.checks.run_by_run else 1) for trial in trials)
-    return cores() if runs * sum(weights) >= _WORTH_SHARING else 1
+    """As many processes as are worth it."""
+    took_s = 0.0
+    for trial in trials:
+        plan, alone = trial.plan, bool(trial.what.checks.run_by_run)
+        in_all = runs * len(plan.sizes_um) + sum(plan.lots(runs))
+        took_s += plan.pieces(runs) * _PIECE_S + in_all * (_ALONE_S if alone else _RUN_S)
+    return cores() if took_s >= _WORTH_SHARING_S else 1
 
 
 def _of_routines(trials: Sequence[_Trial], made: Sequence[_Made], wanted: Wanted) -> int:
@@ -250,7 +256,7 @@ def _of_routines(trials: Sequence[_Trial], made: Sequence[_Made], wanted: Wanted
     if not whole:
         tell("\nholdzero: stopped before anything was rehearsed")
         return _INTERRUPTED
-    finished = all(each.pieces == trial.plan.pieces for trial, each in zip(trials, made, strict=True))
+    finished = all(each.pieces == trial.plan.pieces(wanted.runs) for trial, each in zip(trials, made, strict=True))
     if not finished:
         tell(f"\nholdzero: stopped; {whole} of {sizes} true sizes are done, and stand below")
     said = [
@@ -274,7 +280,7 @@ def _of_family(trials: Sequence[_Trial], made: Sequence[_Made], wanted: Wanted) 
     rows = [
         Row(member=trial.member or "", said=_said(trial, each, wanted))
         for trial, each in zip(trials, made, strict=True)
-        if each.pieces == trial.plan.pieces
+        if each.pieces == trial.plan.pieces(wanted.runs)
     ]
     if not rows:
         tell("\nholdzero: stopped before a member was rehearsed")

@@ -15,7 +15,7 @@ from holdzero.checks import Checks, bind
 from holdzero.cli.workers import in_order, once, shared_catalogue
 from holdzero.evaluate import Evaluation
 from holdzero.rehearse import Point, Process, process_of, rehearsed
-from holdzero.rehearse.many import Rehearsal
+from holdzero.rehearse.many import BLOCK, Rehearsal
 from holdzero.rehearse.scenario import Scenario
 from holdzero.routine.load import routine_from_document
 
@@ -63,10 +63,14 @@ class Plan:
     sizes_um: tuple[float, ...]
     process_um: tuple[float, float] | None
 
-    @property
-    def pieces(self) -> int:
+    def lots(self, runs: int) -> tuple[int, ...]:
+        """How many parts of the process are in each lot, where each true size has so many runs."""
+        each, whole = max(runs, BLOCK), runs * len(self.sizes_um)
+        return () if self.process_um is None else tuple(min(each, whole - start) for start in range(0, whole, each))
+
+    def pieces(self, runs: int) -> int:
         """How many pieces of work it is."""
-        return len(self.sizes_um) * (1 if self.process_um is None else 2)
+        return len(self.sizes_um) + len(self.lots(runs))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,11 +90,12 @@ class Work:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Piece:
-    """A true size of the curve [um], or a lot of parts of a process."""
+    """So many runs of a true size of the curve [um], or a lot of so many parts of a process."""
 
     plan: int
     subject: Subject
     number: int
+    runs: int
     true_um: float | None = None
     process_um: tuple[float, float] = (0.0, 0.0)
 
@@ -109,20 +114,20 @@ def shared_out(
     Yields:
         The number of the plan, and what came of a piece of it.
     """
-    each = [_pieces(number, plan) for number, plan in enumerate(plans)]
+    each = [_pieces(number, plan, runs) for number, plan in enumerate(plans)]
     pieces: Iterable[_Piece] = chain.from_iterable(each)
     if beside:
         pieces = (piece for row in zip_longest(*each) for piece in row if piece is not None)
     shop = work.shop.resolve() if work.shop is not None else None
-    return in_order(work.executor, work.ahead, partial(_done, runs=runs, command=once(), shop=shop), pieces)
+    return in_order(work.executor, work.ahead, partial(_done, command=once(), shop=shop), pieces)
 
 
-def _pieces(number: int, plan: Plan) -> Iterator[_Piece]:
+def _pieces(number: int, plan: Plan, runs: int) -> Iterator[_Piece]:
     for place, true_um in enumerate(plan.sizes_um):
-        yield _Piece(plan=number, subject=plan.subject, number=place, true_um=true_um)
+        yield _Piece(plan=number, subject=plan.subject, number=place, runs=runs, true_um=true_um)
     if plan.process_um is not None:
-        for lot in range(len(plan.sizes_um)):
-            yield _Piece(plan=number, subject=plan.subject, number=lot, process_um=plan.process_um)
+        for lot, parts in enumerate(plan.lots(runs)):
+            yield _Piece(plan=number, subject=plan.subject, number=lot, runs=parts, process_um=plan.process_um)
 
 
 # What this process has bound, by command and plan, and who may bind now: a worker may have several threads.
@@ -131,12 +136,12 @@ _MOST_KEPT = 8
 _BINDING = threading.Lock()
 
 
-def _done(piece: _Piece, runs: int, command: str, shop: Path | None) -> tuple[int, Point | Process]:
+def _done(piece: _Piece, command: str, shop: Path | None) -> tuple[int, Point | Process]:
     """Runs in a worker."""
     what, ideal = _bound(piece, command, shop)
     if piece.true_um is None:
-        return piece.plan, process_of(what, *piece.process_um, runs, piece.number)
-    tally = rehearsed(what, ideal, piece.true_um, runs, (piece.number,))
+        return piece.plan, process_of(what, *piece.process_um, piece.runs, piece.number)
+    tally = rehearsed(what, ideal, piece.true_um, piece.runs, (piece.number,))
     return piece.plan, Point(true_um=piece.true_um, tally=tally)
 
 
