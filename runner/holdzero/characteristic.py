@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import reduce
 
 import numpy as np
-from numpy.typing import NDArray
 
 from holdzero.contrast import contrast_weights
-from holdzero.hooks import CharacteristicView, Contrast, Finding, Number, RunView, mean, stack
+from holdzero.decide import Truth
+from holdzero.hooks import CharacteristicView, Contrast, Finding, Number, RunView, mean
 from holdzero.oversight import stop
 from holdzero.routine.schema import Characteristic, Measure, Selection
 from holdzero.run.plan import SlotKind
@@ -53,7 +54,8 @@ def characteristic_of(
 def _weights(spec: Characteristic, readings: Sequence[Reading], of_place: Mapping[str, Number]) -> tuple[Number, ...]:
     """Weight of each reading in the measured difference: each place counts through its mean."""
     counts = {place: sum(r.slot.place == place for r in readings) for place in spec.places}
-    return tuple(of_place[str(r.slot.place)] / counts[str(r.slot.place)] for r in readings)
+    each = {place: of_place[place] / count for place, count in counts.items()}
+    return tuple(each[str(r.slot.place)] for r in readings)
 
 
 def _place_weights(
@@ -67,21 +69,27 @@ def _place_weights(
     base |= dict.fromkeys(spec.beside or (), 0.0)
     if spec.measure is Measure.STEP or (spec.measure is Measure.SIZE and spec.of is Selection.MEAN):
         return dict.fromkeys(spec.at, 1.0 / len(spec.at)) | base
-    means = stack([mean([view.difference_um(r) for r in readings if r.slot.place == place]) for place in spec.at])
+    means = [mean([view.difference_um(r) for r in readings if r.slot.place == place]) for place in spec.at]
     # Where places are equal, the first counts as the highest and the last as the lowest: two places
     # still make a variation, with the uncertainty of both.
-    last = means.shape[-1] - 1 - means[..., ::-1].argmin(axis=-1)
-    highest, lowest = _one_hot(means.argmax(axis=-1), means), _one_hot(np.asarray(last), means)
-    chosen = {
-        Measure.VARIATION: highest - lowest,
-        Measure.SIZE: highest if spec.of is Selection.LARGEST else lowest,
-    }[spec.measure]
-    return {place: _plain(chosen[..., index]) for index, place in enumerate(spec.at)} | base
+    highest = _first_equal(means, reduce(np.maximum, means))
+    lowest = _first_equal(means[::-1], reduce(np.minimum, means))[::-1]
+    if spec.measure is Measure.VARIATION:
+        chosen = [high - low for high, low in zip(highest, lowest, strict=True)]
+    else:
+        chosen = highest if spec.of is Selection.LARGEST else lowest
+    return dict(zip(spec.at, map(_plain, chosen), strict=True)) | base
 
 
-def _one_hot(index: NDArray[np.intp] | np.intp, like: NDArray[np.float64]) -> NDArray[np.float64]:
-    hot: NDArray[np.float64] = (np.arange(like.shape[-1]) == np.asarray(index)[..., None]).astype(np.float64)
-    return hot
+def _first_equal(numbers: Sequence[Number], to: Number) -> list[Number]:
+    """1 for the first number that is equal to another, 0 for the rest; run by run."""
+    found: list[Number] = []
+    before: Truth = False
+    for number in numbers:
+        equal = np.equal(number, to)
+        found.append(np.greater(equal, before).astype(np.float64))
+        before = np.logical_or(before, equal)
+    return found
 
 
 def _plain(number: Number) -> Number:

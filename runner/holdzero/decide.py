@@ -231,7 +231,9 @@ def decide(
             fails=False,
             sentence="No limits: the value is reported, nothing is decided.",
         )
-    chance = partial(conformance_probability, value_um, standard_uncertainty_um, whole, lower_um, upper_um)
+    chance: Callable[[], Number] = partial(
+        conformance_probability, value_um, standard_uncertainty_um, whole, lower_um, upper_um
+    )
     sharp = 0.0
     if simulated is not None:
         share, trials = simulated
@@ -278,14 +280,14 @@ def decide(
 def _reached(value: Number, standing: Standing, conformance: float, inside: Truth) -> Truth:
     """Where a value within its guard bands has the conformance probability as well."""
     u, dof, limits = standing.standard_uncertainty_um, standing.dof, (standing.lower_um, standing.upper_um)
-    if not isinstance(inside, np.ndarray) or not inside.ndim:
+    if not np.ndim(inside):
         return np.logical_and(inside, conformance_probability(value, u, dof, *limits) >= conformance)
     # With no more than half the rest beyond each limit it is reached for sure; a probability is dear.
     reached = _within(value, *limits, student_quantile(0.5 + 0.5 * conformance, dof) * u)
     close = np.flatnonzero(np.logical_and(inside, np.logical_not(reached)))
-    of_close = (np.broadcast_to(number, inside.shape)[close] for number in (value, u, dof))
+    value, u, dof = (np.broadcast_to(number, np.shape(inside))[close] for number in (value, u, dof))
     reached = np.logical_and(inside, reached)
-    reached[close] = conformance_probability(*of_close, *limits) >= conformance
+    reached[close] = conformance_probability(value, u, dof, *limits) >= conformance
     return reached
 
 

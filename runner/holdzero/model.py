@@ -223,7 +223,8 @@ def _slope(term: Term, item: Input, at: dict[str, Number]) -> Number:
 
 def _row(item: Input, slope: Number) -> Contribution:
     size: Number = np.abs(slope)
-    part: Number = size * item.estimate.standard_uncertainty
+    standard = item.estimate.standard_uncertainty
+    part: Number = size * standard if np.ndim(standard) or standard else 0.0
     return Contribution(input=item, sensitivity=slope, contribution_um=part)
 
 
@@ -244,17 +245,18 @@ def student_quantile(probability: float, dof: Number) -> Number:
     if not np.ndim(dof):
         return float(stdtrit(dof, probability) if np.isfinite(dof) else ndtri(probability))
     # Of many runs few have degrees of freedom of their own, and a quantile is dear.
+    dof = np.asarray(dof)
     with np.errstate(invalid="ignore"):
         index = np.minimum(dof, _TABLE).astype(np.intp)
-    if np.all((index == dof) | np.isinf(dof)):
-        table = np.full(_TABLE + 1, ndtri(probability))
-        each = np.flatnonzero(np.bincount(index, minlength=_TABLE + 1)[:_TABLE])
-        table[each] = stdtrit(each, probability)
-        return np.asarray(table[index])
-    each, places = np.unique(dof, return_inverse=True)
-    finite = np.isfinite(each)
-    quantiles = np.where(finite, stdtrit(np.where(finite, each, 1.0), probability), ndtri(probability))
-    return np.asarray(quantiles[places].reshape(np.shape(dof)))
+    looked_up = np.logical_or(index == dof, np.isinf(dof))
+    table = np.full(_TABLE + 1, ndtri(probability))
+    each = np.flatnonzero(np.bincount(index[looked_up], minlength=_TABLE + 1)[:_TABLE])
+    table[each] = stdtrit(each, probability)
+    quantiles = np.asarray(table[np.where(looked_up, index, 0)])
+    if not np.all(looked_up):
+        each, places = np.unique(dof[~looked_up], return_inverse=True)
+        quantiles[~looked_up] = stdtrit(each, probability)[places]
+    return quantiles
 
 
 _TABLE = 4096  # whole degrees of freedom below it are looked up; one more place is for infinitely many

@@ -32,8 +32,10 @@ def stack(numbers: Sequence[Number]) -> NDArray[np.float64]:
     if all(isinstance(number, float) for number in numbers):
         return np.array(numbers, dtype=float)  # a run at the bench: nothing to broadcast
     # The runs lie side by side in memory: sums over readings then go over whole rows, which is several times faster.
-    side_by_side = np.stack(np.broadcast_arrays(*(np.asarray(number, dtype=float) for number in numbers)))
-    return np.moveaxis(side_by_side, 0, -1)
+    rows = np.empty((len(numbers), *np.broadcast_shapes(*map(np.shape, numbers))))
+    for index, number in enumerate(numbers):
+        rows[index] = number
+    return rows.transpose(*range(1, rows.ndim), 0)
 
 
 def f_quantile(probability: float, dof: float, other_dof: float) -> float:
@@ -62,8 +64,9 @@ def mean(numbers: Sequence[Number]) -> Number:
     """Arithmetic mean [unit of the numbers] (GUM 4.2.1, eq. 3)."""
     if len(numbers) == 1:
         return numbers[0]
-    values = stack(numbers)
-    return math.fsum(values) / len(values) if values.ndim == 1 else values.mean(axis=-1)
+    if all(np.ndim(number) == 0 for number in numbers):
+        return math.fsum(numbers) / len(numbers)
+    return sum(numbers[1:], start=numbers[0]) / len(numbers)
 
 
 def pooled_standard_deviation(groups: Iterable[Sequence[Number]]) -> tuple[Number, float]:
@@ -88,7 +91,7 @@ def pooled_standard_deviation(groups: Iterable[Sequence[Number]]) -> tuple[Numbe
             continue
         values = stack(group)
         residuals = values - values.mean(axis=-1, keepdims=True)
-        squares = squares + np.square(residuals).sum(axis=-1)
+        squares = squares + np.square(residuals, out=residuals).sum(axis=-1)
         dof += len(group) - 1
     if dof == 0:
         return 0.0, 0.0
@@ -131,7 +134,7 @@ def grubbs_statistic(values: NDArray[np.float64]) -> tuple[Number, NDArray[np.in
     Source: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.1.
     """
     residuals = np.abs(values - values.mean(axis=-1, keepdims=True))
-    s = values.std(axis=-1, ddof=1)
+    s = np.sqrt(np.square(residuals).sum(axis=-1) / (values.shape[-1] - 1))
     farthest = residuals.max(axis=-1)
     with np.errstate(divide="ignore", invalid="ignore"):
         g = np.where(s > 0.0, farthest / s, 0.0)
@@ -159,7 +162,7 @@ def grubbs_critical(count: int, significance: float, *, sides: int = 2) -> float
 
 
 def slope_statistic(
-    x: NDArray[np.float64], y: NDArray[np.float64], groups: Sequence[int]
+    x: NDArray[np.float64], y: NDArray[np.float64], groups: Sequence[int], *, matters: float = 0.0
 ) -> tuple[Number, Number, float]:
     """Common slope of y against x within groups, as a multiple of its standard error.
 
@@ -167,6 +170,7 @@ def slope_statistic(
         x: order or time [any unit], last axis.
         y: readings [any unit], last axis.
         groups: for each reading, the group whose own mean is taken out.
+        matters: slope that is too small to be tested [unit of y per unit of x]: of many runs at once, t is 0 there.
 
     Returns:
         Slope [unit of y per unit of x], t = slope / standard error [1] (infinite for an exact
@@ -174,19 +178,39 @@ def slope_statistic(
 
     Source: least squares with a mean for each group, e.g. NIST/SEMATECH e-Handbook, 4.1.4.1.
     """
-    labels = np.asarray(groups)
-    x_centred, y_centred = np.array(x, dtype=float), np.array(y, dtype=float)
-    for label in np.unique(labels):
-        chosen = labels == label
-        x_centred[..., chosen] -= x_centred[..., chosen].mean(axis=-1, keepdims=True)
-        y_centred[..., chosen] -= y_centred[..., chosen].mean(axis=-1, keepdims=True)
-    dof = float(labels.size - np.unique(labels).size - 1)
+    dof = float(len(groups) - len(set(groups)) - 1)
+    x_centred = _centred(x, groups)
     spread = np.square(x_centred).sum(axis=-1)
     if dof < 1.0 or not np.all(spread):
         return 0.0, 0.0, 0.0
+    if y.ndim == 1 or x.ndim > 1 or not matters:
+        return *_slope_of(x_centred, _centred(y, groups), spread, dof), dof
+    # A quick look first: where x is centred in each group, the means of y drop out.
+    slope = sum(part / spread * row for part, row in zip(x_centred, np.moveaxis(y, -1, 0), strict=True))
+    t, tested = np.zeros_like(slope), np.abs(slope) > matters * (1.0 - _HAIR)
+    slope[tested], t[tested] = _slope_of(x_centred, _centred(y[tested], groups), spread, dof)
+    return slope, t, dof
+
+
+_HAIR = 1e-9  # the quick look rounds in another way
+
+
+def _centred(values: NDArray[np.float64], groups: Sequence[int]) -> NDArray[np.float64]:
+    """Values less the mean of their group, last axis."""
+    rows = np.moveaxis(np.array(values, dtype=float), -1, 0)
+    labels = np.asarray(groups)
+    for label in set(groups):
+        rows[labels == label] -= rows[labels == label].mean(axis=0)
+    return np.moveaxis(rows, 0, -1)
+
+
+def _slope_of(
+    x_centred: NDArray[np.float64], y_centred: NDArray[np.float64], spread: Number, dof: float
+) -> tuple[Number, Number]:
+    """Least-squares slope and its t."""
     slope = (x_centred * y_centred).sum(axis=-1) / spread
     left = np.square(y_centred - slope[..., None] * x_centred).sum(axis=-1)
     error = np.sqrt(left / dof / spread)
     with np.errstate(divide="ignore", invalid="ignore"):
         t = np.where(error > 0.0, slope / error, np.where(slope == 0.0, 0.0, np.copysign(np.inf, slope)))
-    return slope, t, dof
+    return slope, t

@@ -192,10 +192,17 @@ class RunView:
 
     def difference_um(self, reading: Reading) -> Number:
         """A reading less its zero [um]."""
-        return reading.value_um - self.zero_um(reading.zero)
+        # By entry, as both characteristics and checks ask for the same ones, and they may be of many runs.
+        if reading.seq not in self._differences_um:
+            self._differences_um[reading.seq] = reading.value_um - self.zero_um(reading.zero)
+        return self._differences_um[reading.seq]
+
+    @cached_property
+    def _differences_um(self) -> dict[int, Number]:
+        return {}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class CharacteristicView:
     """What a check sees of a characteristic.
 
@@ -224,6 +231,10 @@ class CharacteristicView:
 
     def zero_weights(self) -> dict[int, Number]:
         """Sum of the weights of the readings that share a zero [1], by the zero's number."""
+        return dict(self._zero_weights)
+
+    @cached_property
+    def _zero_weights(self) -> dict[int, Number]:
         sums: dict[int, Number] = {}
         for reading, weight in zip(self.readings, self.weights, strict=True):
             sums[reading.zero] = sums.get(reading.zero, 0.0) + weight

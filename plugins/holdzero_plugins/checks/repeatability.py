@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from functools import reduce
 from typing import Literal, TypeAlias
 
 import numpy as np
@@ -221,13 +222,19 @@ def _outliers(settings: RepeatabilitySettings, run: RunView, *, live: bool) -> I
     for group in _groups(run.of_kind(SlotKind.READ)):
         if len(group) < _LEAST_FOR_OUTLIER:
             continue
-        values = stack([r.value_um for r in group])
+        readings = [r.value_um for r in group]
+        # One step of the dial is no outlier, however alike the others are.
+        apart = 1.5 * run.resolution_um
+        wide = reduce(np.maximum, readings) - reduce(np.minimum, readings) > apart
+        if not np.any(wide):
+            continue
+        values = stack(_only(wide, readings))
         g, index = grubbs_statistic(values)
         critical = grubbs_critical(len(group), settings.outlier_significance)
         farthest = group[int(np.atleast_1d(index)[0])]
         own = np.arange(len(group)) == np.asarray(index)[..., None]
-        apart = np.abs(values - np.take_along_axis(values, np.asarray(index)[..., None], axis=-1))
-        gap = np.where(own, np.inf, apart).min(axis=-1)
+        away = np.abs(values - np.take_along_axis(values, np.asarray(index)[..., None], axis=-1))
+        gap = np.where(own, np.inf, away).min(axis=-1)
         place = farthest.slot.place
         ask = "Dust, a bad seat, a slip? Wipe and read again." if live else "It was kept: nothing is dropped."
         yield Finding(
@@ -236,8 +243,7 @@ def _outliers(settings: RepeatabilitySettings, run: RunView, *, live: bool) -> I
             text=f"{farthest.raw} at {place} lies far from its repeats (Grubbs {shown(g, 4)}, limit {critical:.4g}). "
             f"{ask}",
             data={"grubbs": float(np.mean(g)), "critical": critical, "entry": float(farthest.seq)},
-            # One step of the dial is no outlier, however alike the others are.
-            holds=np.logical_and(g > critical, gap > 1.5 * run.resolution_um),
+            holds=_of_all(wide, np.logical_and(g > critical, gap > apart)),
         )
 
 
@@ -255,18 +261,40 @@ def _over_limit(settings: RepeatabilitySettings, run: RunView, *, live: bool) ->
     )
 
 
+def _only(where: Truth, numbers: Sequence[Number]) -> Sequence[Number]:
+    """The numbers of those runs in which something may hold; of a run at the bench as they are."""
+    if not isinstance(where, np.ndarray) or not where.ndim:
+        return numbers
+    return [np.broadcast_to(number, where.shape)[where] for number in numbers]
+
+
+def _of_all(where: Truth, holds: Truth) -> Truth:
+    """What holds in those runs, said of all of them: it does not in the others."""
+    if not isinstance(where, np.ndarray) or not where.ndim:
+        return holds
+    everywhere = np.zeros(where.shape, dtype=bool)
+    everywhere[where] = holds
+    return everywhere
+
+
 def _stuck(run: RunView) -> Iterable[Finding]:
     """Everything that was read shows the same step of the dial: part, reference and returns alike."""
     readings = run.of_kind(SlotKind.ZERO, SlotKind.READ, SlotKind.RETURN)
     places = {r.slot.place for r in readings if r.kind is SlotKind.READ}
     if len(readings) < _LEAST_FOR_STUCK or not places or run.resolution_um == 0.0:
         return
-    steps = np.rint(stack([r.value_um for r in readings]) / run.resolution_um)
+    same: Truth = True
+    first, *others = (r.value_um for r in readings)
+    for other in others:
+        alike = np.rint(other / run.resolution_um) == np.rint(first / run.resolution_um)
+        same = np.logical_and(same, alike)
+        if not np.any(same):
+            return
     yield Finding(
         level=Level.CAUTION,
         code="repeatability/stuck",
         text=f"All {len(readings)} readings show the same. Does the tip move, and does it touch the part?",
-        holds=np.ptp(steps, axis=-1) == 0.0,
+        holds=same,
     )
 
 
@@ -278,11 +306,13 @@ def _trend(run: RunView) -> Iterable[Finding]:
         return
     order = stack([float(r.seq) for _, r in numbered])
     values = stack([r.value_um for _, r in numbered])
-    slope, t, dof = slope_statistic(order, values, [index for index, _ in numbered])
+    span = float(order.max()) - float(order.min())
+    of = [index for index, _ in numbered]
+    slope, t, dof = slope_statistic(order, values, of, matters=run.resolution_um / span if span else 0.0)
     if dof < _LEAST_FOR_TREND:
         return
     limit = student_quantile(1.0 - TREND_SIGNIFICANCE / 2.0, dof)
-    creep = np.abs(slope) * (float(order.max()) - float(order.min()))
+    creep = np.abs(slope) * span
     yield Finding(
         level=Level.CAUTION,
         code="repeatability/trend",

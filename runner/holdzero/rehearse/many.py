@@ -142,11 +142,25 @@ def rehearsed(what: Rehearsal, ideal: Evaluation, true_um: Number, runs: int, ke
         The counts; the same for the same seed and key.
     """
     total = Tally()
+    _keep_memory()
     for number, start in enumerate(range(0, runs, BLOCK)):
         size = min(BLOCK, runs - start)
         part = true_um[start : start + size] if isinstance(true_um, np.ndarray) else true_um
         total = total + _block(what, ideal, part, size, draws_of(what.seed, *key, number))
     return total
+
+
+def _keep_memory() -> None:
+    """Have freed arrays kept for the next ones.
+
+    The C library gives large arrays back to the system when they are freed, and gets the next ones page by page: a
+    quarter of the time of a rehearsal. Once it frees something larger it keeps all that is smaller (mallopt(3),
+    M_MMAP_THRESHOLD of glibc; elsewhere this does nothing).
+    """
+    np.empty(_KEPT_BYTES, dtype=np.uint8)
+
+
+_KEPT_BYTES = 31 * 2**20  # the library keeps nothing larger than 32 MB; never touched, so it takes no memory
 
 
 def _block(what: Rehearsal, ideal: Evaluation, true_um: Number, runs: int, draws: Draws) -> Tally:
