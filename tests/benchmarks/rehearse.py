@@ -16,17 +16,17 @@ import numpy as np
 
 from holdzero.catalogue import load_catalogue
 from holdzero.checks import bind
-from holdzero.cli.rehearsing import shared_points
+from holdzero.cli.rehearsing import Plan, Subject, Work, shared_out
 from holdzero.cli.workers import executor_for
 from holdzero.rehearse import rehearsed
-from holdzero.rehearse.draws import draws_of
-from holdzero.rehearse.errors import drawn
+from holdzero.rehearse.draws import Draws, draws_of
+from holdzero.rehearse.errors import drawn, drawn_of
 from holdzero.rehearse.many import BLOCK, Rehearsal
 from holdzero.testing.drive import loaded_of
 
 ROUTINE = Path(__file__).parents[2] / "routines" / "spacer-ring.toml"
 RUNS = 100_000
-READINGS = 14
+READINGS = 15  # three zeros, a check, nine of the part, two returns
 
 
 def fastest(work: Callable[[], object], times: int = 3) -> float:
@@ -54,12 +54,18 @@ def main() -> None:
     ideal = what.ideal()
     rehearsed(what, ideal, 0.0, BLOCK)
 
+    block = loaded.routine.check_standard
+
+    def draw_all(draws: Draws, runs: int) -> None:
+        drawn(ideal, draws, runs)
+        if block is not None:
+            drawn_of("deviation of the check standard", block.deviation, draws, runs)
+        for reading in range(READINGS):
+            draws(f"reading {reading}").normal(0.0, what.scatter_um, runs)
+
     def draws_alone() -> None:
-        for number in range(RUNS // BLOCK):
-            draws = draws_of(1, number)
-            drawn(ideal, draws, BLOCK)
-            for reading in range(READINGS):
-                draws(f"reading {reading}").normal(0.0, 0.2, BLOCK)
+        for number, start in enumerate(range(0, RUNS, BLOCK)):
+            draw_all(draws_of(1, number), min(BLOCK, RUNS - start))
 
     floor = fastest(draws_alone)
     ours = fastest(lambda: rehearsed(what, ideal, 0.0, RUNS))
@@ -68,11 +74,21 @@ def main() -> None:
     for runs in (10_000, 100_000, 1_000_000):
         rehearsed(what, ideal, 0.0, runs)
         print(f"peak memory with {runs:>8} runs           {peak_mb():8.0f} MB                  goal: flat")
-    sizes = tuple(np.linspace(-4.0, 4.0, 8))
+    subject = Subject(
+        document=what.document,
+        digest=what.digest,
+        of=what.of,
+        scatter_um=what.scatter_um,
+        seed=what.seed,
+        entries=what.entries,
+        scenario=None,
+    )
+    plan = Plan(subject=subject, sizes_um=tuple(np.linspace(-4.0, 4.0, 8)), process_um=None)
     for workers in (1, 2):
         with executor_for(workers) as (executor, ahead):
-            list(shared_points(what, sizes[:2], 1_000, executor, ahead, None))  # the processes have begun
-            taken = fastest(lambda: list(shared_points(what, sizes, RUNS, executor, ahead, None)), 1)
+            work = Work(executor=executor, ahead=ahead, shop=None)
+            list(shared_out([plan], 1_000, work))  # the processes have begun
+            taken = fastest(lambda: list(shared_out([plan], RUNS, work)), 1)
         print(f"8 true sizes of {RUNS} runs, {workers} worker{'s' if workers > 1 else ' '}    {taken:8.2f} s")
 
 
