@@ -35,6 +35,7 @@ _EVERY_S = 0.1
 _MOST_LINES = 20
 _LIFTED_S, _LOWERS_S = 0.8, 0.15
 _LIFTED_SHARE = 0.4  # of the comparator's travel
+_SWAY, _SWAYS = 0.2, 9.0
 _STILL_LINES = 5
 _FLICKER = 0.1  # of the scatter from lift to lift: what moves while the tip rests
 
@@ -227,7 +228,7 @@ class _Indicator(_Sending):
         travel = state.comparator.travel if state.comparator is not None else None
         height, since_s = _LIFTED_SHARE * (travel or 50.0), at_s - self._since_s
         if since_s < _LIFTED_S:
-            return height
+            return height * (1.0 + _SWAY * math.sin(_SWAYS * since_s))  # no hand holds it still
         return height * math.exp(-(since_s - _LIFTED_S) / _LOWERS_S)
 
 

@@ -1,0 +1,284 @@
+"""A bench to practise at: the scenarios that ship bite whoever notices nothing, and reward whoever does."""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import io
+import json
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+from rich.console import Console
+
+from holdzero import events as e
+from holdzero.cli import opening
+from holdzero.cli.conduct import Options, run_routine
+from holdzero.hooks import Answer, Asks, Command, Finding, Prompt, SlotKind, Source
+from holdzero.live import Meanwhile, Stand
+from holdzero.rehearse.practice import HURRY, Hurried
+from holdzero.rehearse.scenario import load_scenario
+from holdzero.run import Run
+from holdzero.run.commands import Acknowledge, Again, Pause, RenewZero, Strike
+from holdzero.run.state import Reading
+
+ROUTINES = Path(__file__).parents[2] / "routines"
+SHIPPED = sorted(path.stem for path in (ROUTINES / "practice").glob("*.toml"))
+LOOK_S, LOWERED_S = 0.1, 1.6
+
+Notices = Callable[[Run, Prompt], Command | None]
+
+
+class Time:
+    """The machine's counter: it goes on with each look at the bench."""
+
+    def __init__(self) -> None:
+        self.now_s = 100.0
+
+    def monotonic(self) -> float:
+        """The counter now [s]."""
+        return self.now_s
+
+
+class Person:
+    """Sits at the bench: takes what stands still, and does what they notice."""
+
+    def __init__(self, time: Time, notices: Notices) -> None:
+        self.time, self.notices = time, notices
+        self.run = Run()
+        self.paused_for_s = 0.0
+
+    def __call__(self, prompt: Prompt, meanwhile: Meanwhile) -> Answer | Command:
+        """Look again and again, until there is an answer."""
+        noticed = self.notices(self.run, prompt)
+        if noticed is not None:
+            return noticed
+        if prompt.asks is Asks.CONFIRM:
+            return Answer("")
+        pressed = False
+        for look in range(4000):
+            self.time.now_s += LOOK_S
+            came = meanwhile.look(prompt)
+            if came is None and not pressed and prompt.asks is Asks.READING and look * LOOK_S > LOWERED_S:
+                glance = meanwhile.glance
+                if glance is not None and glance.stand is Stand.STILL:
+                    pressed = True
+                    came = meanwhile.accept(prompt)
+            if came is not None:
+                return came
+        raise AssertionError(f"nothing came for {prompt.title}")
+
+    def text(self, words: str) -> str:
+        """Nothing else is asked."""
+        raise AssertionError(words)
+
+    def clock(self, now_s: Callable[[], float]) -> None:
+        """No countdown is drawn."""
+        del now_s
+
+    def show(self, run: Run, prompt: Prompt, findings: Sequence[Finding]) -> None:
+        """Look at the run."""
+        del prompt, findings
+        self.run = run
+
+    def refused(self, reason: str) -> None:
+        """Nothing that they say is wrong."""
+        raise AssertionError(reason)
+
+    def taken(self, run: Run, event: e.AnyEvent) -> None:
+        """It is taken."""
+        del event
+        self.run = run
+
+    def stopped(self, run: Run, finding: Finding) -> Command:
+        """Go on in spite of it."""
+        del run
+        return Acknowledge(finding.code)
+
+    def paused(self, run: Run) -> None:
+        """Away for a while, by the machine's counter."""
+        del run
+        self.time.now_s += self.paused_for_s
+
+    def overrule(self, reason: str) -> str | None:
+        """Nothing is unfit."""
+        raise AssertionError(reason)
+
+
+def read_at(run: Run, place: str) -> list[Reading]:
+    """Readings of a place that count."""
+    return [r for r in run.state.live if r.kind is SlotKind.READ and r.slot.place == place]
+
+
+Practised = tuple[dict[str, Any], str]
+Naive = Callable[[str], Practised]
+
+
+def practised(folder: Path, scenario: str, notices: Notices, pause_s: float = 0.0) -> Practised:
+    """Practise the spacer ring: the record, and what was printed."""
+    time, printed = Time(), io.StringIO()
+    person = Person(time, notices)
+    person.paused_for_s = pause_s
+
+    def face(source: Source, console: Console) -> Any:
+        del console
+        assert source.simulated
+        return person, person
+
+    options = Options(
+        source=f"practice:{ROUTINES / 'practice' / scenario}.toml" if scenario else "practice",
+        out=folder,
+        json=False,
+        shop=None,
+        overrule=None,
+        choices={},
+        face=face,
+    )
+    with pytest.MonkeyPatch.context() as patch, contextlib.redirect_stdout(printed):
+        patch.setattr(opening, "time", time)
+        run_routine(ROUTINES / "spacer-ring.toml", options, operator="T. Rainee", serials=("7",), member=None)
+    (path,) = folder.glob("*.record.json")
+    return json.loads(path.read_text("utf-8")), " ".join(printed.getvalue().split())
+
+
+@pytest.fixture(scope="module")
+def naive(tmp_path_factory: pytest.TempPathFactory) -> Naive:
+    """Whoever notices nothing, once for each scenario."""
+
+    @functools.cache
+    def go(scenario: str) -> Practised:
+        return practised(tmp_path_factory.mktemp("naive"), scenario, _nothing)
+
+    return go
+
+
+def _nothing(run: Run, prompt: Prompt) -> None:
+    del run, prompt
+
+
+def verdicts(record: dict[str, Any]) -> tuple[str, str]:
+    """Of thickness and parallelism."""
+    return record["results"]["thickness"]["verdict"], record["results"]["parallelism"]["verdict"]
+
+
+class TestWhoeverNoticesNothing:
+    @pytest.mark.parametrize(
+        ("scenario", "thickness", "parallelism"),
+        [
+            ("nothing-wrong", "fail", "pass"),
+            ("warm-hands", "undecided", "pass"),
+            ("ink-mark", "pass", "fail"),
+            ("wandering-zero", "undecided", "undecided"),
+            ("wrong-block", "undecided", "undecided"),
+        ],
+    )
+    def test_is_bitten(self, naive: Naive, scenario: str, thickness: str, parallelism: str) -> None:
+        record, said = naive(scenario)
+        assert verdicts(record) == (thickness, parallelism)
+        assert record["simulated"] is True
+        assert record["run"]["source"] == f"practice:{scenario}.toml"
+        hidden = load_scenario(ROUTINES / "practice" / f"{scenario}.toml").scenario.hidden
+        assert f"What was hidden: {' '.join(hidden.split())}" in said
+
+    def test_with_nothing_hidden_learns_the_routine(self, naive: Naive) -> None:
+        record, said = naive("")
+        assert verdicts(record) == ("pass", "pass")
+        assert "PRACTICE at a virtual bench: what the routine states, and no more" in said
+        assert "thickness: in truth +0 µm, within its limits." in said
+        assert "What was hidden" not in said
+
+    def test_of_a_good_part_is_told_that_it_would_have_been_scrapped(self, naive: Naive) -> None:
+        _, said = naive("ink-mark")
+        assert "It failed, and is good: that part would have been scrapped." in said
+
+
+class TestWhoeverNotices:
+    def test_an_ink_mark_wipes_and_reads_again(self, tmp_path: Path) -> None:
+        steps: list[str] = []
+
+        def notices(run: Run, prompt: Prompt) -> Command | None:
+            marked = read_at(run, "b")
+            if prompt.slot.place == "c" and len(marked) == 1 and not steps:
+                steps.append("wiped")
+                return Again(next(slot.id for slot in run.state.slots if slot.kind is SlotKind.PREPARE))
+            if steps == ["wiped"]:
+                steps.append("struck")
+                return Strike(marked[0].seq, "dirt")
+            return None
+
+        record, said = practised(tmp_path, "ink-mark", notices)
+        assert verdicts(record) == ("pass", "pass")
+        assert [event["event"] for event in record["events"]].count("answer_struck") == 1
+        assert "It passed, and rightly." in said
+
+    def test_heat_waits_two_hours_in_two_minutes_and_reads_anew(self, tmp_path: Path) -> None:
+        steps: list[str] = []
+
+        def notices(run: Run, prompt: Prompt) -> Command | None:
+            del run
+            if prompt.slot.kind is SlotKind.CHECK and not steps:
+                steps.append("paused")
+                return Pause()
+            if steps == ["paused"]:
+                steps.append("zero")
+                return RenewZero("two hours are over")
+            return None
+
+        record, _ = practised(tmp_path, "warm-hands", notices, pause_s=120.0)
+        continued = next(event for event in record["events"] if event["event"] == "run_continued")
+        assert continued["away_s"] == pytest.approx(120.0 * HURRY, rel=0.01)
+        assert verdicts(record) == ("pass", "pass")
+        assert record["results"]["thickness"]["value_um"] == pytest.approx(1.9, abs=0.4)
+
+    def test_dust_reads_again_what_lies_high(self, tmp_path: Path) -> None:
+        def notices(run: Run, prompt: Prompt) -> Command | None:
+            del prompt
+            reads = [r for r in run.state.live if r.kind is SlotKind.READ]
+            high = bool(reads) and float(reads[-1].value_um) > 0.4  # its neighbours lie about −0.4 µm
+            return Strike(reads[-1].seq, "dirt") if high else None
+
+        record, _ = practised(tmp_path, "dust", notices)
+        kinds = [event["event"] for event in record["events"]]
+        assert kinds.count("answer_struck") >= 1
+        result = record["results"]["thickness"]
+        assert result["value_um"] == pytest.approx(-0.4, abs=0.3)
+        assert result["expanded_uncertainty_um"] < 0.7
+
+
+class TestTheLiveValue:
+    def test_of_a_warm_part_fades_while_it_soaks(self, naive: Naive) -> None:
+        record, _ = naive("warm-hands")
+        seen = [event for event in record["events"] if event["event"] == "soak_observed" and not event["of"]]
+        # 3 µm, of which e^(-20/25) is left after the twenty minutes of the soak
+        assert seen[0]["value"] == pytest.approx(3.0, abs=0.3)
+        assert seen[-1]["value"] == pytest.approx(3.0 * 0.449, abs=0.3)
+
+    def test_comes_with_the_decimals_of_the_comparator(self, naive: Naive) -> None:
+        record, _ = naive("nothing-wrong")
+        lines = [event["line"] for event in record["events"] if event["event"] == "reading_taken"]
+        assert lines
+        assert all(line.endswith((".0 um", ".5 um")) for line in lines)
+
+
+class TestTheClock:
+    def test_hurries_only_while_it_is_told_to(self) -> None:
+        machine = [0.0]
+        hurried = Hurried(lambda: machine[0])
+        machine[0] = 2.0
+        assert hurried() == pytest.approx(2.0)
+        hurried.rate = lambda: HURRY
+        machine[0] = 3.0
+        assert hurried() == pytest.approx(2.0 + HURRY)
+        hurried.rate = lambda: 1.0
+        machine[0] = 4.0
+        assert hurried() == pytest.approx(3.0 + HURRY)
+
+
+class TestWhatShips:
+    @pytest.mark.parametrize("name", SHIPPED)
+    def test_says_what_was_hidden_and_fits_the_routine(self, name: str) -> None:
+        written = load_scenario(ROUTINES / "practice" / f"{name}.toml")
+        assert len(written.scenario.hidden.split()) > 20
+        written.fits(("a", "b", "c"), {})
