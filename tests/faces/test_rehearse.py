@@ -6,6 +6,9 @@ import contextlib
 import itertools
 import json
 import re
+import socket
+import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -224,6 +227,37 @@ class TestAPartFamily:
         assert result.exit_code == 4
         assert "stopped before a member was rehearsed" in result.stderr
         assert result.stdout == ""
+
+
+class TestAnEngineThatRunsAlready:
+    @pytest.fixture
+    def engine(self, tmp_path: Path) -> Iterator[str]:
+        """A scheduler with two workers, and its address."""
+        pytest.importorskip("distributed", reason="distributed is not installed: the extra dask")
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            address = f"tcp://127.0.0.1:{free.getsockname()[1]}"
+        port = address.rpartition(":")[2]
+        scheduler = ("scheduler", "--host", "127.0.0.1", "--port", port, "--no-dashboard", "--no-show")
+        worker = ("worker", address, "--nthreads", "1", "--no-nanny", "--no-dashboard", "--death-timeout", "60")
+        with (tmp_path / "engine.log").open("w") as log, contextlib.ExitStack() as started:
+            for kind, *arguments in (scheduler, worker, worker):
+                command_line = [sys.executable, "-m", f"distributed.cli.dask_{kind}", *arguments]
+                process = subprocess.Popen(command_line, stdout=log, stderr=log, cwd=tmp_path)
+                started.callback(process.wait, 30)
+                started.callback(process.terminate)
+            yield address
+
+    def test_does_the_work_and_changes_no_number(self, engine: str, tmp_path: Path) -> None:
+        (tmp_path / "washers.toml").write_text(FAMILY, "utf-8")
+        asked = [sys.executable, "-m", "holdzero", "rehearse", "washers.toml", "--family", "--json", "--runs", "200"]
+        said = [
+            subprocess.run([*asked, *by], cwd=tmp_path, capture_output=True, text=True, check=True, timeout=120).stdout
+            for by in (("--workers", "1"), ("--workers", "2"), ("--scheduler", engine))
+        ]
+        assert said[0] == said[1] == said[2]
+        assert len(json.loads(said[2])["family"]) == 3
+        assert (tmp_path / "engine.log").read_text("utf-8").count("Registered to") == 2
 
 
 @contextlib.contextmanager
