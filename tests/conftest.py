@@ -9,6 +9,7 @@ import io
 import json
 import os
 import re
+import select
 import shutil
 import signal
 import socket
@@ -17,7 +18,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -49,40 +50,169 @@ settings.register_profile(
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "suite"))
 
 
+class Begun:
+    """The tool as a process of its own, begun by a `Starter`.
+
+    Args:
+        report: where its number comes, and how it ended.
+    """
+
+    def __init__(self, report: int) -> None:
+        self._report = os.fdopen(report, "rb", buffering=0)
+        self.returncode: int | None = None
+        self.pid = int(self._said())
+
+    def poll(self) -> int | None:
+        """How it ended; None while it has not."""
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self.wait(0.0)
+        return self.returncode
+
+    def wait(self, timeout: float | None = None) -> int:
+        """Wait for its end; gives the exit code, less than zero for a signal."""
+        if self.returncode is None:
+            if not select.select([self._report], [], [], timeout)[0]:
+                raise subprocess.TimeoutExpired("holdzero", timeout or 0.0)
+            self.returncode = int(self._said())
+            self._report.close()
+        return self.returncode
+
+    def send_signal(self, sign: int) -> None:
+        """Send a signal, unless it has ended."""
+        if self.poll() is None:
+            os.kill(self.pid, sign)
+
+    def kill(self) -> None:
+        """Pull the plug: nothing can be tidied up."""
+        self.send_signal(signal.SIGKILL)
+
+    def _said(self) -> bytes:
+        line = self._report.readline()
+        assert line, "the process that begins others has ended"
+        return line
+
+
+class Starter:
+    """Begins the tool as `python -m holdzero` does, without the second of its imports; see `prepared_tool.py`."""
+
+    def __init__(self) -> None:
+        self._line, other = socket.socketpair()
+        command = [sys.executable, str(ROOT / "tests" / "prepared_tool.py"), str(other.fileno())]
+        with other:
+            self._process = subprocess.Popen(command, pass_fds=[other.fileno()], stdin=subprocess.DEVNULL)
+
+    def begin(
+        self,
+        *arguments: str,
+        folder: Path,
+        streams: tuple[int, int, int],
+        env: Mapping[str, str] | None = None,
+        terminal: bool = False,
+    ) -> Begun:
+        """Begin it in a folder, with stdin, stdout and stderr, which may be a terminal; the streams stay open here.
+
+        Where the environment says something else to the interpreter, that is begun anew.
+        """
+        given = dict(os.environ if env is None else env)
+        python = {key for key in {*given, *os.environ} if key.startswith(("PYTHON", "LC_", "LANG"))}
+        asked = {
+            "arguments": arguments,
+            "folder": str(folder),
+            "env": given,
+            "terminal": terminal,
+            "anew": any(given.get(key) != os.environ.get(key) for key in python),
+        }
+        ours, its = os.pipe()
+        line = json.dumps(asked).encode() + b"\n"
+        sent = socket.send_fds(self._line, [line], [*streams, its])
+        self._line.sendall(line[sent:])
+        os.close(its)
+        return Begun(ours)
+
+    def run(
+        self,
+        *arguments: str,
+        folder: Path,
+        given: str | None = None,
+        env: Mapping[str, str] | None = None,
+        timeout: float = 120.0,
+    ) -> subprocess.CompletedProcess[str]:
+        """Run it to its end, what is typed given beforehand; nothing to be typed if left out."""
+        with tempfile.TemporaryFile() as typed, tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
+            typed.write((given or "").encode())
+            typed.seek(0)
+            begun = self.begin(*arguments, folder=folder, streams=(typed.fileno(), out.fileno(), err.fileno()), env=env)
+            try:
+                code = begun.wait(timeout)
+            finally:
+                begun.kill()
+            said = []
+            for stream in (out, err):
+                stream.seek(0)
+                said.append(stream.read().decode("utf-8").replace("\r\n", "\n"))
+        return subprocess.CompletedProcess(["holdzero", *arguments], code, *said)
+
+    def close(self) -> None:
+        """Begin no more."""
+        self._line.close()
+        self._process.wait()
+
+
+@pytest.fixture(scope="session")
+def starter() -> Iterator[Starter]:
+    """Begins the tool as a process of its own, soon."""
+    made = Starter()
+    yield made
+    made.close()
+
+
 class Person:
     """A person at a real terminal: waits for each prompt before typing, and can pull the plug.
 
     Args:
         arguments: of `holdzero`.
+        starter: begins it.
         folder: to be in.
         size: rows and columns of the terminal.
         env: on top of the environment.
     """
 
+    PATIENCE_S = 15.0
     MARKS = (
         r"(?:\? for help\)|Enter to compare|Enter to go on|s, (?:d, )?c or q|none\)|own words|another|Note): $"
         r"|measures\? $|leave it\) $|go on\) $"
     )
 
     def __init__(
-        self, *arguments: str, folder: Path, size: tuple[int, int] = (24, 80), env: dict[str, str] | None = None
+        self,
+        *arguments: str,
+        starter: Starter,
+        folder: Path,
+        size: tuple[int, int] = (24, 80),
+        env: dict[str, str] | None = None,
     ) -> None:
-        import pexpect
+        import pty
+        import termios
+
+        from pexpect import EOF
+        from pexpect.fdpexpect import fdspawn
 
         kept = {key: item for key, item in os.environ.items() if key not in ("COLUMNS", "LINES", "NO_COLOR")}
-        self.child = pexpect.spawn(
-            sys.executable,
-            ["-m", "holdzero", *arguments],
-            cwd=str(folder),
-            dimensions=size,
+        ours, its = pty.openpty()
+        termios.tcsetwinsize(its, size)
+        self.tool = starter.begin(
+            *arguments,
+            folder=folder,
+            streams=(its, its, its),
             env={**kept, "TERM": "xterm-256color", **(env or {})},
-            encoding="utf-8",
-            timeout=15,
+            terminal=True,
         )
+        os.close(its)
+        self.child = fdspawn(ours, encoding="utf-8", timeout=self.PATIENCE_S)
         self.child.delaybeforesend = None
         self._log = io.StringIO()
         self.child.logfile_read = self._log
-        self.end_of_file = pexpect.EOF
+        self.end_of_file = EOF
 
     @property
     def raw(self) -> str:
@@ -104,11 +234,11 @@ class Person:
 
     def interrupts(self) -> None:
         """Press Ctrl-C."""
-        self.child.sendintr()
+        self.child.send("\x03")
 
     def hangs_up(self) -> None:
         """Press Ctrl-D: end of input."""
-        self.child.sendeof()
+        self.child.send("\x04")
 
     def prompted(self) -> str:
         """Wait for the next prompt; gives what was shown since the last one."""
@@ -127,26 +257,31 @@ class Person:
         """Wait for the end; gives the exit code."""
         self.child.expect(self.end_of_file)
         self.child.close()
-        return int(self.child.exitstatus if self.child.exitstatus is not None else -self.child.signalstatus)
+        return self.tool.wait(self.PATIENCE_S)
 
     def kill(self, sign: int = signal.SIGKILL) -> None:
         """Pull the plug: nothing can be tidied up."""
-        os.kill(self.child.pid, sign)
+        self.tool.send_signal(sign)
+        self.tool.wait(self.PATIENCE_S)
         self.child.close()
+
+    def leaves(self) -> None:
+        """Nothing is left of it."""
+        self.kill()
 
 
 @pytest.fixture
-def person(tmp_path: Path) -> Iterator[Callable[..., Person]]:
+def person(tmp_path: Path, starter: Starter) -> Iterator[Callable[..., Person]]:
     """Sit somebody down at a terminal in the folder of the test."""
     seated: list[Person] = []
 
     def sit(*arguments: str, size: tuple[int, int] = (24, 80), env: dict[str, str] | None = None) -> Person:
-        seated.append(Person(*arguments, folder=tmp_path, size=size, env=env))
+        seated.append(Person(*arguments, starter=starter, folder=tmp_path, size=size, env=env))
         return seated[-1]
 
     yield sit
     for someone in seated:
-        someone.child.close(force=True)
+        someone.leaves()
 
 
 @pytest.fixture(scope="session")

@@ -28,8 +28,9 @@ class Done(Protocol):
 class Tool:
     """`holdzero` as a process in a folder with a routine and a readings file."""
 
-    def __init__(self, folder: Path, routine: str) -> None:
+    def __init__(self, folder: Path, routine: str, starter: Any) -> None:
         self.folder = folder
+        self.starter = starter
         self.routine = self.write("washer.toml", routine)
 
     def write(self, name: str, text: str) -> str:
@@ -40,15 +41,7 @@ class Tool:
         return self.write(name, "time,answer\n" + "".join(f',"{answer}"\n' for answer in answers))
 
     def __call__(self, *arguments: str, given: str | None = "", env: dict[str, str] | None = None) -> Done:
-        done = subprocess.run(
-            [sys.executable, "-m", "holdzero", *arguments],
-            cwd=self.folder,
-            input=given,
-            capture_output=True,
-            check=False,
-            encoding="utf-8",
-            env=env,
-        )
+        done: Done = self.starter.run(*arguments, folder=self.folder, given=given, env=env)
         assert "Traceback" not in done.stdout + done.stderr, done.stderr
         return done
 
@@ -73,8 +66,8 @@ def plain() -> str:
 
 
 @pytest.fixture
-def tool(tmp_path: Path, plain: str) -> Tool:
-    return Tool(tmp_path, plain)
+def tool(tmp_path: Path, plain: str, starter: Any) -> Tool:
+    return Tool(tmp_path, plain, starter)
 
 
 class TestExitCodes:
@@ -220,7 +213,7 @@ class TestReadingsFile:
         times = range(10, 80, 10)
         timed = [f'{time},"{answer}"\n' for time, answer in zip(times, GOOD, strict=True)]
         (tmp_path / "whole").mkdir()
-        whole = Tool(tmp_path / "whole", (tmp_path / tool.routine).read_text("utf-8"))
+        whole = Tool(tmp_path / "whole", (tmp_path / tool.routine).read_text("utf-8"), tool.starter)
         for one, lines in ((whole, timed), (tool, timed[:5])):
             one.write("readings.csv", "time,answer\n" + "".join(lines))
         source = ("--source", "readings:readings.csv", "--out", "out")

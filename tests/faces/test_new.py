@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import re
-import subprocess
-import sys
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -49,18 +47,11 @@ Tool: TypeAlias = Callable[..., Done]
 
 
 @pytest.fixture
-def tool(tmp_path: Path) -> Tool:
+def tool(tmp_path: Path, starter: Any) -> Tool:
     """`holdzero` in the folder of the test, nobody at the keyboard."""
 
     def call(*arguments: str) -> Done:
-        done = subprocess.run(
-            [sys.executable, "-m", "holdzero", *arguments],
-            cwd=tmp_path,
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            check=False,
-            encoding="utf-8",
-        )
+        done: Done = starter.run(*arguments, folder=tmp_path)
         assert "Traceback" not in done.stdout + done.stderr, done.stderr
         return done
 

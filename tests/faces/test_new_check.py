@@ -9,7 +9,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Protocol, TypeAlias
+from typing import Any, Protocol, TypeAlias
 
 import pytest
 
@@ -42,11 +42,11 @@ def ended(*arguments: str, folder: Path) -> Done:
 
 
 @pytest.fixture
-def tool(tmp_path: Path) -> Tool:
+def tool(tmp_path: Path, starter: Any) -> Tool:
     """`holdzero` in the folder of the test."""
 
     def call(*arguments: str) -> Done:
-        done = ended("holdzero", *arguments, folder=tmp_path)
+        done: Done = starter.run(*arguments, folder=tmp_path)
         assert "Traceback" not in done.stdout + done.stderr, done.stderr
         return done
 

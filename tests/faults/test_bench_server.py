@@ -6,8 +6,6 @@ import json
 import os
 import re
 import signal
-import subprocess
-import sys
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -28,13 +26,14 @@ PATIENCE_S = 20.0
 class Program:
     """`holdzero bench` as a process."""
 
-    def __init__(self, folder: Path, *arguments: str) -> None:
+    def __init__(self, folder: Path, starter: Any, *arguments: str) -> None:
         self.folder = folder
-        command = [sys.executable, "-m", "holdzero", "bench", "--port", "0", "--out", "out", *arguments]
+        words = ("bench", "--port", "0", "--out", "out", *arguments)
         env = {key: item for key, item in os.environ.items() if not key.startswith("HOLDZERO")}
         self._said = folder / f"said-{time.monotonic_ns()}"
-        with self._said.open("w") as said:
-            self.process = subprocess.Popen(command, cwd=folder, env=env, stdout=said, stderr=said)
+        with Path(os.devnull).open("rb") as nothing, self._said.open("w") as said:
+            streams = (nothing.fileno(), said.fileno(), said.fileno())
+            self.process = starter.begin(*words, folder=folder, env=env, streams=streams)
         ends = time.monotonic() + PATIENCE_S
         while (found := re.search(r"http://[^:/]+:(\d+)/(?:\?key=(\S+))?\n", self.said)) is None:
             if self.process.poll() is not None or time.monotonic() > ends:
@@ -52,7 +51,7 @@ class Program:
 
     def ends(self, sign: int) -> int:
         self.process.send_signal(sign)
-        return self.process.wait(PATIENCE_S)
+        return int(self.process.wait(PATIENCE_S))
 
     @property
     def journals(self) -> list[Path]:
@@ -69,12 +68,12 @@ Serve: TypeAlias = Callable[..., Program]
 
 
 @pytest.fixture
-def serve(tmp_path: Path) -> Iterator[Serve]:
+def serve(tmp_path: Path, starter: Any) -> Iterator[Serve]:
     (tmp_path / "washer.toml").write_text(PLAIN, "utf-8")
     started: list[Program] = []
 
     def go(*arguments: str) -> Program:
-        started.append(Program(tmp_path, *arguments))
+        started.append(Program(tmp_path, starter, *arguments))
         return started[-1]
 
     yield go
@@ -174,7 +173,6 @@ class TestPagesThatRace:
 
 
 class TestTheEnd:
-    @pytest.mark.skipif(signal.getsignal(signal.SIGINT) is signal.SIG_IGN, reason="Ctrl-C is ignored here")
     def test_by_the_keyboard_says_how_to_go_on(self, serve: Serve, visit: Any) -> None:
         program = serve()
         begin(visit(program.port).listens()).types("0")

@@ -24,6 +24,7 @@ from holdzero.book.store import START, BookError, chained
 from holdzero.testing.many import WASHER
 
 RecordsOf: TypeAlias = Callable[..., list[str]]  # see conftest
+Tool: TypeAlias = Callable[..., subprocess.CompletedProcess[str]]
 
 TOOL = [sys.executable, "-m", "holdzero"]
 SOAK_S = float(os.environ.get("HOLDZERO_SOAK_S", "5"))
@@ -189,11 +190,11 @@ class TestABenchThatIsKilled:
                 assert file.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
 
 
-def tool(*words: str, folder: Path, **options: Any) -> subprocess.CompletedProcess[str]:
+@pytest.fixture
+def tool(starter: Any) -> Tool:
     """Run the tool in a folder."""
-    return subprocess.run(
-        [*TOOL, *words], cwd=folder, capture_output=True, text=True, check=False, timeout=120, **options
-    )
+    run: Tool = starter.run
+    return run
 
 
 def left_waiting(folder: Path, texts: list[str]) -> None:
@@ -230,7 +231,7 @@ class TestAFullDisk:
         subprocess.run(["umount", str(disk)], check=True)
 
     def test_is_told_the_record_waits_and_goes_in_once_when_there_is_room(
-        self, small: Path, tmp_path: Path, records_of: RecordsOf
+        self, small: Path, tmp_path: Path, records_of: RecordsOf, tool: Tool
     ) -> None:
         path, texts = small / "book.sqlite", records_of(40)
         book = open_book(str(path), create=True)
@@ -253,7 +254,7 @@ class TestAFullDisk:
         assert sound(book)[:20] == [json.loads(text)["digest"] for text in texts[:20]]
         assert set(sound(book)) == {json.loads(text)["digest"] for text in texts}
 
-    def test_that_lets_no_file_grow_is_told_too(self, tmp_path: Path, records_of: RecordsOf) -> None:
+    def test_that_lets_no_file_grow_is_told_too(self, tmp_path: Path, records_of: RecordsOf, tool: Tool) -> None:
         path, texts = tmp_path / "book.sqlite", records_of(30)
         book = open_book(str(path), create=True)
         book.add(texts[:1])
@@ -264,7 +265,10 @@ class TestAFullDisk:
         def lets_none_grow() -> None:
             resource.setrlimit(resource.RLIMIT_FSIZE, (path.stat().st_size, resource.RLIM_INFINITY))
 
-        full = tool("book", "send", "records", "--book", str(path), folder=tmp_path, preexec_fn=lets_none_grow)
+        command = [*TOOL, "book", "send", "records", "--book", str(path)]
+        full = subprocess.run(
+            command, cwd=tmp_path, capture_output=True, text=True, check=False, timeout=120, preexec_fn=lets_none_grow
+        )
 
         assert full.returncode == 2
         assert "the disk may be full" in full.stderr
@@ -274,7 +278,9 @@ class TestAFullDisk:
         assert tool("book", "send", "records", "--book", str(path), folder=tmp_path).returncode == 0
         assert set(sound(book)) == {json.loads(text)["digest"] for text in texts}
 
-    def test_at_the_end_of_a_run_leaves_the_verdict_alone(self, small: Path, bench: Bench, tmp_path: Path) -> None:
+    def test_at_the_end_of_a_run_leaves_the_verdict_alone(
+        self, small: Path, bench: Bench, tmp_path: Path, tool: Tool
+    ) -> None:
         open_book(str(small / "book.sqlite"), create=True)
         fill(small)
 
@@ -295,15 +301,16 @@ NOWHERE = "postgresql://holdzero@127.0.0.1:1/book"
 class Bench:
     """A bench with a routine, in a folder."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, tool: Tool) -> None:
         self.folder = folder
+        self._tool = tool
         (folder / "washer.toml").write_text(WASHER.text, "utf-8")
 
     def words(self, *more: str) -> list[str]:
         return ["run", "washer.toml", "--operator", "T. Ester", "--serial", "7", "--out", "out", *more]
 
     def run(self, readings: tuple[str, ...], *more: str) -> subprocess.CompletedProcess[str]:
-        return tool(*self.words(*self.reads(readings), *more), folder=self.folder)
+        return self._tool(*self.words(*self.reads(readings), *more), folder=self.folder)
 
     def reads(self, readings: tuple[str, ...]) -> tuple[str, str]:
         """The words that take readings from a file."""
@@ -320,8 +327,8 @@ class Bench:
 
 
 @pytest.fixture
-def bench(tmp_path: Path) -> Bench:
-    return Bench(tmp_path)
+def bench(tmp_path: Path, tool: Tool) -> Bench:
+    return Bench(tmp_path, tool)
 
 
 class TestABookThatCanNotBeReached:
@@ -344,7 +351,7 @@ class TestABookThatCanNotBeReached:
         assert done.returncode == 0
         assert "geheim" not in done.stdout + done.stderr + files
 
-    def test_gets_the_record_once_when_it_is_back(self, bench: Bench, url: str, tmp_path: Path) -> None:
+    def test_gets_the_record_once_when_it_is_back(self, bench: Bench, url: str, tmp_path: Path, tool: Tool) -> None:
         bench.run(GOOD, "--book", NOWHERE)
         for _ in range(2):
             sent = tool("book", "send", "out", "--book", url, folder=tmp_path)
@@ -353,14 +360,16 @@ class TestABookThatCanNotBeReached:
         assert marks(tmp_path / "out") == 0
         assert sound(open_book(url)) == [bench.record["digest"]]
 
-    def test_still_leaves_it_waiting_when_it_is_not_back(self, bench: Bench, tmp_path: Path) -> None:
+    def test_still_leaves_it_waiting_when_it_is_not_back(self, bench: Bench, tmp_path: Path, tool: Tool) -> None:
         bench.run(GOOD, "--book", NOWHERE)
         sent = tool("book", "send", "out", "--book", NOWHERE, folder=tmp_path)
         assert sent.returncode == 2
         assert "connection failed" in sent.stderr
         assert marks(tmp_path / "out") == 1
 
-    def test_that_dies_during_a_run_is_told_at_its_end(self, server: Server, bench: Bench, tmp_path: Path) -> None:
+    def test_that_dies_during_a_run_is_told_at_its_end(
+        self, server: Server, bench: Bench, tmp_path: Path, tool: Tool
+    ) -> None:
         postgresql: Any = server
         url = postgresql.database()
         with subprocess.Popen(
@@ -408,7 +417,7 @@ class TestARecordThatWaits:
         assert sorted(sound(open_book(url))) == sorted(json.loads(text)["digest"] for text in texts)
 
     def test_waits_on_when_it_was_changed_and_the_others_go_in(
-        self, url: str, tmp_path: Path, records_of: RecordsOf
+        self, url: str, tmp_path: Path, records_of: RecordsOf, tool: Tool
     ) -> None:
         texts = records_of(3)
         left_waiting(tmp_path / "records", [texts[0], texts[1].replace("T. Ester", "N. Obody"), texts[1]])
@@ -421,7 +430,7 @@ class TestARecordThatWaits:
         assert [path.name for path in (tmp_path / "records").glob("*.waiting")] == ["run-001.waiting"]
         assert len(sound(open_book(url))) == 2
 
-    def test_is_marked_before_it_is_sent(self, bench: Bench, tmp_path: Path) -> None:
+    def test_is_marked_before_it_is_sent(self, bench: Bench, tmp_path: Path, tool: Tool) -> None:
         """A tool that is killed while the book keeps it waiting forgets nothing."""
         path = tmp_path / "book.sqlite"
         open_book(str(path), create=True)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeAlias
@@ -94,12 +92,11 @@ class TestNotEnabled:
         assert "name them with --shop" in reason(catalogue)
 
     @pytest.mark.parametrize("given", [{"env": True}, {"env": False}])
-    def test_they_do_when_they_are_named(self, shop: Path, given: dict[str, bool]) -> None:
-        command = [sys.executable, "-m", "holdzero", "plugins", *([] if given["env"] else ["--shop", "shop.toml"])]
+    def test_they_do_when_they_are_named(self, shop: Path, given: dict[str, bool], starter: Any) -> None:
         env = {"HOLDZERO_SHOP": "shop.toml"} if given["env"] else {}
-        done = subprocess.run(
-            command, cwd=shop.parent, env={**env, "PATH": ""}, capture_output=True, text=True, check=True
-        )
+        named = () if given["env"] else ("--shop", "shop.toml")
+        done = starter.run("plugins", *named, folder=shop.parent, env={**env, "PATH": ""})
+        assert done.returncode == 0
         assert "check bench_lamp" in done.stdout
 
     def test_switched_off_by_name_it_is_missed(self, shop: Path, measure: Measure) -> None:
@@ -152,20 +149,20 @@ class TestRefused:
     def test_where_there_is_no_folder(self, shop: Path) -> None:
         assert "name no folder; add folder to [plugins]" in reason(house(shop, folder=None))
 
-    def test_a_misspelled_setting_is_named_with_its_line(self, shop: Path) -> None:
+    def test_a_misspelled_setting_is_named_with_its_line(self, shop: Path, starter: Any) -> None:
         shop.write_text(SETTINGS.replace("enabled", "enable"), "utf-8")
-        command = [sys.executable, "-m", "holdzero", "plugins", "--shop", "shop.toml"]
-        done = subprocess.run(command, cwd=shop.parent, capture_output=True, text=True, check=False)
+        done = starter.run("plugins", "--shop", "shop.toml", folder=shop.parent)
         assert done.returncode == 2
         assert "shop.toml:4: error: plugins.enable: found the unknown key" in done.stderr
         assert "did you mean enabled?" in done.stderr
 
 
 class TestAnotherSoftware:
-    def test_verify_says_that_a_plugin_is_missing_and_the_result_differs(self, shop: Path, measure: Measure) -> None:
+    def test_verify_says_that_a_plugin_is_missing_and_the_result_differs(
+        self, shop: Path, measure: Measure, starter: Any
+    ) -> None:
         outcome = measure(ROUTINE, shop=shop)
-        command = [sys.executable, "-m", "holdzero", "verify", str(outcome.folder)]
-        done = subprocess.run(command, capture_output=True, text=True, check=False)
+        done = starter.run("verify", str(outcome.folder), folder=Path.cwd())
         assert done.returncode == 1
         assert "the plugin bench_lamp of house folder, which it used, is not loaded here" in done.stdout
         first, *others = done.stdout.splitlines()
@@ -174,21 +171,19 @@ class TestAnotherSoftware:
         )
         assert "DIFFERS" not in done.stdout
         assert any(line.startswith("    verdict:") for line in others)
-        again = subprocess.run([*command, "--shop", str(shop)], capture_output=True, text=True, check=False)
+        again = starter.run("verify", str(outcome.folder), "--shop", str(shop), folder=Path.cwd())
         assert (again.returncode, "note:" in again.stdout) == (0, False)
 
     @pytest.mark.parametrize(("right", "wrong"), [('"+1.1"', '"+1.2"'), ('"verdict": "pass"', '"verdict": "fail"')])
     def test_a_record_that_was_changed_differs_whatever_is_missing(
-        self, shop: Path, measure: Measure, right: str, wrong: str
+        self, shop: Path, measure: Measure, right: str, wrong: str, starter: Any
     ) -> None:
         outcome = measure(ROUTINE, shop=shop)
         (path,) = outcome.folder.glob("*.record.json")
         text = path.read_text("utf-8")
         assert right in text
         path.write_text(text.replace(right, wrong), "utf-8")
-        done = subprocess.run(
-            [sys.executable, "-m", "holdzero", "verify", str(path)], capture_output=True, text=True, check=False
-        )
+        done = starter.run("verify", str(path), folder=Path.cwd())
         assert done.returncode == 1
         assert "DIFFERS" in done.stdout
         assert "can't be recomputed here" not in done.stdout
@@ -215,18 +210,9 @@ def load_fresh(shop: Path) -> Catalogue:
 
 
 class TestAddingToTheRegister:
-    def test_keeps_the_settings(self, shop: Path) -> None:
-        command = [
-            sys.executable,
-            "-m",
-            "holdzero",
-            "register",
-            "add",
-            "reference",
-            "B5",
-            'size="5 mm"',
-            'deviation="0 um"',
-        ]
-        subprocess.run([*command, "--shop", str(shop)], capture_output=True, check=True)
+    def test_keeps_the_settings(self, shop: Path, starter: Any) -> None:
+        keys = ('size="5 mm"', 'deviation="0 um"')
+        added = starter.run("register", "add", "reference", "B5", *keys, "--shop", str(shop), folder=Path.cwd())
+        assert added.returncode == 0
         assert "bench_lamp" in open_shop(shop).catalogue.checks
         assert "B5" in open_shop(shop).register.reference

@@ -9,7 +9,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import pytest
 
@@ -227,16 +227,10 @@ class TestLock:
             journal.append(note(2))
         assert len(read_journal(path).events) == 2
 
-    def test_a_second_process_is_refused_with_exit_code_2(self, interrupted: Path) -> None:
+    def test_a_second_process_is_refused_with_exit_code_2(self, interrupted: Path, starter: Any) -> None:
         held, _ = Journal.reopen(interrupted)
         with held:
-            done = subprocess.run(
-                [sys.executable, "-m", "holdzero", "resume", str(interrupted)],
-                stdin=subprocess.DEVNULL,
-                capture_output=True,
-                text=True,
-                check=False,
-            )
+            done = starter.run("resume", str(interrupted), folder=interrupted.parent)
         assert done.returncode == 2
         assert "another run holds it" in done.stderr
         assert "Traceback" not in done.stderr
@@ -345,10 +339,11 @@ class TestDiskFull:
                 journal.append(note(1))
 
     @pytest.mark.parametrize("room", [2600, 3000, 3300])
-    def test_for_real_the_run_ends_with_4_and_can_be_resumed(self, routines: Path, tmp_path: Path, room: int) -> None:
+    def test_for_real_the_run_ends_with_4_and_can_be_resumed(
+        self, routines: Path, tmp_path: Path, size_of_a_whole_journal: int, starter: Any, room: int
+    ) -> None:
         """The system itself refuses to let any file grow beyond `room` bytes."""
-        whole = size_of_a_whole_journal(routines, tmp_path)
-        limit = whole * room // 4000
+        limit = size_of_a_whole_journal * room // 4000
 
         def small_files() -> None:
             resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
@@ -368,12 +363,7 @@ class TestDiskFull:
         rest = tmp_path / "rest.csv"
         kept = ring_answers(routines)
         rest.write_text("time,answer\n" + "".join(f",{answer}\n" for answer in kept[len(answers) :]), "utf-8")
-        again = subprocess.run(
-            [sys.executable, "-m", "holdzero", "resume", str(journal), "--source", f"readings:{rest}"],
-            capture_output=True,
-            text=True,
-            check=False,
-        )
+        again = starter.run("resume", str(journal), "--source", f"readings:{rest}", folder=tmp_path)
         assert again.returncode == 0, again.stderr
         final = [event.raw for event in read_journal(journal).events if isinstance(event, e.ReadingTaken)]
         assert final == kept
@@ -396,8 +386,9 @@ def run_ring(routines: Path, out: Path, limits: Callable[[], None] | None = None
     )
 
 
-def size_of_a_whole_journal(routines: Path, tmp_path: Path) -> int:
-    out = tmp_path / "whole"
+@pytest.fixture(scope="module")
+def size_of_a_whole_journal(routines: Path, tmp_path_factory: pytest.TempPathFactory) -> int:
+    out = tmp_path_factory.mktemp("whole")
     assert run_ring(routines, out).returncode == 0
     (journal,) = out.glob("*.journal.jsonl")
     return journal.stat().st_size

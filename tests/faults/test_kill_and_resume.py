@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import random
 import re
 import signal
@@ -54,6 +55,7 @@ class Person(Protocol):
 
 
 Sit: TypeAlias = Callable[..., Person]
+Starter: TypeAlias = Any  # see conftest
 
 
 @pytest.fixture
@@ -191,27 +193,27 @@ class TestKilledAfterAnyEvent:
 
 
 class TestKilledAtAnyMoment:
-    def test_what_is_in_the_journal_is_sound_and_what_was_echoed_is_in_it(self, ring: Path, tmp_path: Path) -> None:
+    def test_what_is_in_the_journal_is_sound_and_what_was_echoed_is_in_it(
+        self, starter: Starter, ring: Path, tmp_path: Path
+    ) -> None:
         """Answers come through a pipe as fast as they are taken, so that the kill falls anywhere."""
         chance = random.Random(20)  # noqa: S311  no secret
         whole = 0
         for trial in range(4):
             folder = tmp_path / str(trial)
             folder.mkdir()
-            command = [sys.executable, "-m", "holdzero", "run", str(ring), "--operator", "T. Ester", "--serial", "7"]
+            words = ["run", str(ring), "--operator", "T. Ester", "--serial", "7", "--out", "out"]
             with (folder / "shown").open("wb") as shown:
-                process = subprocess.Popen(
-                    [*command, "--out", "out"], stdin=subprocess.PIPE, stdout=shown, stderr=shown, cwd=folder
-                )
-                assert process.stdin is not None
-                process.stdin.write("".join(f"{answer}\n" for answer in ANSWERS).encode())
-                process.stdin.flush()
+                end, pipe = os.pipe()
+                process = starter.begin(*words, folder=folder, streams=(end, shown.fileno(), shown.fileno()))
+                os.close(end)
+                os.write(pipe, "".join(f"{answer}\n" for answer in ANSWERS).encode())
                 while not list(folder.glob("out/*.journal.jsonl")) and process.poll() is None:
                     time.sleep(0.002)
                 time.sleep(chance.uniform(0.0, 0.08))
                 process.kill()
                 process.wait()
-                process.stdin.close()
+                os.close(pipe)
             if journal_in(folder).stat().st_size == 0:
                 continue  # killed before the run had started
             events = read_journal(journal_in(folder)).events
@@ -220,14 +222,8 @@ class TestKilledAtAnyMoment:
             assert len(read) >= echoed
             whole += 1
 
-            answered = len(events) - 1
-            done = subprocess.run(
-                [sys.executable, "-m", "holdzero", "resume", str(journal_in(folder))],
-                input="".join(f"{answer}\n" for answer in ANSWERS[answered:]),
-                text=True,
-                capture_output=True,
-                check=False,
-            )
+            rest = "".join(f"{answer}\n" for answer in ANSWERS[len(events) - 1 :])
+            done = starter.run("resume", str(journal_in(folder)), folder=folder, given=rest)
             assert done.returncode == 0, done.stderr
             finished = next(folder.glob("out/*.record.json"))
             assert raw_readings(json.loads(finished.read_text("utf-8"))) == READINGS
@@ -307,7 +303,7 @@ class TestKilledElsewhere:
         first.types(*ANSWERS[:SOAK])
         first.prompted()
         first.kill()
-        time.sleep(1.2)
+        time.sleep(2.2)
 
         second = resume(person, tmp_path)
         shown = second.prompted()

@@ -7,8 +7,9 @@ import json
 import re
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 import pytest
 
@@ -18,13 +19,17 @@ from holdzero.register import load_register
 RULES = ("comparator_due", "plate_wiped", "steady_room", "two_readers")
 CHOICES = ("--reference", "B-5", "--comparator", "K-2", "--thermometer", "T-1")
 ANSWERS = ("20.1", "20.3", "0", "0.1", "-0.1", *("1.0", "1.1") * 2, "C. Reeve", *("0.9", "1.2") * 2, "0", "20.4")
+Done: TypeAlias = subprocess.CompletedProcess[str]
 PASS, DIFFERS, UNDECIDED, INTERRUPTED = 0, 1, 3, 4
 
 
-def tool(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "holdzero", *arguments], cwd=folder, capture_output=True, text=True, check=False
-    )
+@pytest.fixture
+def tool(starter: Any) -> Callable[..., Done]:
+    def call(folder: Path, *arguments: str) -> Done:
+        done: Done = starter.run(*arguments, folder=folder)
+        return done
+
+    return call
 
 
 @pytest.fixture
@@ -36,13 +41,17 @@ def routine(tmp_path: Path, house: Path) -> Path:
     return path
 
 
-def run(routine: Path, shop: Path | None, answers: tuple[str, ...] = ANSWERS) -> subprocess.CompletedProcess[str]:
-    readings = routine.with_name("readings.csv")
-    readings.write_text("time,answer\n" + "".join(f",{answer}\n" for answer in answers), "utf-8")
-    named = () if shop is None else ("--shop", str(shop), *CHOICES)
-    who = ("--operator", "T. Ester", "--serial", "7")
-    source = ("--source", f"readings:{readings}")
-    return tool(routine.parent, "run", str(routine), *source, *who, *named, "--out", "out", "--json")
+@pytest.fixture
+def run(tool: Callable[..., Done]) -> Callable[..., Done]:
+    def call(routine: Path, shop: Path | None, answers: tuple[str, ...] = ANSWERS) -> Done:
+        readings = routine.with_name("readings.csv")
+        readings.write_text("time,answer\n" + "".join(f",{answer}\n" for answer in answers), "utf-8")
+        named = () if shop is None else ("--shop", str(shop), *CHOICES)
+        who = ("--operator", "T. Ester", "--serial", "7")
+        source = ("--source", f"readings:{readings}")
+        return tool(routine.parent, "run", str(routine), *source, *who, *named, "--out", "out", "--json")
+
+    return call
 
 
 def stops(record: dict[str, Any]) -> list[str]:
@@ -93,7 +102,7 @@ class TestTheFolder:
 
 
 class TestThroughTheCommandLine:
-    def test_plugins_lists_the_four(self, house: Path, tmp_path: Path) -> None:
+    def test_plugins_lists_the_four(self, house: Path, tmp_path: Path, tool: Callable[..., Done]) -> None:
         done = tool(tmp_path, "plugins", "--shop", str(house / "shop.toml"))
         assert done.returncode == 0, done.stderr
         for line in ("check plate_wiped", "check two_readers", "check steady_room", "check comparator_due"):
@@ -101,7 +110,9 @@ class TestThroughTheCommandLine:
         assert "REFUSED" not in done.stdout
         assert f"from house folder: {house / 'plate_wiped.py'}" in done.stdout
 
-    def test_the_routine_of_the_readme_is_valid_and_passes(self, house: Path, routine: Path) -> None:
+    def test_the_routine_of_the_readme_is_valid_and_passes(
+        self, house: Path, routine: Path, tool: Callable[..., Done], run: Callable[..., Done]
+    ) -> None:
         shop = house / "shop.toml"
         valid = tool(routine.parent, "validate", str(routine), "--shop", str(shop))
         assert valid.returncode == 0, valid.stdout + valid.stderr
@@ -112,7 +123,7 @@ class TestThroughTheCommandLine:
         houses = {item["name"] for item in record["software"]["plugins"] if item["distribution"] == "house folder"}
         assert houses == set(RULES)
 
-    def test_each_rule_can_stop_it(self, house: Path, routine: Path) -> None:
+    def test_each_rule_can_stop_it(self, house: Path, routine: Path, run: Callable[..., Done]) -> None:
         text = routine.read_text("utf-8")
         text = text.replace('[[steps]]\ndo = "wipe"\n', "").replace("ahead_days = 5", "ahead_days = 0")
         routine.write_text(text, "utf-8")
@@ -121,7 +132,7 @@ class TestThroughTheCommandLine:
         assert stops(json.loads(done.stdout)) == ["plate_wiped/none", "steady_room/moved", *["two_readers/alone"] * 2]
 
     def test_the_record_recomputes_with_the_shop_and_says_what_is_missing_without(
-        self, house: Path, routine: Path
+        self, house: Path, routine: Path, tool: Callable[..., Done], run: Callable[..., Done]
     ) -> None:
         run(routine, house / "shop.toml")
         done = tool(routine.parent, "verify", "out", "--shop", str(house / "shop.toml"))
@@ -133,7 +144,14 @@ class TestThroughTheCommandLine:
 
     @pytest.mark.parametrize(("with_shop", "code"), [(True, PASS), (False, UNDECIDED)])
     def test_a_run_that_was_broken_off_goes_on_with_the_shop_alone(
-        self, house: Path, routine: Path, *, with_shop: bool, code: int
+        self,
+        house: Path,
+        routine: Path,
+        tool: Callable[..., Done],
+        run: Callable[..., Done],
+        *,
+        with_shop: bool,
+        code: int,
     ) -> None:
         assert run(routine, house / "shop.toml", ANSWERS[:7]).returncode == INTERRUPTED
         (journal,) = (routine.parent / "out").glob("*.journal.jsonl")
@@ -145,7 +163,7 @@ class TestThroughTheCommandLine:
         expected = [] if with_shop else [f"{rule}/failed" for rule in RULES]
         assert stops(json.loads(done.stdout)) == expected
 
-    def test_without_the_shop_the_routine_is_refused(self, routine: Path) -> None:
+    def test_without_the_shop_the_routine_is_refused(self, routine: Path, run: Callable[..., Done]) -> None:
         done = run(routine, None)
         assert done.returncode == 2
         assert "wipe" in done.stderr

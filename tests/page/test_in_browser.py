@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import os
 import re
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -26,8 +24,9 @@ _PATIENCE_S = 8.0
 class Bench:
     """`holdzero bench` as a process, in a folder with two routines."""
 
-    def __init__(self, folder: Path, *options: str) -> None:
+    def __init__(self, folder: Path, starter: Any, *options: str) -> None:
         self.folder = folder
+        self.starter = starter
         self.options = options
         self.port = "0"
         (folder / "washer.toml").write_text(ROUTINE, "utf-8")
@@ -35,18 +34,21 @@ class Bench:
         self.start()
 
     def start(self) -> None:
-        command = [sys.executable, "-m", "holdzero", "bench", ".", "--port", self.port, *self.options]
-        self.process = subprocess.Popen(command, cwd=self.folder, stdout=subprocess.PIPE, text=True)
-        assert self.process.stdout is not None
-        found = re.search(r"http://[^ ]*:(\d+)/", self.process.stdout.readline())
+        words = ("bench", ".", "--port", self.port, *self.options)
+        ours, its = os.pipe()
+        with Path(os.devnull).open("r+b") as nothing:
+            streams = (nothing.fileno(), its, nothing.fileno())
+            self.process = self.starter.begin(*words, folder=self.folder, streams=streams)
+        os.close(its)
+        self.says = os.fdopen(ours)
+        found = re.search(r"http://[^ ]*:(\d+)/", self.says.readline())
         assert found is not None
         self.url, self.port = found[0].strip(), found[1]
 
     def kill(self) -> None:
         self.process.kill()
         self.process.wait(_PATIENCE_S)
-        if self.process.stdout is not None:
-            self.process.stdout.close()
+        self.says.close()
 
     @property
     def records(self) -> list[Path]:
@@ -54,9 +56,9 @@ class Bench:
 
 
 @pytest.fixture(scope="module")
-def bench(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+def bench(browser: Any, starter: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
     del browser  # nothing is started where there is no browser
-    started = Bench(tmp_path_factory.mktemp("typed"))
+    started = Bench(tmp_path_factory.mktemp("typed"), starter)
     yield started
     started.kill()
 
@@ -216,10 +218,10 @@ def test_a_whole_run_goes_by_the_keyboard_alone(look: Any, bench: Bench) -> None
     leave(page)
 
 
-def test_a_whole_run_goes_by_the_pedal_alone(look: Any, tmp_path: Path) -> None:
+def test_a_whole_run_goes_by_the_pedal_alone(look: Any, starter: Any, tmp_path: Path) -> None:
     dial = Dial()
     profile = ROOT / "routines/lines/stream.toml"
-    bench = Bench(tmp_path, "--source", f"serial:{dial.port},{profile}")
+    bench = Bench(tmp_path, starter, "--source", f"serial:{dial.port},{profile}")
     try:
         page = look(bench.url)
         begin(page)
@@ -394,8 +396,10 @@ def test_a_blind_run_shows_no_limit_no_value_and_no_chart_until_it_is_over(look:
     leave(page)
 
 
-def test_a_page_says_at_once_that_the_bench_is_gone_and_comes_back_by_itself(look: Any, tmp_path: Path) -> None:
-    bench = Bench(tmp_path)
+def test_a_page_says_at_once_that_the_bench_is_gone_and_comes_back_by_itself(
+    look: Any, starter: Any, tmp_path: Path
+) -> None:
+    bench = Bench(tmp_path, starter)
     page = look(bench.url, dead=True)
     begin(page)
     bench.kill()

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import shutil
 import subprocess
-import sys
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -19,14 +18,19 @@ from holdzero.record import verify
 from holdzero.routine.approval import approval_state, with_approval
 from holdzero.routine.load import load_routine
 
+Done: TypeAlias = subprocess.CompletedProcess[str]
 Measure: TypeAlias = Callable[..., Any]  # see conftest
+Tool: TypeAlias = Callable[..., Done]
 DAY = dt.date(2026, 3, 2)
 
 
-def tool(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "holdzero", *arguments], cwd=folder, capture_output=True, text=True, check=False
-    )
+@pytest.fixture
+def tool(starter: Any) -> Tool:
+    def call(folder: Path, *arguments: str) -> Done:
+        done: Done = starter.run(*arguments, folder=folder)
+        return done
+
+    return call
 
 
 @pytest.fixture
@@ -43,9 +47,13 @@ def approved(path: Path) -> Path:
     return path
 
 
-def run(path: Path, *options: str) -> subprocess.CompletedProcess[str]:
-    readings = f"readings:{path.with_suffix('.readings.csv')}"
-    return tool(path.parent, "run", str(path), "--source", readings, "--operator", "B", "--json", *options)
+@pytest.fixture
+def run(tool: Tool) -> Tool:
+    def call(path: Path, *options: str) -> Done:
+        readings = f"readings:{path.with_suffix('.readings.csv')}"
+        return tool(path.parent, "run", str(path), "--source", readings, "--operator", "B", "--json", *options)
+
+    return call
 
 
 class TestTheDigestOfAText:
@@ -104,7 +112,7 @@ class TestProduction:
         assert outcome.record["routine"]["document"]["approval"]["by"] == "C. Reeve"
         assert verify(outcome.record, catalogue) == []
 
-    def test_refuses_one_whose_text_was_changed_since(self, ring: Path) -> None:
+    def test_refuses_one_whose_text_was_changed_since(self, ring: Path, run: Tool) -> None:
         text = approved(ring).read_text("utf-8")
         ring.write_text(text.replace('"+3 um"', '"+30 um"'), "utf-8")
         done = run(ring)
@@ -114,7 +122,7 @@ class TestProduction:
         assert "--trial" in done.stderr
         assert not list(ring.parent.glob("records/*"))
 
-    def test_refuses_one_without_approval_where_the_shop_requires_it(self, ring: Path) -> None:
+    def test_refuses_one_without_approval_where_the_shop_requires_it(self, ring: Path, run: Tool) -> None:
         (ring.parent / "own.toml").write_text('format = 1\nroutines.approval = "required"\n', "utf-8")
         done = run(ring, "--shop", "own.toml")
         assert done.returncode == 2
@@ -138,7 +146,7 @@ class TestATrial:
 
     @pytest.mark.parametrize("trial", [True, False])
     def test_is_called_so_beside_the_verdict_wherever_it_is_told(
-        self, ring: Path, measure: Measure, *, trial: bool
+        self, ring: Path, measure: Measure, tool: Tool, *, trial: bool
     ) -> None:
         outcome = measure(ring, answers_of(ring), trial=trial)
         (path,) = outcome.folder.glob("*.record.json")
@@ -157,7 +165,7 @@ class TestATrial:
 
 
 class TestTheCommand:
-    def test_approves_a_valid_routine_as_it_stands(self, ring: Path) -> None:
+    def test_approves_a_valid_routine_as_it_stands(self, ring: Path, tool: Tool) -> None:
         before = ring.read_text("utf-8")
         done = tool(ring.parent, "approve", str(ring), "--by", "C. Reeve", "--note", "limits checked")
         assert done.returncode == 0, done.stderr
@@ -166,7 +174,7 @@ class TestTheCommand:
         assert approval_state(loaded.document["approval"], loaded.text_digest) == "approved"
         assert loaded.document["approval"]["note"] == "limits checked"
 
-    def test_refuses_one_that_is_not_valid(self, ring: Path) -> None:
+    def test_refuses_one_that_is_not_valid(self, ring: Path, tool: Tool) -> None:
         text = ring.read_text("utf-8").replace('"+3 um"', '"+3"')
         ring.write_text(text, "utf-8")
         done = tool(ring.parent, "approve", str(ring), "--by", "C. Reeve")
@@ -174,7 +182,7 @@ class TestTheCommand:
         assert "add the unit" in done.stderr
         assert ring.read_text("utf-8") == text
 
-    def test_validate_tells_of_an_approval_that_holds_no_more(self, ring: Path) -> None:
+    def test_validate_tells_of_an_approval_that_holds_no_more(self, ring: Path, tool: Tool) -> None:
         text = approved(ring).read_text("utf-8")
         ring.write_text(text.replace('"+3 um"', '"+4 um"'), "utf-8")
         done = tool(ring.parent, "validate", str(ring))
