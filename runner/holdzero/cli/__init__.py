@@ -250,6 +250,14 @@ def rehearse(
     against: Annotated[
         Path | None, typer.Option("--against", help="Another revision of the routine, to be shown beside it.")
     ] = None,
+    risk: Annotated[
+        float | None,
+        typer.Option("--risk", help="Say instead which rounds and soak meet it: a share of all parts, such as 0.02."),
+    ] = None,
+    spread: Annotated[
+        str | None,
+        typer.Option("--spread", help="Standard deviation of the parts about the middle; as the routine states it."),
+    ] = None,
     workers: Annotated[
         int | None, typer.Option("--workers", min=1, help="Processes; as many as are worth it if left out.")
     ] = None,
@@ -274,6 +282,8 @@ def rehearse(
         choices={role: name for role, name in chosen.items() if name is not None},
         scenario=scenario,
         against=against,
+        risk=risk,
+        spread=spread,
         workers=workers,
         scheduler=scheduler,
         json=json,

@@ -22,6 +22,7 @@ from holdzero.rehearse import Curve, Point, Process, true_sizes_um
 from holdzero.rehearse.errors import inputs_of
 from holdzero.rehearse.many import Rehearsal
 from holdzero.rehearse.scenario import Scenario, load_scenario
+from holdzero.rehearse.suggest import Wish
 from holdzero.routine import schema
 from holdzero.routine.load import LoadedRoutine, load_routine, members
 
@@ -47,6 +48,8 @@ class Wanted:
     choices: Mapping[str, str]
     scenario: Path | None
     against: Path | None
+    risk: float | None
+    spread: str | None
     workers: int | None
     scheduler: str | None
     json: bool
@@ -95,6 +98,8 @@ def rehearse_routine(path: Path, wanted: Wanted, *, named: Path | None) -> int:
     if not 1 <= wanted.runs <= _MOST:
         raise HoldzeroError(f"--runs {wanted.runs}: write a number from 1 to {_MOST}")
     shop = open_shop(named)
+    if wanted.risk is not None:
+        return _suggested(path, wanted, shop)
     if wanted.family:
         trials = [_of_member(path, member, wanted, shop) for member in _family(path, wanted)]
     else:
@@ -108,6 +113,26 @@ def rehearse_routine(path: Path, wanted: Wanted, *, named: Path | None) -> int:
         tell(f"holdzero: {name} takes one run at a time: slower; fewer --runs are quicker")
     made = _rehearsed(trials, wanted, named)
     return _of_family(trials, made, wanted) if wanted.family else _of_routines(trials, made, wanted)
+
+
+def _suggested(path: Path, wanted: Wanted, shop: Shop) -> int:
+    """Rounds and soak that meet a risk."""
+    from holdzero.cli.suggesting import suggest_ways
+
+    risk = wanted.risk or 0.0
+    if not 0.0 < risk < 1.0:
+        raise HoldzeroError(f"--risk {risk:g}: write a share between 0 and 1, for example 0.02 for 2 %")
+    if wanted.family or wanted.against is not None:
+        raise HoldzeroError("--risk is of one routine: drop --family and --against, and name a --member if need be")
+    trial = _trial(path, wanted.member, wanted, shop)
+    if trial.plan.process_um is None:
+        raise HoldzeroError(
+            "--risk: how the parts lie is not stated\n    say it in the routine ([decision] process), or here: "
+            '--spread "1 um", the standard deviation about the middle of the limits'
+        )
+    mean_um, standard_um = trial.plan.process_um
+    wish = Wish(risk=risk, mean_um=mean_um, standard_um=standard_um, runs=wanted.runs)
+    return suggest_ways(trial.routine, trial.what, wish, json=wanted.json)
 
 
 # --- what is rehearsed ------------------------------------------------------------------------
@@ -156,14 +181,14 @@ def _trial(path: Path, member: str | None, wanted: Wanted, shop: Shop) -> _Trial
         raise FileFaultsError(faults)
     written = load_scenario(wanted.scenario) if wanted.scenario is not None else None
     subject = _subject(loaded, wanted, shop, written.scenario if written is not None else None)
-    what, process = subject.with_checks(checks), loaded.routine.decision.process
+    what = subject.with_checks(checks)
     ideal = what.ideal()
     if written is not None:
         written.fits(what.places, inputs_of(ideal))
     plan = Plan(
         subject=subject,
         sizes_um=true_sizes_um(ideal, what.of),
-        process_um=None if process is None else (float(process.value), float(process.standard_uncertainty)),
+        process_um=_process_um(loaded.routine, what, wanted.spread),
     )
     return _Trial(member=member, routine=loaded.routine, what=what, plan=plan)
 
@@ -199,13 +224,7 @@ def _scatter_um(
 ) -> float:
     """Standard deviation of a single reading: as asked for, as in the scenario, or half of what is resolved."""
     if text is not None:
-        try:
-            value = parse_quantity(text, Dimension.LENGTH).value
-        except QuantityError as error:
-            raise HoldzeroError(f"--scatter: {error}") from None
-        if value < 0.0:
-            raise HoldzeroError(f"--scatter {text}: a standard deviation is not below zero")
-        return value
+        return _standard_um("--scatter", text)
     if scenario is not None and scenario.scatter is not None:
         return scenario.scatter
     if isinstance(routine.comparator, schema.Comparator):
@@ -214,6 +233,29 @@ def _scatter_um(
     if said is None:
         raise HoldzeroError('say how single readings scatter, for example --scatter "0.2 um"')
     return 0.5 * parse_quantity(str(said), Dimension.LENGTH).value
+
+
+def _process_um(routine: schema.Routine, what: Rehearsal, spread: str | None) -> tuple[float, float] | None:
+    """Mean and standard deviation of the parts [um]: as asked for about the middle, or as the routine states them."""
+    if spread is not None:
+        return what.middle_um, _standard_um("--spread", spread)
+    process = routine.decision.process
+    return None if process is None else (float(process.value), float(process.standard_uncertainty))
+
+
+def _standard_um(option: str, text: str) -> float:
+    """A standard deviation that an option states [um].
+
+    Raises:
+        HoldzeroError: it is none.
+    """
+    try:
+        value = parse_quantity(text, Dimension.LENGTH).value
+    except QuantityError as error:
+        raise HoldzeroError(f"{option}: {error}") from None
+    if value < 0.0:
+        raise HoldzeroError(f"{option} {text}: a standard deviation is not below zero")
+    return value
 
 
 def _at_sizes(trial: _Trial, sizes_um: tuple[float, ...]) -> _Trial:

@@ -1,0 +1,168 @@
+"""The fewest rounds and the shortest soak with which a routine meets a stated risk."""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from holdzero.errors import HoldzeroError
+from holdzero.rehearse.curve import Process, band_of, process_of
+from holdzero.rehearse.many import Rehearsal
+from holdzero.routine.load import digest_of
+
+__all__ = ["MOST_ROUNDS", "MOST_SOAK_MIN", "Way", "Wish", "rounds_of", "soak_min_of", "ways_of"]
+
+MOST_ROUNDS = 10
+"""More rounds than that are not tried."""
+MOST_SOAK_MIN = 240
+"""Nor longer soaks, in minutes."""
+_READ, _REPEAT, _SOAK = "read", "repeat", "soak"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wish:
+    """What a routine is to reach.
+
+    Attributes:
+        risk: share of all parts that may be good and not pass, and share that may be bad and pass [1].
+        mean_um: of the true sizes of the process [um].
+        standard_um: their standard deviation [um].
+        runs: how many parts are rehearsed each time.
+    """
+
+    risk: float
+    mean_um: float
+    standard_um: float
+    runs: int
+
+    def met(self, process: Process) -> bool:
+        """Whether both risks are surely no more than that: by the upper ends of their 95 % limits."""
+        tally = process.tally
+        counts = (tally.bad_passed, tally.good_not_passed)
+        return all(band_of(count, tally.runs)[1] <= self.risk for count in counts)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """A number of rounds, the shortest soak with it, and what comes of it.
+
+    Attributes:
+        rounds: how often the places are read.
+        soak_min: of the longest soak of the routine [min]; None where no soak is tried.
+        process: what came of the parts.
+        meets: whether it meets the wish; where not, no soak that is tried does, and this is the longest.
+    """
+
+    rounds: int
+    soak_min: int | None
+    process: Process
+    meets: bool
+
+    @property
+    def bench_s(self) -> float:
+        """Time at the bench for a run [s]."""
+        return self.process.tally.bench_s / self.process.tally.runs
+
+
+def ways_of(what: Rehearsal, wish: Wish) -> Iterator[Way]:
+    """The shortest soak for each number of rounds, from one round on.
+
+    A soak is tried only where a scenario tells of heat that fades: nothing else says what it is for. The risks are
+    taken to fall with a longer soak.
+
+    Args:
+        what: is rehearsed.
+        wish: what is to be reached.
+
+    Raises:
+        HoldzeroError: the routine has neither rounds nor a soak that could be changed.
+    """
+    now, soak = rounds_of(what.document), soak_min_of(what.document)
+    heat = what.scenario is not None and what.scenario.hands is not None and soak is not None
+    if now is None and not heat:
+        raise HoldzeroError(
+            "there is nothing to suggest: the routine reads in no repeat step, and no scenario tells of heat that a "
+            "soak would let fade\n    put its read steps into a repeat step, or name a --scenario with [hands]"
+        )
+    for rounds in range(1, MOST_ROUNDS + 1) if now is not None else (1,):
+
+        def tried(minutes: int | None, rounds: int = rounds) -> Way:
+            document = changed(what.document, rounds if now is not None else None, minutes)
+            other = replace(what, document=document, digest=digest_of(document))
+            process = process_of(other, wish.mean_um, wish.standard_um, wish.runs)
+            return Way(rounds=rounds, soak_min=minutes, process=process, meets=wish.met(process))
+
+        yield _shortest(tried) if heat else tried(None)
+
+
+def _shortest(tried: Callable[[int], Way]) -> Way:
+    """The shortest soak that meets the wish, to the minute; the longest where none does."""
+    best = tried(MOST_SOAK_MIN)
+    if not best.meets:
+        return best
+    low, high = 0, MOST_SOAK_MIN
+    while high - low > 1:
+        middle = (low + high) // 2
+        way = tried(middle)
+        if way.meets:
+            high, best = middle, way
+        else:
+            low = middle
+    return best
+
+
+# --- the routine ------------------------------------------------------------------------------
+
+
+def rounds_of(document: Mapping[str, Any]) -> int | None:
+    """How often a routine reads its places; None where it does so in no repeat step, or in several that differ."""
+    numbers = {step["times"] for step in _rounds(document["steps"])}
+    return int(numbers.pop()) if len(numbers) == 1 else None
+
+
+def soak_min_of(document: Mapping[str, Any]) -> float | None:
+    """The longest soak of a routine [min]; None where it has none."""
+    from holdzero.quantity import Dimension, parse_quantity
+
+    spans = [parse_quantity(step["at_least"], Dimension.TIME).value / 60.0 for step in _soaks(document["steps"])]
+    return max(spans, default=None)
+
+
+def changed(document: Mapping[str, Any], rounds: int | None, soak_min: int | None) -> dict[str, Any]:
+    """A routine with another number of rounds, and all its soaks of another length.
+
+    Args:
+        document: the resolved routine as plain data.
+        rounds: None to leave them.
+        soak_min: of each soak [min]; None to leave them.
+    """
+    other = copy.deepcopy(dict(document))
+    if rounds is not None:
+        for step in _rounds(other["steps"]):
+            step["times"] = rounds
+    if soak_min is not None:
+        for step in _soaks(other["steps"]):
+            step["at_least"] = f"{soak_min} min"
+    return other
+
+
+def _rounds(steps: list[dict[str, Any]]) -> Iterator[dict[str, Any]]:
+    """Repeat steps, innermost first, that read places a number of times."""
+    for step in steps:
+        if step["do"] != _REPEAT:
+            continue
+        inner = step["steps"]
+        if any(own["do"] == _READ for own in inner) and "times" in step:
+            yield step
+        else:
+            yield from _rounds(inner)
+
+
+def _soaks(steps: list[dict[str, Any]]) -> Iterator[dict[str, Any]]:
+    for step in steps:
+        if step["do"] == _SOAK:
+            yield step
+        elif step["do"] == _REPEAT:
+            yield from _soaks(step["steps"])

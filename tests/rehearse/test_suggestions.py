@@ -1,0 +1,173 @@
+"""The fewest rounds and the shortest soak that meet a stated risk."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from holdzero.catalogue import Catalogue
+from holdzero.checks import bind
+from holdzero.cli import app
+from holdzero.errors import HoldzeroError
+from holdzero.rehearse.curve import process_of
+from holdzero.rehearse.many import Rehearsal
+from holdzero.rehearse.scenario import Scenario
+from holdzero.rehearse.suggest import MOST_SOAK_MIN, Way, Wish, changed, rounds_of, soak_min_of, ways_of
+from holdzero.routine.load import digest_of
+from holdzero.testing import Draft
+from holdzero.testing.drive import loaded_of
+
+READ = {"do": "read", "at": "a"}
+ROUNDS = {"do": "repeat", "times": 2, "steps": [READ]}
+SOAK = {"do": "soak", "at_least": "20 min"}
+PREPARE = {"do": "prepare", "say": "Wipe."}
+ENDS = ({"do": "return"}, {"do": "compare"})
+
+
+def steps(*own: dict[str, Any]) -> tuple[dict[str, Any], ...]:
+    """A routine's steps about these."""
+    return (PREPARE, SOAK, {"do": "zero", "times": 3}, *own, *ENDS)
+
+
+Prepared = Callable[..., Rehearsal]
+
+
+@pytest.fixture
+def prepared(catalogue: Catalogue) -> Prepared:
+    """A routine to rehearse."""
+
+    def go(*own: dict[str, Any], scenario: dict[str, Any] | None = None, scatter_um: float = 0.1) -> Rehearsal:
+        draft = Draft().with_table("comparator", resolution="0.01 um").with_steps(*steps(*own))
+        loaded = loaded_of(draft.with_table("bracket", limit="20 um"), catalogue)
+        checks, _ = bind(loaded.routine, catalogue)
+        head = {"format": 1, "title": "something"}
+        return Rehearsal(
+            document=loaded.document,
+            digest=loaded.digest,
+            checks=checks,
+            of="thickness",
+            scatter_um=scatter_um,
+            scenario=Scenario.model_validate(head | scenario) if scenario is not None else None,
+        )
+
+    return go
+
+
+def ways(what: Rehearsal, risk: float, standard_um: float = 1.0) -> list[Way]:
+    """All that is tried."""
+    return list(ways_of(what, Wish(risk=risk, mean_um=0.0, standard_um=standard_um, runs=4000)))
+
+
+class TestRounds:
+    def test_that_are_more_pass_more_good_parts_where_scatter_is_what_counts(self, prepared: Prepared) -> None:
+        shares = [way.process.producer_risk for way in ways(prepared(ROUNDS, scatter_um=1.0), 0.2)]
+        assert shares[0] > shares[2] > shares[-1]
+
+    def test_that_are_fewest_come_first(self, prepared: Prepared) -> None:
+        found = ways(prepared(ROUNDS, scatter_um=1.0), 0.35)
+        assert [way.rounds for way in found] == list(range(1, 11))
+        meets = [way.meets for way in found]
+        assert not meets[0]
+        assert meets[-1]
+
+    def test_cost_ten_seconds_a_reading(self, prepared: Prepared) -> None:
+        found = ways(prepared(ROUNDS), 0.1)
+        assert found[4].bench_s - found[3].bench_s == pytest.approx(10.0)
+
+
+HANDS: dict[str, Any] = {"hands": {"warms": "30 um", "fades_in": "10 min"}}
+
+
+class TestASoak:
+    def test_is_as_long_as_the_heat_needs(self, prepared: Prepared) -> None:
+        # 30 µm fade to 1 µm in 10 min · ln 30 = 34 min: the parts (s = 0.3 µm about the middle of ±3 µm) then lie well
+        # within; at 5 µm, after 18 min, none does
+        first = ways(prepared(ROUNDS, scenario=HANDS), 0.02, standard_um=0.3)[0]
+        assert first.meets
+        assert first.soak_min is not None
+        assert 10.0 * math.log(30.0 / 5.0) < first.soak_min < 10.0 * math.log(30.0 / 0.5)
+
+    def test_is_the_shortest_to_the_minute(self, prepared: Prepared) -> None:
+        what = prepared(ROUNDS, scenario=HANDS)
+        wish = Wish(risk=0.02, mean_um=0.0, standard_um=0.3, runs=4000)
+        first = next(iter(ways_of(what, wish)))
+        assert first.soak_min is not None
+        shorter = changed(what.document, 1, first.soak_min - 1)
+        assert soak_min_of(shorter) == first.soak_min - 1
+        process = process_of(replace(what, document=shorter, digest=digest_of(shorter)), 0.0, 0.3, 4000)
+        assert not wish.met(process)
+
+    def test_is_left_alone_where_nothing_tells_of_heat(self, prepared: Prepared) -> None:
+        assert {way.soak_min for way in ways(prepared(ROUNDS), 0.1)} == {None}
+
+    def test_that_never_ends_it_is_told_as_such(self, prepared: Prepared) -> None:
+        slow = {"hands": {"warms": "30 um", "fades_in": "20 h"}}
+        found = ways(prepared(ROUNDS, scenario=slow), 0.02, standard_um=0.3)
+        assert not any(way.meets for way in found)
+        assert {way.soak_min for way in found} == {MOST_SOAK_MIN}
+
+
+class TestTheRoutine:
+    def test_is_changed_in_its_rounds_and_soaks_alone(self, prepared: Prepared) -> None:
+        document = prepared(ROUNDS).document
+        other = changed(document, 7, 45)
+        assert (rounds_of(document), soak_min_of(document)) == (2, 20.0)
+        assert (rounds_of(other), soak_min_of(other)) == (7, 45.0)
+        assert {key: other[key] for key in other if key != "steps"} == {
+            key: document[key] for key in document if key != "steps"
+        }
+
+    def test_without_rounds_or_heat_is_refused(self, prepared: Prepared) -> None:
+        with pytest.raises(HoldzeroError, match="there is nothing to suggest"):
+            ways(prepared(READ), 0.1)
+
+
+class TestTheCommand:
+    @pytest.fixture
+    def said(self, tmp_path: Path) -> Callable[..., Any]:
+        """What the command says of a routine."""
+        path = tmp_path / "washer.toml"
+        path.write_text(Draft().with_steps(*steps(ROUNDS)).text, "utf-8")
+
+        def go(*options: str) -> Any:
+            return CliRunner().invoke(app, ["rehearse", str(path), "--runs", "300", *options])
+
+        return go
+
+    def test_names_the_quickest_way(self, said: Callable[..., Any]) -> None:
+        data = json.loads(said("--risk", "0.3", "--spread", "0.5 um", "--json").stdout)
+        assert data["suggested"]["rounds"] == 1
+        assert data["now"] == {"rounds": 2, "soak_min": 20.0}
+        assert len(data["ways"]) == 10
+
+    def test_says_it_in_words(self, said: Callable[..., Any]) -> None:
+        words = " ".join(said("--risk", "0.3", "--spread", "0.5 um").stdout.split())
+        assert "Quickest that meets it: 1 round." in words
+        assert "no scenario tells of heat" in words
+
+    def test_says_what_stands_in_the_way(self, said: Callable[..., Any]) -> None:
+        words = " ".join(said("--risk", "0.001", "--spread", "5 um").stdout.split())
+        assert "Nothing up to 10 rounds meets it." in words
+        assert "What stands in the way:" in words
+
+    @pytest.mark.parametrize(
+        ("options", "told"),
+        [
+            (("--risk", "0.1"), "how the parts lie is not stated"),
+            (("--risk", "2", "--spread", "1 um"), "a share between 0 and 1"),
+            (("--risk", "0.1", "--spread", "1 K"), "--spread"),
+            (("--risk", "0.1", "--spread", "-1 um"), "not below zero"),
+            (("--risk", "0.1", "--spread", "1 um", "--family"), "one routine"),
+        ],
+    )
+    def test_refuses_what_makes_no_sense(self, said: Callable[..., Any], options: tuple[str, ...], told: str) -> None:
+        result = said(*options)
+        assert result.exit_code != 0
+        assert told in str(result.exception) + result.output
