@@ -6,6 +6,7 @@ import math
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -36,6 +37,7 @@ from holdzero.testing.drive import begun, driven, loaded_of, scripted
 from holdzero.together import terms_together
 from holdzero.views import view_of
 
+ROUTINES = Path(__file__).parents[2] / "routines"
 RUNS = 300
 Count = Callable[..., Tally]
 
@@ -150,6 +152,29 @@ class TestACheckWrittenBothWays:
         found = count(house(arrays=False, judge=range_of_one)).findings
         assert 0 < found["stop house/wide"] < RUNS
         assert found["note house/seen"] == RUNS
+
+
+class TestTheBuiltInChecks:
+    """Each takes arrays; called run by run they come to the same, distributions that hang on a reading among them."""
+
+    @pytest.mark.parametrize("name", ["spacer-ring", "end-gauge-gum-h1", "gauge-pad", "shim-lacquer"])
+    def test_come_to_the_same_one_run_at_a_time(self, catalogue: Catalogue, name: str) -> None:
+        loaded = loaded_of(ROUTINES / f"{name}.toml", catalogue)
+        checks, _ = bind(loaded.routine, catalogue)
+        alone = tuple(replace(item, check=replace(item.check, arrays=False)) for item in checks.bound)
+        together, apart = (
+            Rehearsal(
+                document=loaded.document,
+                digest=loaded.digest,
+                checks=each,
+                of=next(iter(loaded.routine.characteristics)),
+                scatter_um=0.2,
+                seed=1,
+            )
+            for each in (checks, replace(checks, bound=alone))
+        )
+        assert apart.checks.run_by_run == tuple(item.check.name for item in checks.bound)
+        assert rehearsed(apart, apart.ideal(), 0.5, 100) == rehearsed(together, together.ideal(), 0.5, 100)
 
 
 # --- what it is handed ------------------------------------------------------------------------
@@ -288,15 +313,14 @@ class TestRunsThatDiffer:
         assert "bend, more of it in run" in told
         assert "with zero where there is nothing to correct" in told
 
-    def test_in_the_distributions_of_inputs(self, monkeypatch: pytest.MonkeyPatch, count: Count) -> None:
+    def test_in_the_units_of_inputs(self, monkeypatch: pytest.MonkeyPatch, count: Count) -> None:
         def terms(settings: Settings, run: RunView, one: CharacteristicView) -> Iterable[Term]:
             del settings, one
-            flat = float(repeats_um(run)[0]) > 0.0
-            estimate = Estimate.within(0.0, 0.1) if flat else Estimate.of(0.0, 0.1)
-            item = Input(name="lean", estimate=estimate, unit="um", evaluation="B")
+            unit = "um" if float(repeats_um(run)[0]) > 0.0 else "K"
+            item = Input(name="lean", estimate=Estimate.of(0.0, 0.1), unit=unit, evaluation="B")
             yield Term(name="lean", inputs=(item,), function=lambda x: x)
 
-        assert "names, units or distributions" in self.told(monkeypatch, count, terms=terms)
+        assert "its term lean have other names or units" in self.told(monkeypatch, count, terms=terms)
 
     def test_in_whether_readings_are_weighed(self, monkeypatch: pytest.MonkeyPatch, count: Count) -> None:
         def weigh(settings: Settings, run: RunView, one: CharacteristicView) -> Weighting | None:

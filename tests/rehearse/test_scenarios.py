@@ -109,6 +109,11 @@ class TestAFile:
             ('[dust]\nchance = 2\nsize = "1 um"', "dust.chance"),
             ('scatter = "-1 um"', "scatter"),
             ('drift = "5 min"', "drift"),
+            ('[film]\nthickness = "1 um"\nat = []', "film.at"),
+            ("[approach]\nchance = 0.5", "backlash"),
+            ('[swing]\nsize = "1 um"\nevery = "0 s"', "swing.every"),
+            ('[hands]\nwarms = "1 um"\nfades_in = "5 min"\nshare = { a = -1 }', "hands.share.a"),
+            ('wander = "0 um"', "wander"),
         ],
     )
     def test_of_nonsense_is_refused_with_line_and_key(self, tmp_path: Path, text: str, told: str) -> None:
@@ -119,6 +124,29 @@ class TestAFile:
         words = str(caught.value)
         assert told in words
         assert "bad.toml:" in words
+
+    @pytest.mark.parametrize(
+        ("text", "told"),
+        [
+            ('[part]\nplaces = { q = "1 um" }', ("part.places.q", "one of a")),
+            ('[film]\nthickness = "1 um"\nat = ["q"]', ("film.at.0", "one of a")),
+            ('[hands]\nwarms = "1 um"\nfades_in = "5 min"\nshare = { q = 1 }', ("hands.share.q", "one of a")),
+            ('[true]\n"moon" = "1 um"', ("true.moon", "an input of the routine", "deviation of the reference")),
+            ('[true]\n"deviation of the reference" = "1 K"', ("true.deviation of the reference", "a length")),
+        ],
+    )
+    def test_of_another_routine_is_refused_with_line_and_key(
+        self, tmp_path: Path, text: str, told: tuple[str, ...]
+    ) -> None:
+        (tmp_path / "other.toml").write_text(HEAD + text + "\n", "utf-8")
+        (tmp_path / "washer.toml").write_text(Draft().text, "utf-8")
+        options = ["--runs", "50", "--scenario", str(tmp_path / "other.toml")]
+        result = CliRunner().invoke(app, ["rehearse", str(tmp_path / "washer.toml"), *options])
+        words = str(result.exception)
+        assert isinstance(result.exception, FileFaultsError)
+        assert "other.toml:" in words
+        for word in told:
+            assert word in words
 
     def test_can_be_rehearsed_by(self, tmp_path: Path) -> None:
         (tmp_path / "warm.toml").write_text(HEAD + '[hands]\nwarms = "9 um"\nfades_in = "60 min"\n', "utf-8")

@@ -1,0 +1,208 @@
+"""What each thing that goes on at a virtual bench does to a value, by its own formula."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from holdzero.catalogue import Catalogue
+from holdzero.checks import bind
+from holdzero.evaluate import evaluate
+from holdzero.expect import begun, conducted
+from holdzero.rehearse import rehearsed
+from holdzero.rehearse.bench import VirtualBench
+from holdzero.rehearse.draws import draws_of
+from holdzero.rehearse.many import Rehearsal
+from holdzero.rehearse.scenario import Scenario
+from holdzero.run.state import State
+from holdzero.testing import Draft
+from holdzero.testing.drive import loaded_of
+
+RUNS = 4_000
+SURE = 5.0 / math.sqrt(RUNS)  # five standard deviations of a mean, in those of a run
+ZERO, RETURN, COMPARE = {"do": "zero"}, {"do": "return"}, {"do": "compare"}
+PREPARE = {"do": "prepare", "say": "Wipe."}
+FINE = 0.001
+
+
+def read(place: str = "a", **more: Any) -> dict[str, Any]:
+    """A step that reads a place."""
+    return {"do": "read", "at": place, **more}
+
+
+class Seen:
+    """Values of many runs [um], and how the run went."""
+
+    def __init__(self, state: State, values: NDArray[np.float64]) -> None:
+        self.state, self.values = state, values
+
+    @property
+    def mean(self) -> float:
+        """Of the runs [um]."""
+        return float(self.values.mean())
+
+    @property
+    def spread(self) -> float:
+        """Standard deviation over the runs [um]."""
+        return float(self.values.std())
+
+
+Look = Callable[..., Seen]
+
+
+@pytest.fixture
+def what_of(catalogue: Catalogue) -> Callable[..., Rehearsal]:
+    """A routine to rehearse, whose readings do not scatter but for what goes on."""
+
+    def go(draft: Draft, *steps: dict[str, Any], **tables: Any) -> Rehearsal:
+        loaded = loaded_of(draft.with_table("comparator", resolution=f"{FINE} um").with_steps(*steps), catalogue)
+        checks, _ = bind(loaded.routine, catalogue)
+        return Rehearsal(
+            document=loaded.document,
+            digest=loaded.digest,
+            checks=checks,
+            of="thickness",
+            scatter_um=0.0,
+            scenario=Scenario.model_validate({"format": 1, "title": "something", **tables}),
+        )
+
+    return go
+
+
+@pytest.fixture
+def look(what_of: Callable[..., Rehearsal]) -> Look:
+    """Values of many runs of a routine with a part in the middle of its limits."""
+
+    def go(*steps: dict[str, Any], draft: Draft | None = None, **tables: Any) -> Seen:
+        what = what_of(draft or Draft(), *steps, **tables)
+        run = begun(what.document, what.digest)
+        bench = VirtualBench(
+            run,
+            ideal=what.ideal(),
+            of=what.of,
+            more_um=0.0,
+            scatter_um=0.0,
+            entries={},
+            contrasts={},
+            draws=draws_of(1),
+            runs=RUNS,
+            scenario=what.scenario,
+        )
+        run = conducted(run, bench)
+        result = evaluate(run.state, None, what.checks).results[0]
+        assert result.propagated is not None
+        return Seen(run.state, np.broadcast_to(np.asarray(result.propagated.value_um), RUNS))
+
+    return go
+
+
+class TestAFilm:
+    def test_lifts_by_what_does_not_give_way(self, look: Look) -> None:
+        film = {"thickness": "2 um", "gives": "0.5 um", "at": ["a"]}
+        assert look(ZERO, read(), RETURN, COMPARE, film=film).mean == pytest.approx(1.5, abs=FINE)
+
+    def test_gives_way_with_the_force(self, look: Look) -> None:
+        film = {"thickness": "2 um", "gives": "0.5 um", "at": ["a"]}
+        draft = Draft().with_table("comparator", force="0.5 N").with_characteristic("thickness", force="1.5 N")
+        steps = (ZERO, read(force="1.5 N"), RETURN, COMPARE)
+        assert look(*steps, draft=draft, film=film).mean == pytest.approx(0.5, abs=FINE)
+
+    def test_is_never_below_the_part(self, look: Look) -> None:
+        film = {"thickness": "0.2 um", "gives": "0.5 um", "at": ["a"]}
+        assert look(ZERO, read(), RETURN, COMPARE, film=film).mean == pytest.approx(0.0, abs=FINE)
+
+    @pytest.mark.parametrize(("wipes_off", "left"), [(True, 0.0), (False, 2.0)])
+    def test_is_gone_once_it_is_wiped_off(self, look: Look, left: float, *, wipes_off: bool) -> None:
+        film = {"thickness": "2 um", "at": ["a"], "wipes_off": wipes_off}
+        steps = (PREPARE, ZERO, PREPARE, read(), RETURN, COMPARE)
+        assert look(*steps, film=film).mean == pytest.approx(left, abs=FINE)
+
+
+class TestTheZero:
+    """Between zero and return it is taken to have gone evenly with time, and that much is taken out."""
+
+    def test_that_drifts_evenly_is_corrected_for(self, look: Look) -> None:
+        # 36 µm an hour are 0.1 µm in ten seconds
+        assert look(ZERO, read(), RETURN, COMPARE, drift="36 um").mean == pytest.approx(0.0, abs=2 * FINE)
+        first, _, last = look(ZERO, read(), RETURN, COMPARE, drift="36 um").state.readings
+        assert float(np.mean(last.value_um) - np.mean(first.value_um)) == pytest.approx(0.2, abs=2 * FINE)
+
+    def test_that_wanders_does_so_with_the_root_of_time(self, look: Look) -> None:
+        zero, *later = look(ZERO, *[read()] * 3, RETURN, COMPARE, wander="6 um").state.readings
+        # A random walk; source: any textbook of stochastic processes (from memory).
+        for number, reading in enumerate(later, 1):
+            gone = float(np.std(np.asarray(reading.value_um) - np.asarray(zero.value_um)))
+            assert gone == pytest.approx(6.0 * math.sqrt(10.0 * number / 3600.0), rel=SURE)
+
+    def test_that_swings_comes_back(self, look: Look) -> None:
+        swing = {"size": "1 um", "every": "20 s"}
+        # Half a swing later it shows as much to the other side: 2·sin, whose root mean square is √2.
+        assert look(ZERO, read(), RETURN, COMPARE, swing=swing).spread == pytest.approx(math.sqrt(2.0), rel=SURE)
+        # A whole swing later it shows the same.
+        late = look(ZERO, PREPARE, read(), PREPARE, RETURN, COMPARE, swing=swing)
+        assert late.spread < 2 * FINE
+
+    def test_is_off_where_the_tip_comes_from_the_other_side_now_and_then(self, look: Look) -> None:
+        seen = look(ZERO, read(), RETURN, COMPARE, approach={"chance": 0.5, "backlash": "2 um"})
+        # Each is 0 or 2 µm, with the variance 1 µm²; the reading less half of zero and return has 1 + 1/4 + 1/4.
+        assert seen.spread == pytest.approx(math.sqrt(1.5), rel=SURE)
+        always = look(ZERO, read(), RETURN, COMPARE, approach={"chance": 1.0, "backlash": "2 um"})
+        assert always.mean == pytest.approx(0.0, abs=FINE)
+
+
+class TestHeat:
+    def test_is_less_where_less_of_it_is(self, look: Look) -> None:
+        whole = {"warms": "10 um", "fades_in": "10 min"}
+        some = {**whole, "share": {"a": 0.3}}
+        full, part = (look(ZERO, read(), RETURN, COMPARE, hands=hands).mean for hands in (whole, some))
+        assert full == pytest.approx(10.0 * math.exp(-20.0 / 600.0), abs=2 * FINE)
+        assert part == pytest.approx(0.3 * full, abs=2 * FINE)
+
+    def test_is_seen_by_a_thermometer_on_the_part(self, look: Look) -> None:
+        hands = {"warms": "0 um", "fades_in": "10 min", "warmer": "4 K"}
+        steps = ({"do": "temperature", "of": "part"}, {"do": "temperature", "of": "reference"})
+        seen = look(ZERO, *steps, read(), RETURN, COMPARE, hands=hands, temperatures={"reference": "21 degC"})
+        part, reference = (float(taken.value_degC) for taken in seen.state.temperatures)
+        assert part == pytest.approx(20.0 + 4.0 * math.exp(-20.0 / 600.0), abs=0.001)
+        assert reference == pytest.approx(21.0)
+
+
+class TestWhatIsTrueOfAnInput:
+    def test_shows_by_the_formula_of_the_check(self, look: Look) -> None:
+        draft = (
+            Draft()
+            .with_table("part", material="steel")
+            .with_check(
+                "thermal",
+                part_temperature="20 degC",
+                difference="0 K",
+                reference_expansion="11.5e-6 1/K",
+                part_expansion="11.5e-6 1/K",
+            )
+        )
+        seen = look(ZERO, read(), RETURN, COMPARE, draft=draft, true={"temperature, part less reference": "1 K"})
+        # 5 mm · 11.5e-6/K · 1 K too long, and not corrected for (JCGM 100:2008, H.1.2, eq. (H.3))
+        assert seen.mean == pytest.approx(0.0575, abs=FINE)
+
+
+class TestTheTruth:
+    @pytest.mark.parametrize("temperature", ["20 degC", "32 degC"])
+    def test_is_where_the_value_ends_whatever_is_corrected(
+        self, what_of: Callable[..., Rehearsal], temperature: str
+    ) -> None:
+        # A part of aluminium at 32 °C on a reference of steel: 1.4 µm are taken out of 10 mm.
+        draft = (
+            Draft()
+            .with_table("part", material="aluminium")
+            .with_table("reference", material="steel")
+            .with_check("thermal", part_temperature=temperature, difference={"value": "0 K", "standard": "0.01 K"})
+        )
+        what = what_of(draft, ZERO, read(), read(), RETURN, COMPARE)
+        tally = rehearsed(what, what.ideal(), 0.5, RUNS)
+        # U stands for 95.45 %; rounding and whole degrees of freedom make it a little more (JCGM 100:2008, G.4.1).
+        assert 0.94 < tally.covered / RUNS <= 1.0
