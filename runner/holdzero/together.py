@@ -11,7 +11,6 @@ from dataclasses import replace
 import numpy as np
 
 from holdzero.errors import HoldzeroError
-from holdzero.estimate import Part
 from holdzero.hooks import CharacteristicView, Estimate, Finding, Input, Number, Term, Weighting
 
 __all__ = ["DifferError", "findings_together", "terms_together", "weighting_together"]
@@ -59,7 +58,7 @@ def terms_together(made: Sequence[Sequence[Term] | None]) -> list[Term]:
         made: terms of each run; None where there are none to be had.
 
     Raises:
-        DifferError: the runs have other terms, inputs or distributions.
+        DifferError: the runs have other terms or inputs.
     """
     _alike(made)
     first = next((terms for terms in made if terms is not None), ())
@@ -93,16 +92,13 @@ def _alike(made: Sequence[Sequence[Term] | None]) -> None:
         for term, another in zip(first, terms, strict=True):
             if _form(term) != _form(another):
                 raise DifferError(
-                    f"the inputs of its term {term.name} have other names, units or distributions in run {at + 1} than "
-                    f"in run {number + 1}; {_MEND}"
+                    f"the inputs of its term {term.name} have other names or units in run {at + 1} than in run "
+                    f"{number + 1}; {_MEND}"
                 )
 
 
 def _form(term: Term) -> tuple[object, ...]:
-    return tuple(
-        (item.name, item.unit, item.evaluation, tuple(part.shape for part in item.estimate.parts))
-        for item in term.inputs
-    )
+    return tuple((item.name, item.unit) for item in term.inputs)
 
 
 def _input(items: Sequence[Input | None]) -> Input:
@@ -110,22 +106,15 @@ def _input(items: Sequence[Input | None]) -> Input:
     first = next(item for item in items if item is not None)
     if all(item is None or item == first for item in items):
         return first
-    parts = tuple(
-        _part([None if item is None else item.estimate.parts[index] for item in items])
-        for index in range(len(first.estimate.parts))
+    known = [None if item is None else item.estimate for item in items]
+    # First order asks for no shape, and nobody draws from an array of runs: distributions may differ from run to run.
+    estimate = Estimate.of(
+        _side_by_side([0.0 if one is None else one.value for one in known]),
+        _side_by_side([0.0 if one is None else one.standard_uncertainty for one in known]),
+        dof=_side_by_side([np.inf if one is None else one.dof for one in known]),
+        why=first.estimate.why,
     )
-    return replace(first, estimate=Estimate(parts=parts, why=first.estimate.why))
-
-
-def _part(parts: Sequence[Part | None]) -> Part:
-    """One summand of all runs; half-widths stay those of the first: nobody draws from an array of runs."""
-    first = next(part for part in parts if part is not None)
-    return replace(
-        first,
-        value=_side_by_side([0.0 if part is None else part.value for part in parts]),
-        standard_uncertainty=_side_by_side([0.0 if part is None else part.standard_uncertainty for part in parts]),
-        dof=_side_by_side([np.inf if part is None else part.dof for part in parts]),
-    )
+    return replace(first, estimate=estimate)
 
 
 def _side_by_side(numbers: Sequence[Number]) -> Number:
