@@ -108,10 +108,12 @@ class Starter:
         streams: tuple[int, int, int],
         env: Mapping[str, str] | None = None,
         terminal: bool = False,
+        code: str = "",
     ) -> Begun:
         """Begin it in a folder, with stdin, stdout and stderr, which may be a terminal; the streams stay open here.
 
-        Where the environment says something else to the interpreter, that is begun anew.
+        Code takes the place of the tool, as with `python -c`. Where the environment says something else to the
+        interpreter, that is begun anew.
         """
         given = dict(os.environ if env is None else env)
         python = {key for key in {*given, *os.environ} if key.startswith(("PYTHON", "LC_", "LANG"))}
@@ -120,6 +122,7 @@ class Starter:
             "folder": str(folder),
             "env": given,
             "terminal": terminal,
+            "code": code,
             "anew": any(given.get(key) != os.environ.get(key) for key in python),
         }
         ours, its = os.pipe()
@@ -506,9 +509,10 @@ def visit() -> Iterator[Callable[..., Visitor]]:
 
 
 class Server:
-    """A PostgreSQL server of its own, in a folder that is gone afterwards; what it answers is on disk.
+    """A PostgreSQL server of its own, in a folder that is gone afterwards.
 
-    It refuses to run as root: root runs it as another user.
+    It waits for no disk: it may be killed here, not its machine, and what it wrote is then with the system. It refuses
+    to run as root: root runs it as another user.
 
     Args:
         programs: folder of the server's programs.
@@ -541,7 +545,7 @@ class Server:
         """Start it, or start it again after it was killed; it takes connections then."""
         ends = time.monotonic() + self._PATIENCE_S
         command = [str(self._programs / "postgres"), "-D", str(self._folder / "data"), "-p", str(self.port)]
-        command += ["-k", str(self._folder), "-c", "listen_addresses=127.0.0.1"]
+        command += ["-k", str(self._folder), "-c", "listen_addresses=127.0.0.1", "-c", "fsync=off"]
         while time.monotonic() < ends:
             if self._process is None or self._process.poll() is not None:
                 # Killed, its children hold its memory for a moment, and it gives up: once more.

@@ -61,8 +61,11 @@ def prepare() -> None:
     gc.freeze()
 
 
-def serve(line: socket.socket) -> None:
-    """Fork for each start that is asked for; comes back in the process that is to be the tool, and nowhere else."""
+def serve(line: socket.socket) -> str:
+    """Fork for each start that is asked for; comes back in the process that was begun, and nowhere else.
+
+    Gives what is to be run in place of the tool; nothing if empty.
+    """
     reports: dict[int, int] = {}
     woken, wake = os.pipe()
     os.set_blocking(wake, False)
@@ -88,8 +91,7 @@ def serve(line: socket.socket) -> None:
             line.close()
             for descriptor in (woken, wake, report, *reports.values()):
                 os.close(descriptor)
-            become(json.loads(data), streams)
-            return
+            return become(json.loads(data), streams)
         reports[pid] = report
         os.write(report, f"{pid}\n".encode())
         for descriptor in streams:
@@ -106,8 +108,11 @@ def tell_of_ended(reports: dict[int, int]) -> None:
             os.close(report)
 
 
-def become(asked: dict[str, Any], streams: list[int]) -> None:
-    """Take on what makes one process another: session, streams, terminal, folder, environment, arguments."""
+def become(asked: dict[str, Any], streams: list[int]) -> str:
+    """Take on what makes one process another: session, streams, terminal, folder, environment, arguments.
+
+    Gives what is to be run in place of the tool; nothing if empty.
+    """
     os.setsid()
     for number, descriptor in enumerate(streams):
         os.dup2(descriptor, number)
@@ -125,9 +130,14 @@ def become(asked: dict[str, Any], streams: list[int]) -> None:
     sys.stderr = open(2, "w", buffering=1, errors="backslashreplace", closefd=False)  # noqa: SIM115
     sys.argv[1:] = asked["arguments"]
     sys.path[0] = asked["folder"]
+    code: str = asked["code"]
+    return code
 
 
 if __name__ == "__main__":
     prepare()
-    serve(socket.socket(fileno=int(sys.argv[1])))
-    runpy.run_module("holdzero", run_name="__main__", alter_sys=True)
+    code = serve(socket.socket(fileno=int(sys.argv[1])))
+    if code:
+        exec(code)  # noqa: S102  as `python -c` does
+    else:
+        runpy.run_module("holdzero", run_name="__main__", alter_sys=True)

@@ -27,7 +27,7 @@ RecordsOf: TypeAlias = Callable[..., list[str]]  # see conftest
 Tool: TypeAlias = Callable[..., subprocess.CompletedProcess[str]]
 
 TOOL = [sys.executable, "-m", "holdzero"]
-SOAK_S = float(os.environ.get("HOLDZERO_SOAK_S", "5"))
+SOAK_S = float(os.environ.get("HOLDZERO_SOAK_S", "2"))
 
 # Adds records until it is told to stop, own ones and ones that another bench adds too; says each digest once it is
 # acknowledged.
@@ -74,13 +74,19 @@ class Writer:
         url: of the book.
         name: what its serials begin with.
         folder: for what it says.
+        starter: begins it.
     """
 
-    def __init__(self, url: str, name: str, folder: Path) -> None:
+    def __init__(self, url: str, name: str, folder: Path, starter: Any) -> None:
         self._said = folder / f"{name}.said"
-        with self._said.open("wb") as said, (folder / f"{name}.faults").open("wb") as faults:
-            command = [sys.executable, "-c", WRITER, url, name, str(folder / "stop")]
-            self.process = subprocess.Popen(command, stdout=said, stderr=faults)
+        with (
+            Path(os.devnull).open("rb") as nothing,
+            self._said.open("wb") as said,
+            (folder / f"{name}.faults").open("wb") as faults,
+        ):
+            streams = (nothing.fileno(), said.fileno(), faults.fileno())
+            words = (url, name, str(folder / "stop"))
+            self.process = starter.begin(*words, folder=folder, streams=streams, code=WRITER)
         until(lambda: self.process.poll() is not None or "ready" in self._said.read_text("utf-8"))
         assert self.process.poll() is None, (folder / f"{name}.faults").read_text("utf-8")
 
@@ -126,12 +132,12 @@ def by_text(rows: Any) -> list[str]:
 
 
 class TestTwoBenchesThatWriteAtOnce:
-    def test_lose_nothing_and_double_nothing_in_one_chain(self, url: str, tmp_path: Path) -> None:
-        """Five seconds; `HOLDZERO_SOAK_S=600` for ten minutes."""
-        writers = [Writer(url, name, tmp_path) for name in ("east", "west")]
+    def test_lose_nothing_and_double_nothing_in_one_chain(self, url: str, tmp_path: Path, starter: Any) -> None:
+        """Two seconds and seven batches each; `HOLDZERO_SOAK_S=600` for ten minutes."""
+        writers = [Writer(url, name, tmp_path, starter) for name in ("east", "west")]
         time.sleep(SOAK_S)
         for writer in writers:
-            writer.writes()
+            writer.writes(7)
         (tmp_path / "stop").touch()
         for writer in writers:
             assert writer.process.wait(60.0) == 0
@@ -148,13 +154,13 @@ class TestTwoBenchesThatWriteAtOnce:
 
 class TestADatabaseServerThatIsKilled:
     def test_while_a_bench_writes_has_all_that_it_acknowledged(
-        self, server: Server, request: pytest.FixtureRequest, tmp_path: Path
+        self, server: Server, request: pytest.FixtureRequest, tmp_path: Path, starter: Any
     ) -> None:
         postgresql: Any = server
         url = postgresql.database()
         acknowledged: list[str] = []
         for turn in range(3):
-            writer = Writer(url, f"turn{turn}", tmp_path)
+            writer = Writer(url, f"turn{turn}", tmp_path, starter)
             writer.writes()
             server.kill()
             try:
@@ -171,11 +177,11 @@ class TestADatabaseServerThatIsKilled:
 
 
 class TestABenchThatIsKilled:
-    def test_while_it_writes_leaves_a_whole_book(self, url: str, tmp_path: Path) -> None:
+    def test_while_it_writes_leaves_a_whole_book(self, url: str, tmp_path: Path, starter: Any) -> None:
         chance = random.Random(7)  # noqa: S311  no secret
         acknowledged: list[str] = []
         for turn in range(4):
-            writer = Writer(url, f"turn{turn}", tmp_path)
+            writer = Writer(url, f"turn{turn}", tmp_path, starter)
             writer.writes(2)
             time.sleep(chance.uniform(0.0, 0.05))
             writer.process.send_signal(signal.SIGKILL)
