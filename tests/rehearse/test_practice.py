@@ -6,6 +6,7 @@ import contextlib
 import functools
 import io
 import json
+import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -16,8 +17,10 @@ from rich.console import Console
 from holdzero import events as e
 from holdzero.cli import opening
 from holdzero.cli.conduct import Options, run_routine
+from holdzero.cli.routines import files_of
 from holdzero.hooks import Answer, Asks, Command, Finding, Prompt, SlotKind, Source
 from holdzero.live import Meanwhile, Stand
+from holdzero.rehearse.keys import scenario_tables
 from holdzero.rehearse.practice import HURRY, Hurried
 from holdzero.rehearse.scenario import load_scenario
 from holdzero.run import Run
@@ -282,3 +285,26 @@ class TestWhatShips:
         written = load_scenario(ROUTINES / "practice" / f"{name}.toml")
         assert len(written.scenario.hidden.split()) > 20
         written.fits(("a", "b", "c"), {})
+
+
+class TestTheGuide:
+    GUIDE = (ROUTINES / "practice" / "README.md").read_text("utf-8")
+
+    def test_has_the_key_tables_of_the_models(self) -> None:
+        (tables,) = re.findall(r"<!-- keys: begin -->\n(.*)<!-- keys: end -->", self.GUIDE, flags=re.DOTALL)
+        assert tables == scenario_tables()
+
+    def test_names_every_scenario_with_its_title(self) -> None:
+        for name in SHIPPED:
+            title = load_scenario(ROUTINES / "practice" / f"{name}.toml").scenario.title
+            assert f"| `{name}.toml` | {title} |" in self.GUIDE
+
+    def test_has_an_example_that_is_read(self, tmp_path: Path) -> None:
+        (example,) = re.findall(r"```toml\n(.*?)```", self.GUIDE, flags=re.DOTALL)
+        (tmp_path / "own.toml").write_text(example, "utf-8")
+        written = load_scenario(tmp_path / "own.toml")
+        assert written.scenario.swing is not None
+        assert written.scenario.swing.every == pytest.approx(900.0)
+
+    def test_is_of_no_routine(self) -> None:
+        assert [path for path in files_of([ROUTINES], "*.toml") if "practice" in path.parts] == []

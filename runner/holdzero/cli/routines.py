@@ -76,7 +76,7 @@ def approve_routine(path: Path, named: Path | None, *, by: str, note: str) -> in
 
 
 def files_of(paths: list[Path], pattern: str) -> list[Path]:
-    """The files named, and those of a pattern in the folders named; fragments, lines and registers are no routines."""
+    """The files named, and in the folders named those of a pattern: no fragments, lines, scenarios, registers."""
     files: list[Path] = []
     for path in paths:
         found = sorted(path.rglob(pattern)) if path.is_dir() else [path]
@@ -84,7 +84,7 @@ def files_of(paths: list[Path], pattern: str) -> list[Path]:
     return files
 
 
-_NO_ROUTINES = frozenset({"fragments", "lines"})
+_NO_ROUTINES = frozenset({"fragments", "lines", "practice"})
 
 
 def _is_own(path: Path, folder: Path) -> bool:

@@ -103,7 +103,7 @@ def _kind(annotation: Any, field: FieldInfo | None = None) -> str:  # noqa: PLR0
         return _kind(next(argument for argument in arguments if argument is not type(None)))
     if origin is typing.Literal:
         return "one of " + ", ".join(f"`{argument}`" for argument in arguments)
-    if origin is tuple:
+    if origin in (tuple, list):
         is_step = "Step" in str(arguments[0]) or "Prepare" in str(arguments[0])
         return "list of steps" if is_step else f"list of {_kind(arguments[0])}s"
     if origin is dict:
