@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holdzero.errors import HoldzeroError
-from holdzero.model import Number, student_cdf, student_quantile, truncated
+from holdzero.model import Number, student_cdf, student_quantiles, truncated
 
 __all__ = [
     "Decision",
@@ -34,6 +34,7 @@ __all__ = [
 
 
 Truth: TypeAlias = bool | NDArray[np.bool_]
+Quantile: TypeAlias = Callable[[float], Number]
 
 
 class Verdict(StrEnum):
@@ -219,7 +220,8 @@ def decide(
     ISO 14253-1:2017 (default: conformance probability of 95 %, known second-hand).
     """
     whole = truncated(dof)
-    k = student_quantile(0.5 + rule.coverage_probability / 2.0, whole)
+    quantile = student_quantiles(whole)
+    k = quantile(0.5 + rule.coverage_probability / 2.0)
     expanded = k * standard_uncertainty_um
     if lower_um is None and upper_um is None:
         return Decision(
@@ -248,7 +250,7 @@ def decide(
         coverage_factor=k,
         expanded_uncertainty_um=expanded,
     )
-    band = _guard_band(standing, rule)
+    band = _guard_band(standing, rule, quantile)
     guard: Number | None = band
     inside = _within(value_um, lower_um, upper_um, band)
     outside = _beyond(value_um, lower_um, upper_um, band)
@@ -265,7 +267,7 @@ def decide(
     elif rule.rule is Rule.GUARDED and rule.guard is None and lower_um is not None and upper_um is not None:
         # Where the tolerance is narrow against u both tails count, and one-sided guard bands
         # promise too much: the probability itself must be reached (JCGM 106, 7.4).
-        passes = _reached(value_um, standing, rule.conformance, inside)
+        passes = _reached(value_um, standing, rule.conformance, quantile, inside)
     return Decision(
         coverage_factor=k,
         expanded_uncertainty_um=expanded,
@@ -277,13 +279,13 @@ def decide(
     )
 
 
-def _reached(value: Number, standing: Standing, conformance: float, inside: Truth) -> Truth:
+def _reached(value: Number, standing: Standing, conformance: float, quantile: Quantile, inside: Truth) -> Truth:
     """Where a value within its guard bands has the conformance probability as well."""
     u, dof, limits = standing.standard_uncertainty_um, standing.dof, (standing.lower_um, standing.upper_um)
     if not np.ndim(inside):
         return np.logical_and(inside, conformance_probability(value, u, dof, *limits) >= conformance)
     # With no more than half the rest beyond each limit it is reached for sure; a probability is dear.
-    reached = _within(value, *limits, student_quantile(0.5 + 0.5 * conformance, dof) * u)
+    reached = _within(value, *limits, quantile(0.5 + 0.5 * conformance) * u)
     close = np.flatnonzero(np.logical_and(inside, np.logical_not(reached)))
     value, u, dof = (np.broadcast_to(number, np.shape(inside))[close] for number in (value, u, dof))
     reached = np.logical_and(inside, reached)
@@ -291,7 +293,7 @@ def _reached(value: Number, standing: Standing, conformance: float, inside: Trut
     return reached
 
 
-def _guard_band(standing: Standing, rule: DecisionRule) -> Number:
+def _guard_band(standing: Standing, rule: DecisionRule, quantile: Quantile) -> Number:
     if isinstance(rule.rule, GivenBand):
         return _checked_band(rule.rule, standing)
     if rule.rule is not Rule.GUARDED:
@@ -299,7 +301,7 @@ def _guard_band(standing: Standing, rule: DecisionRule) -> Number:
     if rule.guard is not None:
         return rule.guard * standing.expanded_uncertainty_um
     # One-sided Student's t: JCGM 106:2012, 8.3.3 example 2 does so for few degrees of freedom.
-    return student_quantile(rule.conformance, standing.dof) * standing.standard_uncertainty_um
+    return quantile(rule.conformance) * standing.standard_uncertainty_um
 
 
 def _checked_band(rule: GivenBand, standing: Standing) -> Number:

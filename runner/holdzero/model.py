@@ -31,6 +31,7 @@ __all__ = [
     "propagate",
     "student_cdf",
     "student_quantile",
+    "student_quantiles",
     "truncated",
 ]
 
@@ -181,8 +182,9 @@ def _fourth(number: Number) -> Number:
 
 
 def _total(numbers: Sequence[Number]) -> Number:
+    """The sum; what is one number for all runs first, so that arrays are added as seldom as can be."""
     total: Number = 0.0
-    for number in numbers:
+    for number in sorted(numbers, key=np.ndim):
         total = total + number
     return total
 
@@ -210,6 +212,9 @@ def _finite(term: Term, at: dict[str, Number]) -> Number:
 
 def _slope(term: Term, item: Input, at: dict[str, Number]) -> Number:
     step: Number = item.estimate.standard_uncertainty * STEP
+    if not np.ndim(step) and not step:
+        # It contributes nothing in any run, so that of many runs the first is enough.
+        at = {name: np.ravel(number)[0] if np.ndim(number) else number for name, number in at.items()}
     if not np.all(step):
         # An exact input has no uncertainty to step by; any step will do, its contribution is zero.
         step = np.where(step, step, np.abs(at[item.name]) * 2.0**-10 + 2.0**-20)
@@ -233,30 +238,38 @@ def student_quantile(probability: float, dof: Number) -> Number:
 
     Args:
         probability: of a value below the quantile [1].
-        dof: degrees of freedom [1]; infinite for the normal distribution.
+        dof: degrees of freedom, above zero [1]; infinite for the normal distribution.
 
     Returns:
         The quantile [1].
 
     Source: JCGM 100:2008, G.3.2 and Table G.2.
     """
+    return student_quantiles(dof)(probability)
+
+
+def student_quantiles(dof: Number) -> Callable[[float], Number]:
+    """`student_quantile` for several probabilities: of many runs the degrees of freedom are sorted once."""
     from scipy.special import ndtri, stdtrit
 
     if not np.ndim(dof):
-        return float(stdtrit(dof, probability) if np.isfinite(dof) else ndtri(probability))
-    # Of many runs few have degrees of freedom of their own, and a quantile is dear.
+        return lambda probability: float(stdtrit(dof, probability) if np.isfinite(dof) else ndtri(probability))
+    # Of many runs few have degrees of freedom of their own, and a quantile is dear. The last place of the table is
+    # for infinitely many.
     dof = np.asarray(dof)
-    with np.errstate(invalid="ignore"):
-        index = np.minimum(dof, _TABLE).astype(np.intp)
-    looked_up = np.logical_or(index == dof, np.isinf(dof))
-    table = np.full(_TABLE + 1, ndtri(probability))
-    each = np.flatnonzero(np.bincount(index[looked_up], minlength=_TABLE + 1)[:_TABLE])
-    table[each] = stdtrit(each, probability)
-    quantiles = np.asarray(table[np.where(looked_up, index, 0)])
-    if not np.all(looked_up):
-        each, places = np.unique(dof[~looked_up], return_inverse=True)
-        quantiles[~looked_up] = stdtrit(each, probability)[places]
-    return quantiles
+    index = np.fmin(dof, _TABLE).astype(np.intp)
+    each = np.flatnonzero(np.bincount(index.ravel(), minlength=_TABLE + 1)[:_TABLE])
+    others = np.flatnonzero(np.logical_and(index != dof, np.isfinite(dof)))
+    rest, places = np.unique(dof.ravel()[others], return_inverse=True)
+
+    def quantile(probability: float) -> Number:
+        table = np.full(_TABLE + 1, ndtri(probability))
+        table[each] = stdtrit(each, probability)
+        quantiles = np.asarray(np.take(table, index))
+        quantiles.ravel()[others] = stdtrit(rest, probability)[places]
+        return quantiles
+
+    return quantile
 
 
 _TABLE = 4096  # whole degrees of freedom below it are looked up; one more place is for infinitely many

@@ -89,8 +89,8 @@ def pooled_standard_deviation(groups: Iterable[Sequence[Number]]) -> tuple[Numbe
     for group in groups:
         if len(group) < 2:  # noqa: PLR2004  one reading has no scatter
             continue
-        values = stack(group)
-        residuals = values - values.mean(axis=-1, keepdims=True)
+        residuals = stack(group)
+        residuals -= residuals.mean(axis=-1, keepdims=True)
         squares = squares + np.square(residuals, out=residuals).sum(axis=-1)
         dof += len(group) - 1
     if dof == 0:
@@ -186,7 +186,10 @@ def slope_statistic(
     if y.ndim == 1 or x.ndim > 1 or not matters:
         return *_slope_of(x_centred, _centred(y, groups), spread, dof), dof
     # A quick look first: where x is centred in each group, the means of y drop out.
-    slope = sum(part / spread * row for part, row in zip(x_centred, np.moveaxis(y, -1, 0), strict=True))
+    slope = np.zeros(y.shape[:-1])
+    for part, row in zip(x_centred, np.moveaxis(y, -1, 0), strict=True):
+        if part:
+            slope += part / spread * row
     t, tested = np.zeros_like(slope), np.abs(slope) > matters * (1.0 - _HAIR)
     slope[tested], t[tested] = _slope_of(x_centred, _centred(y[tested], groups), spread, dof)
     return slope, t, dof

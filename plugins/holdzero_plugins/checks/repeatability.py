@@ -265,7 +265,8 @@ def _only(where: Truth, numbers: Sequence[Number]) -> Sequence[Number]:
     """The numbers of those runs in which something may hold; of a run at the bench as they are."""
     if not isinstance(where, np.ndarray) or not where.ndim:
         return numbers
-    return [np.broadcast_to(number, where.shape)[where] for number in numbers]
+    chosen = np.flatnonzero(where)
+    return [np.broadcast_to(number, where.shape)[chosen] for number in numbers]
 
 
 def _of_all(where: Truth, holds: Truth) -> Truth:
@@ -277,24 +278,29 @@ def _of_all(where: Truth, holds: Truth) -> Truth:
     return everywhere
 
 
+def _step(run: RunView, number: Number) -> Number:
+    """Which step of the dial a reading is."""
+    step: Number = np.rint(number / run.resolution_um)
+    return step
+
+
 def _stuck(run: RunView) -> Iterable[Finding]:
     """Everything that was read shows the same step of the dial: part, reference and returns alike."""
     readings = run.of_kind(SlotKind.ZERO, SlotKind.READ, SlotKind.RETURN)
     places = {r.slot.place for r in readings if r.kind is SlotKind.READ}
     if len(readings) < _LEAST_FOR_STUCK or not places or run.resolution_um == 0.0:
         return
-    same: Truth = True
-    first, *others = (r.value_um for r in readings)
-    for other in others:
-        alike = np.rint(other / run.resolution_um) == np.rint(first / run.resolution_um)
-        same = np.logical_and(same, alike)
-        if not np.any(same):
-            return
+    values = [r.value_um for r in readings]
+    same: Truth = _step(run, values[0]) == _step(run, values[1])
+    if not np.any(same):
+        return
+    first, _, *others = _only(same, values)
+    all_same = np.logical_and.reduce([_step(run, other) == _step(run, first) for other in others])
     yield Finding(
         level=Level.CAUTION,
         code="repeatability/stuck",
         text=f"All {len(readings)} readings show the same. Does the tip move, and does it touch the part?",
-        holds=same,
+        holds=_of_all(same, all_same),
     )
 
 

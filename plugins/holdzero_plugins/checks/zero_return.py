@@ -45,8 +45,8 @@ def _moment(run: RunView, readings: Sequence[Reading], *, by_order: bool) -> flo
     return sum(r.time_s for r in readings) / len(readings)
 
 
-def _standard_of_closure(run: RunView, zeros: int, returns: int) -> tuple[Number, Number]:
-    """Standard uncertainty of a closure [um] and its degrees of freedom [1].
+def _known_of_closure(run: RunView, zeros: int, returns: int) -> tuple[Number, Number, Number]:
+    """Standard uncertainty of a closure [um], its degrees of freedom [1] and its expanded uncertainty [um].
 
     Source: JCGM 100:2008, 5.1.2 on a difference of two means; F.2.2.1 for the resolution.
     """
@@ -54,7 +54,13 @@ def _standard_of_closure(run: RunView, zeros: int, returns: int) -> tuple[Number
     scatter = s * math.sqrt(1.0 / zeros + 1.0 / returns)
     floor = run.resolution_um / math.sqrt(12.0) * math.sqrt(2.0)
     scattered = np.logical_and(dof > 0.0, scatter >= floor)
-    return _plain(np.where(scattered, scatter, floor)), _plain(np.where(scattered, dof, math.inf))
+    # A quantile for each of the two, and not one a run.
+    factor, factor_of_floor = (student_quantile(0.5 + _COVERAGE / 2.0, d) for d in (dof or math.inf, math.inf))
+    return (
+        _plain(np.where(scattered, scatter, floor)),
+        _plain(np.where(scattered, dof, math.inf)),
+        _plain(np.where(scattered, scatter * factor, floor * factor_of_floor)),
+    )
 
 
 def _plain(number: Number) -> Number:
@@ -93,13 +99,12 @@ def _drift_of(
             start=0.0,
         )
         closure = mean([r.value_um for r in visit]) - run.zero_um(number)
-        known = _standard_of_closure(run, len(zeros), len(visit))
+        known = _known_of_closure(run, len(zeros), len(visit))
         yield _term(run, f"{number}.{index}", closure, share, known)
 
 
-def _term(run: RunView, visit: str, closure: Number, share: Number, known: tuple[Number, Number]) -> Term:
-    standard, dof = known
-    limit = standard * student_quantile(0.5 + _COVERAGE / 2.0, dof)
+def _term(run: RunView, visit: str, closure: Number, share: Number, known: tuple[Number, Number, Number]) -> Term:
+    standard, dof, limit = known
     gap, bound = run.length(closure, 3, sign=True), run.length(limit)
     drifted = np.abs(closure) > limit
     if isinstance(closure, np.ndarray) and closure.ndim:

@@ -109,22 +109,27 @@ class VirtualBench(Ideal):
             slot: that is read.
             at_s: when [s].
         """
-        noise = self._draws(f"reading {slot.id} {again(state, slot)}").normal(0.0, self.noise_um, self._runs)
-        shown: Number = self._ideal_um(state, slot) + noise
+        shown = self._draws(f"reading {slot.id} {again(state, slot)}").normal(0.0, self.noise_um, self._runs)
+        more: Number = self._ideal_um(state, slot)
         if slot.kind is SlotKind.READ:
             place = str(slot.place)
             if place not in self._shifts:
-                self._shifts[place] = shift_um(self._ideal, place, self._true) + self._level_um(place)
-            laid = laid_um(self._of, place, self._more_um + self._within_um, self.contrasts)
-            shown = shown + self._shifts[place] + laid
+                shift = shift_um(self._ideal, place, self._true) + self._level_um(place)
+                self._shifts[place] = shift + laid_um(self._of, place, self._more_um + self._within_um, self.contrasts)
+            more = more + self._shifts[place] if more else self._shifts[place]
         elif slot.kind is SlotKind.CHECK and state.routine is not None and state.routine.check_standard is not None:
             if _BLOCK not in self._shifts:
                 self._shifts[_BLOCK] = self._block_um(state.routine.check_standard.deviation)
-            shown = shown + self._shifts[_BLOCK]
+            more = more + self._shifts[_BLOCK]
         if self._goings_on is not None:
-            shown = shown + self._goings_on.more_um(state, slot, at_s)
+            more = more + self._goings_on.more_um(state, slot, at_s)
+        # In place: these are the longest arrays that there are.
+        shown += more
         step = state.comparator.resolution if state.comparator is not None else 0.0
-        shown = np.round(shown / step) * step if step else shown
+        if step:
+            shown /= step
+            np.rint(shown, out=shown)
+            shown *= step
         return self._goings_on.misread_um(state, slot, shown) if self._goings_on is not None else shown
 
     def temperature_degC(self, state: State, of: str, at_s: float) -> float:  # noqa: N802  the unit's own capital

@@ -62,7 +62,8 @@ def drawn_of(name: str, estimate: Estimate, draws: Draws, runs: int) -> Floats:
         runs: how many.
     """
     generator = draws(f"input {name}")
-    return np.asarray(np.sum([draw(part, generator, runs) for part in estimate.parts], axis=0))
+    first, *rest = (draw(part, generator, runs) for part in estimate.parts)
+    return sum(rest, start=first)
 
 
 def shift_um(ideal: Evaluation, place: str, true: Mapping[str, Floats]) -> Floats | float:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from holdzero.checks import Checks
 from holdzero.errors import HoldzeroError
@@ -18,11 +19,16 @@ from holdzero.rehearse.bench import VirtualBench, places_of
 from holdzero.rehearse.draws import Draws, draws_of
 from holdzero.rehearse.scenario import Scenario
 from holdzero.routine import schema
+from holdzero.run import Run
+from holdzero.run.state import State
 
 __all__ = ["BLOCK", "Rehearsal", "Tally", "rehearsed"]
 
-BLOCK = 20_000
-"""Runs that are made at once: memory does not grow with their number."""
+BLOCK = 100_000
+"""Runs that are drawn and folded at once: memory does not grow with their number."""
+
+LOT = 50_000
+"""Runs that are evaluated at once: a few arrays of them fit a processor's cache."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,12 +147,13 @@ def rehearsed(what: Rehearsal, ideal: Evaluation, true_um: Number, runs: int, ke
     Returns:
         The counts; the same for the same seed and key.
     """
-    total = Tally()
+    total, run = Tally(), begun(what.document, what.digest)
+    more_um = true_um - what.middle_um
     _keep_memory()
     for number, start in enumerate(range(0, runs, BLOCK)):
         size = min(BLOCK, runs - start)
-        part = true_um[start : start + size] if isinstance(true_um, np.ndarray) else true_um
-        total = total + _block(what, ideal, part, size, draws_of(what.seed, *key, number))
+        part = more_um[start : start + size] if isinstance(more_um, np.ndarray) else more_um
+        total = total + _block(what, run, ideal, part, size, draws_of(what.seed, *key, number))
     return total
 
 
@@ -163,13 +170,12 @@ def _keep_memory() -> None:
 _KEPT_BYTES = 31 * 2**20  # the library keeps nothing larger than 32 MB; never touched, so it takes no memory
 
 
-def _block(what: Rehearsal, ideal: Evaluation, true_um: Number, runs: int, draws: Draws) -> Tally:
-    run = begun(what.document, what.digest)
+def _block(what: Rehearsal, run: Run, ideal: Evaluation, more_um: Number, runs: int, draws: Draws) -> Tally:
     bench = VirtualBench(
         run,
         ideal=ideal,
         of=what.of,
-        more_um=true_um - what.middle_um,
+        more_um=more_um,
         scatter_um=what.scatter_um,
         entries=what.entries,
         contrasts=what.checks.contrasts,
@@ -177,13 +183,33 @@ def _block(what: Rehearsal, ideal: Evaluation, true_um: Number, runs: int, draws
         runs=runs,
         scenario=what.scenario,
     )
-    run = conducted(run, bench)
-    evaluation = evaluate(run.state, None, what.checks)
-    result = next(result for result in evaluation.results if result.name == what.of)
-    return _counted(evaluation, result, bench.true_um, runs, run.state.now_s)
+    state, true_um = conducted(run, bench).state, np.broadcast_to(bench.true_um, runs)
+    total = Tally()
+    for start in range(0, runs, LOT):
+        lot = slice(start, min(start + LOT, runs))
+        evaluation = evaluate(_lot_of(state, lot), None, what.checks)
+        result = next(result for result in evaluation.results if result.name == what.of)
+        total = total + _counted(evaluation, result, true_um[lot], state.now_s)
+    return total
 
 
-def _counted(evaluation: Evaluation, result: Result, true_um: Number, runs: int, bench_s: float) -> Tally:
+def _lot_of(state: State, lot: slice) -> State:
+    """The state of some of the runs that were folded together."""
+
+    def own(number: Any) -> Any:
+        return number[lot] if isinstance(number, np.ndarray) and number.ndim else number
+
+    return replace(
+        state,
+        readings=tuple(replace(reading, value_um=own(reading.value_um)) for reading in state.readings),
+        temperatures=tuple(replace(taken, value_degC=own(taken.value_degC)) for taken in state.temperatures),
+        given=tuple(replace(given, value=own(given.value)) for given in state.given),
+    )
+
+
+def _counted(evaluation: Evaluation, result: Result, true_um: NDArray[np.float64], bench_s: float) -> Tally:
+    runs = true_um.size
+
     def count(mask: Any) -> int:
         return int(np.count_nonzero(np.broadcast_to(mask, runs)))
 
