@@ -18,8 +18,8 @@ from holdzero.wording import clock_text
 
 __all__ = ["Row", "show_family", "write_family"]
 
-_HEAD = ("member", "of", "U", "good part not passed", "bad part passed", "undecided", "covered", "bench time")
-_OVER = ("bad part passed, of all that the process makes", "good part not passed, of all")
+_HEAD = ("member", "of", "U", "good not passed", "bad passed", "undecided", "covered", "bench time")
+_OVER = ("process: bad passed", "process: good not passed")
 _NOTHING = "–"
 
 

@@ -14,7 +14,7 @@ import threading
 import uuid
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
@@ -136,7 +136,7 @@ def in_order(executor: Executor, ahead: int, work: Callable[[T], R], pieces: Ite
         pieces: taken one by one, as there is room.
 
     Raises:
-        HoldzeroError: a worker came to its end in the midst of it.
+        HoldzeroError: a worker, or the engine that has them, came to its end in the midst of it.
     """
     waiting: deque[Future[Any]] = deque()
     try:
@@ -148,6 +148,8 @@ def in_order(executor: Executor, ahead: int, work: Callable[[T], R], pieces: Ite
             yield waiting.popleft().result()
     except BrokenExecutor:
         raise HoldzeroError("a worker came to its end (is memory short?); try again with --workers 1") from None
+    except CancelledError:
+        raise HoldzeroError("the engine gave the work up (is its scheduler still there?); try again") from None
     finally:
         for future in waiting:
             future.cancel()
