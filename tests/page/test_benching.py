@@ -37,11 +37,11 @@ FAMILY = (
 class Rounds:
     """The bench page without a server: runs one after the other, answered by posts."""
 
-    def __init__(self, folder: Path, member: str | None = None, shop: str = "") -> None:
+    def __init__(self, folder: Path, member: str | None = None, shop: str = "", source: str = "keyboard") -> None:
         self.folder = folder
         path = folder / "shop.toml"
         path.write_text(f"format = 1\n{shop}", "utf-8")
-        options = Options(source="keyboard", out=folder / "out", json=False, shop=path, overrule=None, choices={})
+        options = Options(source=source, out=folder / "out", json=False, shop=path, overrule=None, choices={})
         opened = open_shop(path, lazily=True)
         here = RoutinesHere(folder, kinds_of(opened.catalogue))
         self.work = _Work(options, here, OpenRuns(folder / "out"), member, opened)
@@ -198,3 +198,12 @@ def test_the_register_is_offered_where_a_device_is_to_be_named(sit: Callable[...
     assert now.prompt is not None, now.ended
     assert [entry.identifier for entry in now.register] == ["B-7"]
     assert rounds.answers("B-7").register == ()
+
+
+def test_at_a_virtual_bench_the_page_tells_the_truth_at_the_end(sit: Callable[..., Rounds]) -> None:
+    rounds = sit(source="practice")
+    assert rounds.begins().simulated
+    rounds.answers(*GOOD)
+    ended = rounds.compares()
+    assert ended.debrief[0].startswith("thickness: in truth +0 µm, within its limits. The value is off by")
+    assert sheet_of(ended).debrief == ended.debrief

@@ -98,6 +98,7 @@ class _Work:
     Attributes:
         records: of the last run.
         files: names of what it wrote.
+        debrief: what was true and hidden, at a virtual bench.
     """
 
     options: Options
@@ -107,6 +108,7 @@ class _Work:
     shop: Shop
     records: list[Mapping[str, Any]] = field(default_factory=list)
     files: list[str] = field(default_factory=list)
+    debrief: list[str] = field(default_factory=list)
     _last: str = ""
 
     def offers(self) -> Offers:
@@ -125,7 +127,7 @@ class _Work:
 
     def begin(self, chosen: Start | Resume, desk: Desk) -> int:
         """Conduct what was chosen; gives the exit code."""
-        self.records, self.files = [], []
+        self.records, self.files, self.debrief = [], [], []
         # Whoever adds a device does not start the server again.
         self.shop = open_shop(self.options.shop, lazily=True, catalogue=self.options.catalogue)
 
@@ -133,7 +135,7 @@ class _Work:
             del console
             return desk.sits_at(source), desk
 
-        options = replace(self.options, face=face, seen=self._seen)
+        options = replace(self.options, face=face, seen=self._seen, debriefed=self.debrief.extend)
         if isinstance(chosen, Start):
             self._last = chosen.routine
             path = self.routines.file(chosen.routine)
@@ -185,7 +187,7 @@ def _rounds(desk: Desk, work: _Work, signals: _Signals) -> int:
             if code is None and desk.snapshot.run is None:
                 ended = "\n".join(said)
                 continue
-            desk.end(code, work.records, work.files, said)
+            desk.end(code, work.records, work.files, said, work.debrief)
     except (KeyboardInterrupt, SourceExhaustedError):
         return _INTERRUPTED if desk.snapshot.stage is Stage.INTERRUPTED else _ENDED
 

@@ -311,8 +311,13 @@ def _conducted(session: Session, bench: Bench, options: Options, ask: Asking) ->
         tell(f"holdzero: {error}")
         return _INTERRUPTED
     code = _recorded(run, bench, options)
-    for sentence in bench.debrief() if bench.debrief is not None else ():
+    told = bench.debrief() if bench.debrief is not None else ()
+    if told:
+        bench.console.print()
+    for sentence in told:
         bench.console.print(sentence)
+    if options.debriefed is not None:
+        options.debriefed(told)
     return code
 
 

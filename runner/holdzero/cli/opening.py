@@ -46,6 +46,7 @@ class Options:
         thermometers: sources of temperatures that are listened to beside the readings.
         face: gives the face, in place of the terminal.
         seen: is told each record and the files that were made of it.
+        debriefed: is told at the end what was true and hidden, at a virtual bench; it is printed as well.
     """
 
     source: str
@@ -64,6 +65,7 @@ class Options:
     thermometers: tuple[str, ...] = ()
     face: FaceFor | None = None
     seen: Callable[[Mapping[str, Any], Sequence[Path]], None] | None = None
+    debriefed: Callable[[Sequence[str]], None] | None = None
 
 
 @dataclass(slots=True)

@@ -253,7 +253,14 @@ class Desk:
                 return request
             ended = ""
 
-    def end(self, code: int | None, records: Sequence[Any], files: Sequence[str], said: Sequence[str]) -> None:
+    def end(
+        self,
+        code: int | None,
+        records: Sequence[Any],
+        files: Sequence[str],
+        said: Sequence[str],
+        debrief: Sequence[str] = (),
+    ) -> None:
         """Show how a run ended until that was seen.
 
         Args:
@@ -261,6 +268,7 @@ class Desk:
             records: that were made.
             files: names of what was written.
             said: what was told beside.
+            debrief: what was true and hidden, at a virtual bench.
 
         Raises:
             SourceExhaustedError: nobody can answer any more.
@@ -276,6 +284,7 @@ class Desk:
             records=tuple(records),
             files=tuple(files),
             problems=tuple(said) if records else (),
+            debrief=tuple(debrief),
             ended="" if records else "\n".join(said),
             code=code,
         )

@@ -72,6 +72,7 @@ def _ended(snapshot: Snapshot) -> Sheet:
         files=tuple(name for name in snapshot.files if not name.endswith(".html")),
         pages=tuple(name for name in snapshot.files if name.endswith(".html")),
         problems=snapshot.problems,
+        debrief=snapshot.debrief,
     )
 
 

@@ -237,3 +237,4 @@ class Sheet:
     files: tuple[str, ...] = ()
     pages: tuple[str, ...] = ()
     problems: tuple[str, ...] = field(default=())
+    debrief: tuple[str, ...] = ()

@@ -128,6 +128,7 @@ class Snapshot:
         records: one for each part, when the run is over.
         files: names of what was written, in the folder of the runs.
         problems: what went wrong beside, in words (a writer that failed, a book that could not be reached).
+        debrief: what was true and hidden at a virtual bench, in words, when the run is over; empty at any other.
         ended: how the run ended, where it was interrupted, or why none could be started; in words.
         code: exit code of the run, once it is over: 0, 1, 2, 3 or 4 as on the command line.
         now_s: the run's counter at `at_s` [s].
@@ -156,6 +157,7 @@ class Snapshot:
     records: tuple[Mapping[str, Any], ...] = ()
     files: tuple[str, ...] = ()
     problems: tuple[str, ...] = ()
+    debrief: tuple[str, ...] = ()
     ended: str = ""
     code: int | None = None
     now_s: float = 0.0

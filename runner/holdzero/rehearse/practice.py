@@ -113,10 +113,12 @@ class Practice:
 
     def debrief(self) -> Sequence[str]:
         """What is told at the end: what was hidden, and how near the result comes to the truth."""
-        if self._conducted is None or self._bench is None:
+        if self._conducted is None:
             return ()
+        # Where all was typed, nothing was asked of the bench.
+        bench = self._bench or bench_of(self._conducted, self._written)
         hidden = self._written.scenario.hidden if self._written is not None else ""
-        return debriefed(self._conducted.run.state, self._conducted.checks, self._bench.truths, hidden)
+        return debriefed(self._conducted.run.state, self._conducted.checks, bench.truths, hidden)
 
     @property
     def now_s(self) -> float:
