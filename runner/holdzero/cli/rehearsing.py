@@ -15,11 +15,15 @@ from holdzero.checks import Checks, bind
 from holdzero.cli.workers import in_order, once, shared_catalogue
 from holdzero.evaluate import Evaluation
 from holdzero.rehearse import Point, Process, process_of, rehearsed
-from holdzero.rehearse.many import BLOCK, Rehearsal
+from holdzero.rehearse.many import Rehearsal
 from holdzero.rehearse.scenario import Scenario
 from holdzero.routine.load import routine_from_document
 
 __all__ = ["Plan", "Subject", "Work", "shared_out"]
+
+# Parts of a process in one piece of work, at least: enough that they are quick together, and few enough that Ctrl-C is
+# soon heard where a check takes them one at a time.
+_LOT = 2_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +69,7 @@ class Plan:
 
     def lots(self, runs: int) -> tuple[int, ...]:
         """How many parts of the process are in each lot, where each true size has so many runs."""
-        each, whole = max(runs, BLOCK), runs * len(self.sizes_um)
+        each, whole = max(runs, _LOT), runs * len(self.sizes_um)
         return () if self.process_um is None else tuple(min(each, whole - start) for start in range(0, whole, each))
 
     def pieces(self, runs: int) -> int:
