@@ -144,7 +144,7 @@ def _done(piece: _Piece, command: str, shop: Path | None) -> tuple[int, Point | 
     """Runs in a worker."""
     what, ideal = _bound(piece, command, shop)
     if piece.true_um is None:
-        return piece.plan, process_of(what, *piece.process_um, piece.runs, piece.number)
+        return piece.plan, process_of(what, *piece.process_um, piece.runs, piece.number, ideal=ideal)
     tally = rehearsed(what, ideal, piece.true_um, piece.runs, (piece.number,))
     return piece.plan, Point(true_um=piece.true_um, tally=tally)
 

@@ -116,7 +116,9 @@ def true_sizes_um(ideal: Evaluation, of: str) -> tuple[float, ...]:
     return tuple(float(size) for size in sizes if size >= 0.0 or not never_below)
 
 
-def process_of(what: Rehearsal, mean_um: float, standard_um: float, runs: int, lot: int = 0) -> Process:
+def process_of(
+    what: Rehearsal, mean_um: float, standard_um: float, runs: int, lot: int = 0, *, ideal: Evaluation | None = None
+) -> Process:
     """What comes of parts of a process, whose true sizes are normally distributed.
 
     Args:
@@ -125,10 +127,11 @@ def process_of(what: Rehearsal, mean_um: float, standard_um: float, runs: int, l
         standard_um: their standard deviation [um].
         runs: how many parts.
         lot: which lot of parts of the process it is; each has draws of its own.
+        ideal: its evaluation with ideal readings, where it is known already.
     """
     generator = np.random.default_rng([what.seed, _PARTS, lot])
     sizes = generator.normal(mean_um, standard_um, runs)
-    tally = rehearsed(what, what.ideal(), sizes, runs, (_PARTS, lot + 1))
+    tally = rehearsed(what, ideal or what.ideal(), sizes, runs, (_PARTS, lot + 1))
     return Process(mean_um=mean_um, standard_um=standard_um, tally=tally)
 
 
