@@ -42,8 +42,8 @@ class Result:
         decision: by the rule of the routine.
         stopped: whether a finding stops it; where the readings are arrays, one entry a run, or one for all.
 
-    Where the readings are arrays there is no one verdict: `passed` and `failed` say it run by run, and second order,
-    simulation and risk are left out.
+    Where the readings are arrays there is no one verdict: `passed` and `failed` say it run by run, and weights, second
+    order, simulation and risk are left out.
     """
 
     name: str
@@ -238,7 +238,7 @@ def _number(state: State, view: RunView, seen: CharacteristicView, model: Model,
         name=seen.name,
         spec=spec,
         verdict=Verdict.UNDECIDED,
-        weights=_place_sums(seen),
+        weights={} if _of_many(propagated) else _place_sums(seen),
         terms=tuple(model.terms),
         propagated=propagated,
         second=None if _of_many(propagated) else second_order(model.terms),

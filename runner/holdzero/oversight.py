@@ -31,12 +31,9 @@ def bracket_findings(view: RunView, seen: CharacteristicView) -> Iterable[Findin
             f"{seen.name}: the reference was not read again after the last readings, so the zero is not known to hold."
         )
         yield stop("bracket/open", text, seen.name)
-    closures = {
-        visit[0].seq: mean([r.value_um for r in visit]) - view.zero_um(reading.zero)
-        for reading in seen.readings
-        for visit in _visits_around(view, reading)
-    }
-    for closure in closures.values():
+    visits = {visit[0].seq: visit for reading in seen.readings for visit in _visits_around(view, reading)}
+    for visit in visits.values():
+        closure = mean([r.value_um for r in visit]) - view.zero_um(visit[0].zero)
         yield Finding(
             level=Level.STOP,
             code="bracket/limit",

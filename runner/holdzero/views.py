@@ -119,6 +119,8 @@ class RunView:
     def length(self, number: Number, digits: int = 2, *, sign: bool = False) -> str:
         """A small length [um] in words, in the routine's units, with so many significant digits."""
         unit, worth = MICRO[self.routine.routine.units]
+        if isinstance(number, np.ndarray) and number.ndim:
+            number = np.array([number.min(), number.max()])  # all that is shown of many runs
         text = shown(number / worth, digits)
         return f"{'+' if sign and not text.startswith('-') else ''}{text} {unit}".replace("-", "−")
 

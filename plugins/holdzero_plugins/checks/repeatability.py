@@ -102,10 +102,9 @@ def _root_sum_square(numbers: Iterable[Number]) -> Number:
 def _spread_factor(run: RunView, characteristic: CharacteristicView, *, differences: bool) -> Number:
     """Standard uncertainty of the measured difference in units of s [1]."""
     shared = characteristic.zero_weights()
-    single = _root_sum_square(characteristic.weights)
     if differences:
         # Readings that share a zero may share all of the scatter: the larger of both extremes.
-        return np.maximum(single, _root_sum_square(shared.values()))
+        return np.maximum(_root_sum_square(characteristic.weights), _root_sum_square(shared.values()))
     zeros = [weight / math.sqrt(len(run.zeros(number))) for number, weight in shared.items()]
     return _root_sum_square((*characteristic.weights, *zeros))
 
@@ -118,7 +117,7 @@ def _resolution_floor(run: RunView, characteristic: CharacteristicView) -> Numbe
     places: dict[tuple[int, object], Number] = {}
     for r, weight in zip(characteristic.readings, characteristic.weights, strict=True):
         key = (r.zero, r.slot.place)
-        places[key] = places.get(key, 0.0) + weight
+        places[key] = places[key] + weight if key in places else weight
     factor = _root_sum_square((*places.values(), *characteristic.zero_weights().values()))
     return run.resolution_um / math.sqrt(12.0) * factor
 
@@ -278,10 +277,10 @@ def _of_all(where: Truth, holds: Truth) -> Truth:
     return everywhere
 
 
-def _step(run: RunView, number: Number) -> Number:
-    """Which step of the dial a reading is."""
-    step: Number = np.rint(number / run.resolution_um)
-    return step
+def _step(run: RunView, readings: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Which steps of the dial readings are."""
+    steps: NDArray[np.float64] = np.rint(readings / run.resolution_um)
+    return steps
 
 
 def _stuck(run: RunView) -> Iterable[Finding]:
@@ -290,17 +289,21 @@ def _stuck(run: RunView) -> Iterable[Finding]:
     places = {r.slot.place for r in readings if r.kind is SlotKind.READ}
     if len(readings) < _LEAST_FOR_STUCK or not places or run.resolution_um == 0.0:
         return
-    values = [r.value_um for r in readings]
-    same: Truth = _step(run, values[0]) == _step(run, values[1])
-    if not np.any(same):
+    shape = np.broadcast_shapes(*(np.shape(r.value_um) for r in readings))
+    first, second, *others = (np.ravel(np.broadcast_to(r.value_um, shape)) for r in readings)
+    # Of many runs only those are looked at further in which all were the same so far.
+    left = np.flatnonzero(_step(run, second) == _step(run, first))
+    for other in others:
+        left = left[_step(run, other[left]) == _step(run, first[left])]
+    if not left.size:
         return
-    first, _, *others = _only(same, values)
-    all_same = np.logical_and.reduce([_step(run, other) == _step(run, first) for other in others])
+    same = np.zeros(first.size, dtype=bool)
+    same[left] = True
     yield Finding(
         level=Level.CAUTION,
         code="repeatability/stuck",
         text=f"All {len(readings)} readings show the same. Does the tip move, and does it touch the part?",
-        holds=_of_all(same, all_same),
+        holds=same.reshape(shape),
     )
 
 

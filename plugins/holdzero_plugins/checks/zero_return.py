@@ -54,13 +54,11 @@ def _known_of_closure(run: RunView, zeros: int, returns: int) -> tuple[Number, N
     scatter = s * math.sqrt(1.0 / zeros + 1.0 / returns)
     floor = run.resolution_um / math.sqrt(12.0) * math.sqrt(2.0)
     scattered = np.logical_and(dof > 0.0, scatter >= floor)
+    standard = np.maximum(scatter, floor) if dof > 0.0 else floor
     # A quantile for each of the two, and not one a run.
-    factor, factor_of_floor = (student_quantile(0.5 + _COVERAGE / 2.0, d) for d in (dof or math.inf, math.inf))
-    return (
-        _plain(np.where(scattered, scatter, floor)),
-        _plain(np.where(scattered, dof, math.inf)),
-        _plain(np.where(scattered, scatter * factor, floor * factor_of_floor)),
-    )
+    of_scatter, of_floor = (student_quantile(0.5 + _COVERAGE / 2.0, d) for d in (dof or math.inf, math.inf))
+    factor = np.where(scattered, of_scatter, of_floor)
+    return _plain(standard), _plain(np.where(scattered, dof, math.inf)), _plain(standard * factor)
 
 
 def _plain(number: Number) -> Number:
