@@ -259,7 +259,7 @@ def student_quantiles(dof: Number) -> Callable[[float], Number]:
     dof = np.asarray(dof)
     index = np.fmin(dof, _TABLE).astype(np.intp)
     each = np.flatnonzero(np.bincount(index.ravel(), minlength=_TABLE + 1)[:_TABLE])
-    others = np.flatnonzero(np.logical_and(index != dof, np.isfinite(dof)))
+    others = np.flatnonzero(np.isfinite(dof) & ((index != dof) | (dof >= _TABLE)))
     rest, places = np.unique(dof.ravel()[others], return_inverse=True)
 
     def quantile(probability: float) -> Number:

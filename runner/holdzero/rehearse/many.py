@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from holdzero.checks import Checks
 from holdzero.errors import HoldzeroError
@@ -20,15 +19,13 @@ from holdzero.rehearse.draws import Draws, draws_of
 from holdzero.rehearse.scenario import Scenario
 from holdzero.routine import schema
 from holdzero.run import Run
-from holdzero.run.state import State
 
 __all__ = ["BLOCK", "Rehearsal", "Tally", "rehearsed"]
 
 BLOCK = 100_000
-"""Runs that are drawn and folded at once: memory does not grow with their number."""
+"""Runs that are made at once: memory does not grow with their number.
 
-LOT = 50_000
-"""Runs that are evaluated at once: a few arrays of them fit a processor's cache."""
+As many as pay for the fold, which takes as long for one run as for all of them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,33 +180,13 @@ def _block(what: Rehearsal, run: Run, ideal: Evaluation, more_um: Number, runs: 
         runs=runs,
         scenario=what.scenario,
     )
-    state, true_um = conducted(run, bench).state, np.broadcast_to(bench.true_um, runs)
-    total = Tally()
-    for start in range(0, runs, LOT):
-        lot = slice(start, min(start + LOT, runs))
-        evaluation = evaluate(_lot_of(state, lot), None, what.checks)
-        result = next(result for result in evaluation.results if result.name == what.of)
-        total = total + _counted(evaluation, result, true_um[lot], state.now_s)
-    return total
+    state = conducted(run, bench).state
+    evaluation = evaluate(state, None, what.checks)
+    result = next(result for result in evaluation.results if result.name == what.of)
+    return _counted(evaluation, result, bench.true_um, runs, state.now_s)
 
 
-def _lot_of(state: State, lot: slice) -> State:
-    """The state of some of the runs that were folded together."""
-
-    def own(number: Any) -> Any:
-        return number[lot] if isinstance(number, np.ndarray) and number.ndim else number
-
-    return replace(
-        state,
-        readings=tuple(replace(reading, value_um=own(reading.value_um)) for reading in state.readings),
-        temperatures=tuple(replace(taken, value_degC=own(taken.value_degC)) for taken in state.temperatures),
-        given=tuple(replace(given, value=own(given.value)) for given in state.given),
-    )
-
-
-def _counted(evaluation: Evaluation, result: Result, true_um: NDArray[np.float64], bench_s: float) -> Tally:
-    runs = true_um.size
-
+def _counted(evaluation: Evaluation, result: Result, true_um: Number, runs: int, bench_s: float) -> Tally:
     def count(mask: Any) -> int:
         return int(np.count_nonzero(np.broadcast_to(mask, runs)))
 
