@@ -172,10 +172,21 @@ def _verdict(results: Sequence[Result], findings: tuple[Finding, ...]) -> Verdic
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Model:
-    """The terms that stand together, and what first order makes of them."""
+    """The terms that stand together, and what first and second order make of them; of many runs no second."""
 
     terms: list[Term]
     propagated: Propagated
+    second: SecondOrder | None
+
+
+def _worked_out(terms: list[Term]) -> Model:
+    """First order, and the terms of second order where it is one run: a function may fail at either.
+
+    Raises:
+        Exception: a term is a plugin's function, and may raise anything.
+    """
+    propagated = propagate(terms)
+    return Model(terms=terms, propagated=propagated, second=None if _of_many(propagated) else second_order(terms))
 
 
 def _model(view: RunView, seen: CharacteristicView, checks: Checks) -> tuple[Model | None, list[Failure]]:
@@ -184,17 +195,17 @@ def _model(view: RunView, seen: CharacteristicView, checks: Checks) -> tuple[Mod
     added, failures = checks.terms(view, seen)
     terms = [*core, *(term for _, term in added)]
     try:
-        return Model(terms=terms, propagated=propagate(terms)), failures
+        return _worked_out(terms), failures
     except Exception:  # noqa: BLE001  a term is a plugin's function; the culprit is named below
         try:
-            propagate(core)
+            _worked_out(core)
         except ModelError as error:
             return None, [*failures, Failure(plugin="terms", during="the routine's own terms", message=str(error))]
         culprits = _culprits(core, added)
         failures.extend(culprits)
         names = {culprit.plugin for culprit in culprits}
         sound = [*core, *(term for name, term in added if name not in names)]
-        return (Model(terms=sound, propagated=propagate(sound)) if culprits else None), failures
+        return (_worked_out(sound) if culprits else None), failures
 
 
 def _decided(
@@ -241,7 +252,7 @@ def _number(state: State, view: RunView, seen: CharacteristicView, model: Model,
         weights={} if _of_many(propagated) else _place_sums(seen),
         terms=tuple(model.terms),
         propagated=propagated,
-        second=None if _of_many(propagated) else second_order(model.terms),
+        second=model.second,
         simulation=simulation,
         validated=validated,
         decision=decision,
@@ -339,7 +350,7 @@ def _culprits(core: list[Term], added: list[tuple[str, Term]]) -> list[Failure]:
     for name in dict.fromkeys(name for name, _ in added):
         own = [term for other, term in added if other == name]
         try:
-            propagate([*good, *own])
+            _worked_out([*good, *own])
         except Exception as error:  # noqa: BLE001  see above
             culprits.append(Failure(plugin=name, during="terms", message=f"{type(error).__name__}: {error}"))
         else:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 __all__ = ["GlobalRisk", "global_risk", "specific_risk"]
 
@@ -24,6 +26,13 @@ class GlobalRisk:
     producers: float
     accepted: float
     conforming: float
+
+
+@cache
+def _rule() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Nodes and weights of the integration: dear to make, and always the same."""
+    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
+    return nodes, weights
 
 
 def specific_risk(conformance_probability: float, *, accepted: bool) -> float:
@@ -74,7 +83,7 @@ def global_risk(
         return float(np.clip(z, -_REACH, _REACH))
 
     low, high = standard(limits_um[0], -_REACH), standard(limits_um[1], _REACH)
-    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
+    nodes, weights = _rule()
 
     def integral(start: float, end: float) -> tuple[float, float]:
         """Probability of a part in this stretch, and of one that is also accepted."""

@@ -366,6 +366,8 @@ class TestTermsThatSpoilTheModel:
             (HOUSE, "lambda value: 'a lot'"),
             (HOUSE, "lambda: 0.0"),
             (HOUSE, "lambda value: 1 / 0"),
+            # First order asks for single numbers, second order for many at once.
+            (made_input("house", "Estimate.of(1.0, 0.1)"), "lambda value: __import__('math').pow(value, 2.0)"),
             (HOUSE, "7"),
             ("7", "lambda value: value"),
             (made_input("house", "0.0"), "lambda value: value"),
