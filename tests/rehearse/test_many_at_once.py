@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import math
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from holdzero.catalogue import Catalogue
+from holdzero.catalogue import load_catalogue
 from holdzero.checks import bind
 from holdzero.decide import Decision, DecisionRule, Rule, decide
 from holdzero.estimate import Estimate
+from holdzero.evaluate import Evaluation
 from holdzero.model import Input, Term, propagate, student_quantile
+from holdzero.rehearse import many
 from holdzero.rehearse.many import BLOCK, Rehearsal, rehearsed
 from holdzero.statistics import slope_statistic
 from holdzero.testing.drive import loaded_of
@@ -89,14 +92,27 @@ def test_an_exact_input_of_many_runs_adds_no_uncertainty() -> None:
     assert result.standard_uncertainty_um == pytest.approx([0.3, 0.6])
 
 
-def test_a_rehearsal_of_two_blocks_is_the_sum_of_both(catalogue: Catalogue) -> None:
-    loaded = loaded_of(ROUTINE, catalogue)
-    checks, _ = bind(loaded.routine, catalogue)
+@cache
+def spacer_ring() -> tuple[Rehearsal, Evaluation]:
+    loaded = loaded_of(ROUTINE, load_catalogue())
+    checks, _ = bind(loaded.routine, load_catalogue())
     what = Rehearsal(
-        document=loaded.document, digest=loaded.digest, checks=checks, of="thickness", scatter_um=0.2, seed=3
+        document=loaded.document, digest=loaded.digest, checks=checks, of="thickness", scatter_um=0.4, seed=3
     )
-    ideal = what.ideal()
-    one, both = rehearsed(what, ideal, 2.0, BLOCK), rehearsed(what, ideal, 2.0, BLOCK + 500)
+    return what, what.ideal()
+
+
+def test_counts_do_not_depend_on_how_many_runs_are_evaluated_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    # at a scatter at which checks find something in some runs and nothing in others
+    whole = rehearsed(*spacer_ring(), 2.0, 3_000)
+    monkeypatch.setattr(many, "LOT", 700)
+    assert rehearsed(*spacer_ring(), 2.0, 3_000) == whole
+    assert 0 < whole.findings["caution repeatability/outlier/a"] < 3_000
+
+
+def test_a_second_block_has_draws_of_its_own() -> None:
+    one, both = rehearsed(*spacer_ring(), 2.0, BLOCK), rehearsed(*spacer_ring(), 2.0, BLOCK + 500)
+    first = rehearsed(*spacer_ring(), 2.0, 500)
     assert both.runs == one.runs + 500
-    assert 0 < both.passed - one.passed < 500
-    assert 0 <= both.findings["stop check_standard/limit"] - one.findings["stop check_standard/limit"] < 100
+    assert both.covered - one.covered > 0
+    assert (both.passed - one.passed, both.covered - one.covered) != (first.passed, first.covered)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from holdzero.checks import Checks
 from holdzero.errors import HoldzeroError
@@ -19,13 +20,15 @@ from holdzero.rehearse.draws import Draws, draws_of
 from holdzero.rehearse.scenario import Scenario
 from holdzero.routine import schema
 from holdzero.run import Run
+from holdzero.run.state import State
 
 __all__ = ["BLOCK", "Rehearsal", "Tally", "rehearsed"]
 
 BLOCK = 100_000
-"""Runs that are made at once: memory does not grow with their number.
+"""Runs that are drawn and folded at once: memory does not grow with their number."""
 
-As many as pay for the fold, which takes as long for one run as for all of them."""
+LOT = 50_000
+"""Runs of a block that are evaluated at once: few enough that their arrays fit the memory that is kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,13 +183,33 @@ def _block(what: Rehearsal, run: Run, ideal: Evaluation, more_um: Number, runs: 
         runs=runs,
         scenario=what.scenario,
     )
-    state = conducted(run, bench).state
-    evaluation = evaluate(state, None, what.checks)
-    result = next(result for result in evaluation.results if result.name == what.of)
-    return _counted(evaluation, result, bench.true_um, runs, state.now_s)
+    state, true_um = conducted(run, bench).state, np.broadcast_to(bench.true_um, runs)
+    total = Tally()
+    for start in range(0, runs, LOT):
+        lot = slice(start, min(start + LOT, runs))
+        evaluation = evaluate(_lot_of(state, lot), None, what.checks)
+        result = next(result for result in evaluation.results if result.name == what.of)
+        total = total + _counted(evaluation, result, true_um[lot], state.now_s)
+    return total
 
 
-def _counted(evaluation: Evaluation, result: Result, true_um: Number, runs: int, bench_s: float) -> Tally:
+def _lot_of(state: State, lot: slice) -> State:
+    """The state of some of the runs that were folded together."""
+
+    def own(number: Any) -> Any:
+        return number[lot] if isinstance(number, np.ndarray) and number.ndim else number
+
+    return replace(
+        state,
+        readings=tuple(replace(reading, value_um=own(reading.value_um)) for reading in state.readings),
+        temperatures=tuple(replace(taken, value_degC=own(taken.value_degC)) for taken in state.temperatures),
+        given=tuple(replace(given, value=own(given.value)) for given in state.given),
+    )
+
+
+def _counted(evaluation: Evaluation, result: Result, true_um: NDArray[np.float64], bench_s: float) -> Tally:
+    runs = true_um.size
+
     def count(mask: Any) -> int:
         return int(np.count_nonzero(np.broadcast_to(mask, runs)))
 
