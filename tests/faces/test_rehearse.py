@@ -37,8 +37,11 @@ def test_says_how_often_parts_of_each_true_size_pass(rehearse: Callable[..., Any
     assert told.exit_code == 0
     assert "SIMULATED: no part is measured." in told.stdout
     rows = [line for line in told.stdout.splitlines() if line.endswith(("█", "░", "x"))]
-    assert len(rows) == 33
-    assert "█" * 30 in rows[16]  # the middle of the limits
+    assert len(rows) > 20
+    assert "█" * 30 in rows[len(rows) // 2]  # the middle of the limits
+    sizes = [float(re.findall(r"[−+][0-9.]+", row)[0].replace("−", "-")) for row in rows]
+    near = [size for size in sizes if abs(abs(size) - 3.0) < 0.6]
+    assert len(near) > len(sizes) / 2  # where it turns from one verdict to the other they lie close
     assert rows[0].startswith("!")
     assert "x" * 20 in rows[0]
     assert max(map(len, told.stdout.splitlines())) <= 80
@@ -48,7 +51,7 @@ def test_gives_scripts_the_counts(rehearse: Callable[..., Any]) -> None:
     data = json.loads(rehearse("--json", "--seed", "3").stdout)
     assert data["simulated"] is True
     assert data["seed"] == 3
-    assert data["runs"] == 33 * 200
+    assert data["runs"] == len(data["points"]) * 200
     assert all(point["pass"] + point["fail"] + point["undecided"] == point["runs"] for point in data["points"])
     assert 0.9 < data["covered"] / data["runs"] <= 1.0
     again = json.loads(rehearse("--json", "--seed", "3").stdout)
@@ -100,7 +103,7 @@ def test_broken_off_it_keeps_what_was_done(person: Callable[..., Any], tmp_path:
     time.sleep(4.0)
     someone.interrupts()
     assert someone.ends() == 4
-    assert re.search(r"stopped; \d+ of 33 true sizes are done, and stand below", someone.screen)
+    assert re.search(r"stopped; \d+ of [0-9]+ true sizes are done, and stand below", someone.screen)
     assert "true size" in someone.screen
 
 
@@ -172,11 +175,11 @@ class TestAPartFamily:
     def test_gives_scripts_every_curve(self, whole: Any) -> None:
         five, six, narrow = whole["family"]
         assert [five["member"], six["member"], narrow["member"]] == ["five", "six", "narrow"]
-        assert [len(each["points"]) for each in (five, six, narrow)] == [33, 33, 33]
+        assert all(len(each["points"]) > 20 for each in (five, six, narrow))
         # the same errors at the same limits, wherever the part is no other but for its size
         assert five["points"] == six["points"]
         assert narrow["upper_um"] == pytest.approx(1.0)
-        assert narrow["good_not_passed"] / narrow["good"] > 2 * five["good_not_passed"] / five["good"]
+        assert narrow["good_not_passed"] > 2 * five["good_not_passed"]
         assert narrow["process"]["producer_risk"] > five["process"]["producer_risk"]
         assert five["expanded_um"] == pytest.approx(narrow["expanded_um"])
 
@@ -215,21 +218,22 @@ class TestAPartFamily:
         assert result.exit_code != 0
         assert "found no part family; expected a table [family.NAME]" in str(result.exception) + result.output
 
-    @pytest.mark.parametrize(("pieces", "told"), [(40, "1 of 3 members are done, and stand below"), (80, "2 of 3")])
+    @pytest.mark.parametrize(("members", "told"), [(1, "1 of 3 members are done, and stand below"), (2, "2 of 3")])
     def test_keeps_the_members_that_were_done_where_it_is_broken_off(
-        self, family: Callable[..., Any], whole: Any, monkeypatch: pytest.MonkeyPatch, pieces: int, told: str
+        self, family: Callable[..., Any], whole: Any, monkeypatch: pytest.MonkeyPatch, members: int, told: str
     ) -> None:
-        # 33 true sizes and four lots of the process make a member
-        monkeypatch.setattr(command, "heard_between_pieces", lambda: pressed_after(pieces))
+        # All true sizes and four lots of the process make a member.
+        each = len(whole["family"][0]["points"]) + 4
+        monkeypatch.setattr(command, "heard_between_pieces", lambda: pressed_after(members * each + 3))
         result = family("--family", "--json")
         assert result.exit_code == 4
         assert told in result.stderr
-        assert json.loads(result.stdout)["family"] == whole["family"][: pieces // 37]
+        assert json.loads(result.stdout)["family"] == whole["family"][:members]
 
     def test_says_so_where_it_is_broken_off_before_a_member_is_done(
         self, family: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        monkeypatch.setattr(command, "heard_between_pieces", lambda: pressed_after(30))
+        monkeypatch.setattr(command, "heard_between_pieces", lambda: pressed_after(20))
         result = family("--family")
         assert result.exit_code == 4
         assert "stopped before a member was rehearsed" in result.stderr

@@ -52,6 +52,12 @@ class Row:
         return None if decision is None else float(decision.expanded_uncertainty_um)
 
     @property
+    def shares(self) -> tuple[float | None, ...]:
+        """Good not passed, bad passed, undecided, of parts that lie evenly [1]."""
+        shares = self.said.curve.evenly(self.said.spec.lower, self.said.spec.upper)
+        return shares.good_not_passed, shares.bad_passed, shares.undecided
+
+    @property
     def texts(self) -> tuple[str, ...]:
         """Its texts, in the order of the head."""
         total, units = self.said.curve.total, self.said.units
@@ -60,9 +66,7 @@ class Row:
             self.member,
             self.said.what.of,
             _NOTHING if u is None else micro_text(u, units, u or None, sign=False),
-            _share(total.good_not_passed, total.good),
-            _share(total.bad_passed, total.runs - total.good),
-            _share(total.undecided, total.runs),
+            *(_NOTHING if share is None else f"{100.0 * share:.2f} %" for share in self.shares),
             _share(total.covered, total.runs),
             clock_text(total.bench_s / total.runs),
         )
@@ -79,14 +83,13 @@ class Row:
     @property
     def data(self) -> dict[str, Any]:
         """All of it as plain data."""
-        total = self.said.curve.total
+        good_not_passed, bad_passed, undecided = self.shares
         return {
             "member": self.member,
             "expanded_um": self.expanded_um,
-            "good": total.good,
-            "good_not_passed": total.good_not_passed,
-            "bad_passed": total.bad_passed,
-            "undecided": total.undecided,
+            "good_not_passed": good_not_passed,
+            "bad_passed": bad_passed,
+            "undecided": undecided,
             **self.said.data,
         }
 
@@ -100,9 +103,9 @@ def _told(rows: Sequence[Row]) -> str:
     first = rows[0].said
     scenario = f" Scenario: {first.what.scenario.title}." if first.what.scenario is not None else ""
     return (
-        f"{first.runs} runs of each true size across the limits of each member and beyond, seed {first.what.seed}; the "
-        "shares are of all sizes together. U: of a part in the middle of its limits. Covered: the truth lay within U "
-        f"of the value.{scenario}"
+        f"{first.runs} runs of each true size across the limits of each member and beyond, seed {first.what.seed}; "
+        "the shares are of parts that lie evenly over these sizes. U: of a part in the middle of its limits. Covered: "
+        f"the truth lay within U of the value.{scenario}"
     )
 
 

@@ -11,7 +11,8 @@ from holdzero.rehearse import Point, band_of
 
 __all__ = ["plot_of_points"]
 
-_UPRIGHT = Scale(low=0.0, high=100.0, start=BOTTOM, end=TOP)
+# Above the hundred there is room for its label and the title.
+_UPRIGHT = Scale(low=0.0, high=106.0, start=BOTTOM, end=TOP)
 
 
 def plot_of_points(
@@ -38,7 +39,7 @@ def plot_of_points(
         name=f"{title}: share of runs that pass, fail and are undecided, against the true size",
         marks=(),
         paths=(
-            *(Path("limit", f"{x:g},{TOP:g} {x:g},{BOTTOM:g}") for x in limits),
+            *(Path("tolerance", f"{x:g},{TOP:g} {x:g},{BOTTOM:g}") for x in limits),
             line("moving-limit", lambda point: band_of(point.tally.passed, point.tally.runs)[0]),
             line("moving-limit", lambda point: band_of(point.tally.passed, point.tally.runs)[1]),
             line("passing", lambda point: point.tally.passed / point.tally.runs),

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import reduce
 from operator import add
 
 import numpy as np
+from numpy.typing import NDArray
 
 from holdzero.errors import HoldzeroError
 from holdzero.evaluate import Evaluation, Result
 from holdzero.rehearse.many import Rehearsal, Tally, rehearsed
 from holdzero.routine.schema import Measure
 
-__all__ = ["Curve", "Point", "Process", "band_of", "process_of", "true_sizes_um"]
+__all__ = ["Curve", "Point", "Process", "Shares", "band_of", "process_of", "true_sizes_um"]
 
-POINTS = 33
+_FAR = 13
+_STEEP = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0])  # standard uncertainties from a limit
 _BEYOND_U = 2.0
 
 
@@ -50,6 +53,21 @@ class Point:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Shares:
+    """What comes of parts [1]; None where there are no such parts.
+
+    Attributes:
+        good_not_passed: share of the conforming ones that do not pass.
+        bad_passed: share of those beyond the limits that pass.
+        undecided: share of all that are neither passed nor failed.
+    """
+
+    good_not_passed: float | None
+    bad_passed: float | None
+    undecided: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Curve:
     """The operating characteristic of a routine for one characteristic.
 
@@ -64,6 +82,34 @@ class Curve:
     def total(self) -> Tally:
         """All runs together."""
         return reduce(add, (point.tally for point in self.points), Tally())
+
+    def evenly(self, lower_um: float | None, upper_um: float | None) -> Shares:
+        """What comes of parts that lie evenly over all true sizes from the first point to the last.
+
+        Args:
+            lower_um: lower limit of the characteristic [um]; None for none.
+            upper_um: upper limit [um]; None for none.
+
+        Returns:
+            Shares by the trapezoidal rule: however near the points lie together, they count no more for it.
+        """
+        sizes = np.array([point.true_um for point in self.points])
+        middles, widths = 0.5 * (sizes[1:] + sizes[:-1]), np.diff(sizes)
+        good = np.full(widths.shape, fill_value=True)
+        good &= middles >= lower_um if lower_um is not None else True
+        good &= middles <= upper_um if upper_um is not None else True
+
+        def mean(share: Callable[[Tally], float], among: NDArray[np.bool_]) -> float | None:
+            shares = np.array([share(point.tally) for point in self.points])
+            width = float(widths[among].sum())
+            between = 0.5 * (shares[1:] + shares[:-1])
+            return float((between * widths)[among].sum()) / width if width else None
+
+        return Shares(
+            good_not_passed=mean(lambda tally: 1.0 - tally.passed / tally.runs, good),
+            bad_passed=mean(lambda tally: tally.passed / tally.runs, ~good),
+            undecided=mean(lambda tally: tally.undecided / tally.runs, np.full(widths.shape, fill_value=True)),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,10 +156,20 @@ def true_sizes_um(ideal: Evaluation, of: str) -> tuple[float, ...]:
     beyond = max(_BEYOND_U * 2.0 * u, 0.25 * apart)
     least = lower if lower is not None else (upper or 0.0) - apart
     most = upper if upper is not None else least + apart
-    sizes = np.linspace(least - beyond, most + beyond, POINTS)
+    far = np.linspace(least - beyond, most + beyond, _FAR)
+    # Where it turns from one verdict to the other the curve is steep.
+    near = [limit + side * u * _STEEP for limit in (lower, upper) if limit is not None for side in (-1.0, 1.0)]
+    step = _round_step(0.25 * u) if u else _round_step(apart / 100.0)
+    sizes = np.unique(np.rint(np.concatenate([far, *near]) / step)) * step
     # A variation is never below zero.
     never_below = result.spec.measure is Measure.VARIATION
     return tuple(float(size) for size in sizes if size >= 0.0 or not never_below)
+
+
+def _round_step(most: float) -> float:
+    """The largest of 1, 2, 5 times a power of ten that is no more than that."""
+    power = 10.0 ** math.floor(math.log10(most))
+    return next(power * factor for factor in (5.0, 2.0, 1.0) if power * factor <= most * (1.0 + 1e-9))
 
 
 def process_of(
