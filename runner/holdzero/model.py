@@ -193,8 +193,9 @@ def _ratio(square: Number, spread: Number) -> Number:
     """ν_eff, infinite where no input has finite degrees of freedom."""
     if isinstance(square, np.ndarray) or isinstance(spread, np.ndarray):
         with np.errstate(divide="ignore", invalid="ignore"):
-            ratio: NDArray[np.float64] = np.where(np.asarray(spread) > 0.0, square / np.asarray(spread), np.inf)
-        return ratio
+            ratio: NDArray[np.float64] = np.asarray(square / np.asarray(spread))
+        none = np.isnan(ratio)  # no uncertainty at all
+        return np.where(none, np.inf, ratio) if np.any(none) else ratio
     return square / spread if spread > 0.0 else float("inf")
 
 
