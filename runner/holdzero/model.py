@@ -250,7 +250,16 @@ def student_quantile(probability: float, dof: Number) -> Number:
 
 
 def student_quantiles(dof: Number) -> Callable[[float], Number]:
-    """`student_quantile` for several probabilities: of many runs the degrees of freedom are sorted once."""
+    """Quantiles of Student's t for several probabilities: of many runs the degrees of freedom are sorted once.
+
+    Args:
+        dof: degrees of freedom, above zero [1]; infinite for the normal distribution.
+
+    Returns:
+        What gives the quantile [1] of a probability [1].
+
+    Source: JCGM 100:2008, G.3.2 and Table G.2.
+    """
     from scipy.special import ndtri, stdtrit
 
     if not np.ndim(dof):

@@ -27,7 +27,7 @@ __all__ = ["BLOCK", "Rehearsal", "Tally", "rehearsed"]
 BLOCK = 100_000
 """Runs that are drawn and folded at once: memory does not grow with their number."""
 
-LOT = 50_000
+LOT = 34_000
 """Runs of a block that are evaluated at once: few enough that their arrays fit the memory that is kept."""
 
 
