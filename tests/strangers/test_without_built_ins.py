@@ -76,7 +76,9 @@ def test_a_routine_is_loaded_and_what_it_lacks_is_named(tmp_path: Path, bare: di
 def test_a_source_that_was_built_in_is_missed(tmp_path: Path, bare: dict[str, str]) -> None:
     done = tool(tmp_path, bare, "run", "washer.toml", "--source", "readings:x.csv")
     assert done.returncode == 2
-    assert "there are: keyboard, virtual, practice; no built-in plugins are installed: reinstall holdzero" in done.stderr
+    assert (
+        "there are: keyboard, virtual, practice; no built-in plugins are installed: reinstall holdzero" in done.stderr
+    )
 
 
 @pytest.mark.terminal
