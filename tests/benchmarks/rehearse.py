@@ -27,10 +27,11 @@ from holdzero.testing.drive import loaded_of
 
 ROUTINE = Path(__file__).parents[2] / "routines" / "spacer-ring.toml"
 RUNS = 100_000
+TIMES = 12
 READINGS = 15  # three zeros, a check, nine of the part, two returns
 
 
-def fastest(work: Callable[[], object], times: int = 3) -> float:
+def fastest(work: Callable[[], object], times: int) -> float:
     """Seconds of the fastest of some times [s]."""
     taken = []
     for _ in range(times):
@@ -73,8 +74,9 @@ def main() -> None:
         for number, start in enumerate(range(0, RUNS, BLOCK)):
             draw_all(draws_of(1, number), min(BLOCK, RUNS - start))
 
-    floor = fastest(draws_alone)
-    ours = fastest(lambda: rehearsed(what, ideal, 0.0, RUNS))
+    # In turn, as a machine that others use as well is not equally quick all the time.
+    pairs = [(fastest(draws_alone, 1), fastest(lambda: rehearsed(what, ideal, 0.0, RUNS), 1)) for _ in range(TIMES)]
+    floor, ours = (min(taken) for taken in zip(*pairs, strict=True))
     print(f"numpy draws the same numbers              {1e3 * floor:8.0f} ms")
     print(f"{RUNS} runs of the spacer ring        {1e3 * ours:8.0f} ms    {ours / floor:.1f} of that, goal 3")
     for runs in (10_000, 100_000, 1_000_000):
