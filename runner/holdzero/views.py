@@ -95,6 +95,7 @@ class RunView:
         history: what the book knew of the bench when the run began; None where none was asked.
         withdrawn: answers to questions that were struck out, in order: the answer that was given in
             place of one is about the same moment.
+        lost_zeros: numbers of the zeros that were given up, because the dial was moved.
     """
 
     routine: Routine
@@ -115,6 +116,7 @@ class RunView:
     asked: Slot | None = None
     withdrawn: tuple[Given, ...] = ()
     history: History | None = None
+    lost_zeros: frozenset[int] = frozenset()
 
     def length(self, number: Number, digits: int = 2, *, sign: bool = False) -> str:
         """A small length [um] in words, in the routine's units, with so many significant digits."""
@@ -131,19 +133,8 @@ class RunView:
 
     @property
     def bracket_limit_um(self) -> float:
-        """How far a return may lie from its zero [um].
-
-        Where the routine does not say it: the resolution, or a tenth of the narrowest tolerance
-        where that is more. Common practice, no source.
-        """
-        if self.routine.bracket.limit is not None:
-            return self.routine.bracket.limit
-        widths = [
-            spec.upper - (spec.lower if spec.lower is not None else 0.0)
-            for spec in self.routine.characteristics.values()
-            if spec.upper is not None
-        ]
-        return max(self.resolution_um, 0.1 * min(widths)) if widths else self.resolution_um
+        """How far a return may lie from its zero [um]; see `Routine.bracket_limit_um`."""
+        return self.routine.bracket_limit_um(self.resolution_um)
 
     @cached_property
     def scatter_um(self) -> tuple[Number, float]:
@@ -283,4 +274,5 @@ def view_of(
         asked=state.slot,
         history=state.history,
         withdrawn=tuple(g for g in given if g.struck is not None),
+        lost_zeros=state.lost_zeros,
     )

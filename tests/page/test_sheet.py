@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from importlib.resources import files
 from typing import Any
 
@@ -87,6 +88,14 @@ class TestASoak:
         soak = sheet_of(shown(start(self.ROUTINE))).soak
         assert soak is not None
         assert (soak.left, soak.ends) == ("20:00", "to go; the time is over at 08:20")
+
+    def test_that_is_hurried_counts_down_as_fast_and_is_over_sooner(self, start: Callable[..., Any]) -> None:
+        sheet = sheet_of(replace(shown(start(self.ROUTINE)), pace=60.0, greeting=("PRACTICE at a virtual bench.",)))
+        assert sheet.soak is not None
+        # Twenty minutes in twenty seconds: the minute on the wall is still the same.
+        assert (sheet.soak.pace, sheet.soak.ends) == (60.0, "to go; the time is over at 08:00")
+        assert sheet.marks[0] == "PRACTICE at a virtual bench"
+        assert replace(shown(start(self.ROUTINE)), pace=60.0, now_s=5.0, at_s=1.0).elapsed_s(3.0) == 125.0
 
     def test_that_is_over_and_not_at_rest_says_so_as_the_script_does(self, start: Callable[..., Any]) -> None:
         bench = start(self.ROUTINE)

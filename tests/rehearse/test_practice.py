@@ -77,9 +77,9 @@ class Person:
         """Nothing else is asked."""
         raise AssertionError(words)
 
-    def clock(self, now_s: Callable[[], float]) -> None:
+    def clock(self, now_s: Callable[[], float], pace: Callable[[], float]) -> None:
         """No countdown is drawn."""
-        del now_s
+        del now_s, pace
 
     def show(self, run: Run, prompt: Prompt, findings: Sequence[Finding]) -> None:
         """Look at the run."""
@@ -188,7 +188,9 @@ class TestWhoeverNoticesNothing:
     def test_with_nothing_hidden_learns_the_routine(self, naive: Naive) -> None:
         record, said = naive("")
         assert verdicts(record) == ("pass", "pass")
-        assert "PRACTICE at a virtual bench: what the routine states, and no more" in said
+        assert "PRACTICE at a virtual bench: no errors but those that the routine states" in said
+        assert "Nothing was hidden: no errors but those that the routine states." in said
+        assert "On the way you changed nothing." in said
         assert "thickness: in truth +0 µm, within its limits." in said
         assert "What was hidden" not in said
 
@@ -215,6 +217,27 @@ class TestWhoeverNotices:
         assert verdicts(record) == ("pass", "pass")
         assert [event["event"] for event in record["events"]].count("answer_struck") == 1
         assert "It passed, and rightly." in said
+        assert "On the way you struck out 1 reading, prepared again once." in said
+
+    def test_a_zero_that_creeps_gives_it_up_at_the_return_waits_and_reads_all_again(self, tmp_path: Path) -> None:
+        steps: list[str] = []
+
+        def notices(run: Run, prompt: Prompt) -> Command | None:
+            del run
+            if prompt.slot.kind is SlotKind.COMPARE and not steps:
+                steps.append("given up")
+                return RenewZero("it did not come back")
+            if steps == ["given up"]:
+                steps.append("waits")
+                return Pause()
+            if steps[-1:] == ["waits"] and prompt.slot.kind is SlotKind.READ:
+                steps.append("reads")
+            return None
+
+        record, said = practised(tmp_path, "wandering-zero", notices, pause_s=60.0)
+        assert steps == ["given up", "waits", "reads"]
+        assert verdicts(record) == ("pass", "pass")
+        assert "gave the zero up once, paused for 60 min" in said
 
     def test_heat_waits_two_hours_in_two_minutes_and_reads_anew(self, tmp_path: Path) -> None:
         steps: list[str] = []
@@ -231,9 +254,27 @@ class TestWhoeverNotices:
 
         record, _ = practised(tmp_path, "warm-hands", notices, pause_s=120.0)
         continued = next(event for event in record["events"] if event["event"] == "run_continued")
+        assert "thermal/soak" in {finding["code"] for finding in record["findings"]}
         assert continued["away_s"] == pytest.approx(120.0 * HURRY, rel=0.01)
         assert verdicts(record) == ("pass", "pass")
         assert record["results"]["thickness"]["value_um"] == pytest.approx(1.9, abs=0.4)
+
+    def test_dust_wipes_and_the_same_reading_is_clean(self, tmp_path: Path) -> None:
+        seen: list[float] = []
+        steps: list[str] = []
+
+        def notices(run: Run, prompt: Prompt) -> Command | None:
+            reads = [r for r in run.state.live if r.kind is SlotKind.READ]
+            if prompt.slot.kind is SlotKind.READ and prompt.slot.id not in steps and reads:
+                # Whoever wipes before every reading never meets dust.
+                steps.append(prompt.slot.id)
+                return Again(next(slot.id for slot in run.state.slots if slot.kind is SlotKind.PREPARE))
+            return None
+
+        record, said = practised(tmp_path, "dust", notices)
+        seen += [event["value_um"] for event in record["events"] if event["event"] == "reading_taken"][5:-2]
+        assert max(seen) < 0.6
+        assert "prepared again 8 times" in said
 
     def test_dust_reads_again_what_lies_high(self, tmp_path: Path) -> None:
         def notices(run: Run, prompt: Prompt) -> Command | None:
@@ -242,9 +283,11 @@ class TestWhoeverNotices:
             high = bool(reads) and float(reads[-1].value_um) > 0.4  # its neighbours lie about −0.4 µm
             return Strike(reads[-1].seq, "dirt") if high else None
 
-        record, _ = practised(tmp_path, "dust", notices)
+        record, said = practised(tmp_path, "dust", notices)
         kinds = [event["event"] for event in record["events"]]
         assert kinds.count("answer_struck") >= 1
+        assert "Dust lay under entry " in said
+        assert " µm, struck out)" in said
         result = record["results"]["thickness"]
         assert result["value_um"] == pytest.approx(-0.4, abs=0.3)
         assert result["expanded_uncertainty_um"] < 0.7

@@ -17,6 +17,7 @@ from holdzero.hooks import Answer, Asks, Command, Finding, Habits, Prompt, Said,
 from holdzero.journal import Journal, read_journal
 from holdzero.live import Glance, Meanwhile, Stand
 from holdzero.live.listening import Listening
+from holdzero.live.taking import Trace
 from holdzero.register import Register
 from holdzero.run import Run
 from holdzero.run.commands import COMPARATOR, Acknowledge, LineIn
@@ -872,3 +873,19 @@ def test_a_face_that_nobody_sits_at_any_more_ends_the_run_resumably(tmp_path: Pa
 
     with pytest.raises(SourceExhaustedError):
         Bench(tmp_path, ZERO, Habits(), hands).conduct()
+
+
+class TestATrace:
+    def test_begins_where_the_tip_came_to_lie_after_it_was_lifted_last(self) -> None:
+        trace = Trace()
+        lowering = (0.2, 20.0, 20.0, 7.0, 2.0, 1.4, 1.1, 1.0, 1.1)
+        for number, value in enumerate(lowering):
+            trace.add(float(number), value)
+        assert [value for _, value in trace.since_lifted(0.0, 0.5)] == [1.4, 1.1, 1.0, 1.1]
+
+    def test_is_whole_where_it_was_never_lifted(self) -> None:
+        trace = Trace()
+        for number, value in enumerate((1.0, 3.0, 5.0)):
+            trace.add(float(number), value)
+        assert len(trace.since_lifted(0.0, 0.5)) == 3
+        assert trace.since_lifted(10.0, 0.5) == []

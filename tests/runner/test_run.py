@@ -243,6 +243,38 @@ class TestAMovedDial:
         bench.answer("0")
         assert bench.asked() == "read b"
 
+    def test_what_a_return_out_of_its_limit_left_open_is_read_again(self, start: Start) -> None:
+        bench = start(
+            TWO_PLACES + steps('do = "zero"', 'do = "read", at = "a"', 'do = "read", at = "b"', 'do = "return"')
+        )
+        bench.answer("0", "1", "2", "0.9").take(e.ZeroRenewed, reason="the zero went away")
+        seen = []
+        for text in ("0", "1.1", "2.1", "0.1"):
+            seen.append(bench.asked())
+            bench.answer(text)
+        assert seen == ["zero", "read a", "read b", "return"]
+        assert bench.asked() == "compare"
+        assert [(r.kind.value, r.zero) for r in bench.run.state.counted] == [
+            ("zero", 2),
+            ("read", 2),
+            ("read", 2),
+            ("return", 2),
+        ]
+
+    def test_at_the_limit_itself_a_return_still_closes(self, start: Start) -> None:
+        two = ('do = "zero"', 'do = "read", at = "a"', 'do = "return"', 'do = "read", at = "b"', 'do = "return"')
+        bench = start(TWO_PLACES + steps(*two))
+        bench.answer("0", "1", "0.5").take(e.ZeroRenewed, reason="bumped the dial")
+        bench.answer("0")
+        assert bench.asked() == "read b"
+
+    def test_a_zero_that_nothing_hangs_on_tells_nothing_of_the_scatter(self, start: Start) -> None:
+        bench = start(HEAD + steps('do = "zero", times = 2', 'do = "read", at = "a", times = 2', 'do = "return"'))
+        bench.answer("0", "3").take(e.ZeroRenewed, reason="it creeps")
+        bench.answer("0", "0", "1", "1", "0")
+        assert view_of(bench.run.state, None).scatter_um[0] == pytest.approx(0.0)
+        assert view_of(bench.run.state, None).lost_zeros == {1}
+
     def test_without_a_zero_there_is_none_to_renew(self, start: Start) -> None:
         with pytest.raises(EventRefusedError, match="no zero"):
             start(SHORT).take(e.ZeroRenewed, reason="bumped")

@@ -237,14 +237,45 @@ def _limits(settings: ThermalSettings, taken: Sequence[TemperatureTaken]) -> Ite
             )
 
 
+def _seen_in_the_soak(settings: ThermalSettings, run: RunView) -> Iterable[Finding]:
+    """What thermometers showed at the end of the last soak, where the routine counts on another difference.
+
+    Source of the allowance: thermometers that nobody states may differ by some tenths of a kelvin (common practice,
+    no source).
+    """
+    outlooks = run.soaks[-1].outlooks if run.soaks else ()
+    seen = next((outlook for outlook in outlooks if outlook.of == _BETWEEN), None)
+    if seen is None or settings.difference is None:
+        return
+    own = float(run.thermometer.error.standard_uncertainty) if run.thermometer is not None else _UNSTATED_K
+    stated, u = float(settings.difference.value), float(settings.difference.standard_uncertainty)
+    side = "warmer" if seen.now > stated else "colder"
+    yield Finding(
+        level=Level.CAUTION,
+        code="thermal/soak",
+        text=f"At the end of the soak the part was {shown(abs(seen.now))} K {side} than the reference; the routine "
+        f"counts on {shown(stated)} K, with a standard uncertainty of {shown(u)} K. Were they left long enough? Wait "
+        "until the two agree, before the zero.",
+        data={"difference_K": seen.now, "stated_K": stated},
+        holds=abs(seen.now - stated) > _FAR * (u**2 + 2.0 * own**2) ** 0.5,
+    )
+
+
+_BETWEEN = "part less reference"
+_UNSTATED_K, _FAR = 0.1, 3.0
+
+
 def watch(settings: ThermalSettings, run: RunView) -> Iterable[Finding]:
-    """Tell at once when a temperature is outside the routine's limits."""
-    return _limits(settings, run.temperatures)
+    """Tell at once when a temperature is outside the routine's limits, or not what it counts on after a soak."""
+    yield from _limits(settings, run.temperatures)
+    if run.soaks and not any(reading.seq > run.soaks[-1].seq for reading in run.readings):
+        yield from _seen_in_the_soak(settings, run)
 
 
 def judge(settings: ThermalSettings, run: RunView, characteristics: Sequence[CharacteristicView]) -> Iterable[Finding]:
     """Limits of the environment; and a size whose temperatures or expansions nobody knows is undecided."""
     yield from _limits(settings, run.temperatures)
+    yield from _seen_in_the_soak(settings, run)
     if run.temperatures and run.thermometer is None:
         text = "Temperatures were measured with a thermometer that the routine does not state: they count as exact."
         yield Finding(level=Level.CAUTION, code="thermal/thermometer", text=text)

@@ -139,6 +139,8 @@ def watch(settings: ZeroReturnSettings, run: RunView) -> Iterable[Finding]:
     last = run.readings[-1] if run.readings else None
     if last is None or last.kind is not SlotKind.RETURN or not run.zeros(last.zero) or last.slot.lift < last.slot.lifts:
         return  # the mean of the visit decides, as it will at the end
+    if last.zero in run.lost_zeros:
+        return  # it was given up, and what hangs on it is read again
     visit = run.returns(last.zero)[-1]
     closure, limit = mean([r.value_um for r in visit]) - run.zero_um(last.zero), run.bracket_limit_um
     yield Finding(

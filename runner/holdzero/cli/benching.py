@@ -67,7 +67,14 @@ def serve_bench(path: Path, options: Options, *, member: str | None, listen: str
     _answered_by_a_person(options.source, shop)
     pen = Pen()
     work = _Work(options, RoutinesHere(path, kinds_of(shop.catalogue)), OpenRuns(options.out), member, shop)
-    desk = Desk(pen, time.monotonic, source=options.source, trial=options.trial, devices=work.devices)
+    desk = Desk(
+        pen,
+        time.monotonic,
+        source=options.source,
+        trial=options.trial,
+        devices=work.devices,
+        greeting=_greeting(options.source),
+    )
     with bound(listen, port) as place, _ended_by_signals() as signals:
         number = place.getsockname()[1]
         address = _address(listen, number)
@@ -251,6 +258,20 @@ def _answered_by_a_person(said: str, shop: Shop) -> None:
         raise HoldzeroError(
             f"--source {said}: it brings all answers, and nobody is asked\n    use it with: holdzero run"
         )
+
+
+def _greeting(said: str) -> tuple[str, ...]:
+    """What a person at a practice bench has to know; nothing for any other source."""
+    name, _, argument = said.partition(":")
+    if name != PRACTICE_NAME:
+        return ()
+    from holdzero.rehearse.practice import greeting
+    from holdzero.rehearse.scenario import load_scenario
+
+    return (*greeting(load_scenario(Path(argument)).scenario if argument else None), _ON_THE_PAGE)
+
+
+_ON_THE_PAGE = "The buttons: Prepared again, Strike out, Dial was moved, Pause."
 
 
 def _address(listen: str, port: int) -> str:

@@ -147,7 +147,9 @@ def curve(
 
     for at_s, value in both:
         dot(at_s, value)
-    labels = {0: f"{high:+.3g} {unit}", _ROWS - 1: f"{low:+.3g} {unit}"}
+    labels = {0: f"{high:+.3g} {unit}"}
+    if high > low:
+        labels[_ROWS - 1] = f"{low:+.3g} {unit}"
     drawn = ["".join(chr(_BLANK + cell) for cell in row) for row in dots]
     return [f"{labels.get(row, ''):>{_MARGIN}} {cells}" for row, cells in enumerate(drawn)]
 

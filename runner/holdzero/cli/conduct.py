@@ -134,7 +134,7 @@ def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
             bind_run(session)
             if text.torn:
                 bench.console.print("The last line of the journal was torn and is dropped; nothing accepted was in it.")
-            ask.clock(session.now_s)
+            ask.clock(session.now_s, bench.pace)
             event = session.take(
                 e.RunContinued, away_s=away_s, source=bench.source_text, simulated=bench.source.simulated
             )
@@ -297,7 +297,7 @@ def _stamp(wall: str) -> str:
 
 
 def _conducted(session: Session, bench: Bench, options: Options, ask: Asking) -> int:
-    ask.clock(session.now_s)
+    ask.clock(session.now_s, bench.pace)
     try:
         run = session.conduct()
     except SourceExhaustedError as error:

@@ -75,8 +75,8 @@ class Asking(Protocol):
         """What is answered to a question that belongs to no step."""
         ...
 
-    def clock(self, now_s: Callable[[], float]) -> None:
-        """From now on a countdown follows this counter [s]."""
+    def clock(self, now_s: Callable[[], float], pace: Callable[[], float]) -> None:
+        """From now on a countdown follows this counter [s], which goes so much faster than the machine's."""
         ...
 
 
@@ -104,10 +104,10 @@ class Asker:
         """What is typed after `words`; nothing where nobody sits there."""
         return self.terminal.line(words).strip() if self.terminal is not None else ""
 
-    def clock(self, now_s: Callable[[], float]) -> None:
-        """From now on a countdown follows this counter [s]."""
+    def clock(self, now_s: Callable[[], float], pace: Callable[[], float]) -> None:
+        """From now on a countdown follows this counter [s], which goes so much faster than the machine's."""
         if self.terminal is not None:
-            self.terminal.now_s = now_s
+            self.terminal.now_s, self.terminal.pace = now_s, pace
 
 
 def face_for(source: Source, console: Console, onlooker: Onlooker | None = None) -> tuple[Face, Asker]:

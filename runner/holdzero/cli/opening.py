@@ -87,6 +87,10 @@ class Bench:
     practice: Practice | None = None
     debrief: Callable[[], Sequence[str]] | None = None
 
+    def pace(self) -> float:
+        """How much faster the run's counter goes now than the machine's."""
+        return self.practice.pace() if self.practice is not None else 1.0
+
     @property
     def catalogue(self) -> Catalogue:
         """What plugins declare."""

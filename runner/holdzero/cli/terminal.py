@@ -43,7 +43,7 @@ _HELP = """\
     s  strike out an earlier reading, with a reason, and take it again
     n  write a note
     d  a preparing step was done again, such as wiping
-    z  the dial was moved: take the zero again
+    z  the dial was moved, or the zero is not to be trusted: take it again
     p  pause
     q  give this run up for good
     l  list all readings so far
@@ -67,6 +67,7 @@ class Terminal:
         self.console = console
         self.lines = lines
         self.now_s = now_s
+        self.pace: Callable[[], float] = lambda: 1.0
         self.run = Run()
         self._refused: tuple[Prompt, int] | None = None
         self._shown: tuple[Prompt, int] | None = None
@@ -209,14 +210,22 @@ class Terminal:
             case "d":
                 return self._again()
             case "z":
-                reason = self.line("  The dial was moved. Why? (Enter alone: leave it) ").strip()
+                reason = self._reason("  The zero is given up. Why? (Enter alone: leave it) ")
                 return RenewZero(reason) if reason else None
             case "q":
-                reason = self.line("  Give this run up for good. Why? (Enter alone: go on) ").strip()
+                reason = self._reason("  Give this run up for good. Why? (Enter alone: go on) ")
                 return Abandon(reason) if reason else None
             case _:
                 self.console.print(_HELP)
         return None
+
+    def _reason(self, words: str) -> str:
+        """A reason in words; empty where the inspector thought better of it."""
+        said = self.line(words).strip()
+        if said and not any(letter.isalpha() for letter in said):
+            self._say("Nothing was done: a reason in words is needed.")
+            return ""
+        return said
 
     def _list(self) -> None:
         state = self.run.state
@@ -274,7 +283,7 @@ class Terminal:
             return came
         if prompt.asks is Asks.WAIT:
             left_s = max(0.0, prompt.until_s - self.now_s())
-            end = dt.datetime.now().astimezone() + dt.timedelta(seconds=left_s)
+            end = dt.datetime.now().astimezone() + dt.timedelta(seconds=left_s / self.pace())
             self._say(f"Ends by itself at {end:%H:%M}. To end it early, type the reason, then Enter.")
         drawn = self._board(prompt, meanwhile)
         self._print_board(drawn, prompt)
@@ -351,14 +360,16 @@ class Terminal:
         self.console.print()
         self._finding(finding)
         again = "    d  a preparing step was done again just now\n" if run.state.prepared else ""
+        anew = "    z  give the zero up: set it anew, and read again what hangs on it\n" if run.state.zeros else ""
         while True:
             self.console.print(
                 "    s  strike out a reading and take it again\n"
-                f"{again}"
+                f"{again}{anew}"
                 "    c  carry on; the result will be undecided if this stands\n"
                 "    q  give this run up for good"
             )
-            letter = self.line("  s, d, c or q: " if again else "  s, c or q: ").strip().lower()
+            letters = ", ".join(("s", *("d" if again else ""), *("z" if anew else ""), "c"))
+            letter = self.line(f"  {letters} or q: ").strip().lower()
             if letter == "c":
                 return Acknowledge(finding.code)
             command = self._letter(letter) if letter in _LETTERS else None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass
+from itertools import pairwise
 
 from holdzero.errors import AnswerRefusedError
 from holdzero.hooks import Habits, Said, Sends
@@ -40,7 +41,7 @@ class Trace:
         return [point for point in self._kept if point[0] >= at_s]
 
     def since_lifted(self, at_s: float, within: float) -> list[tuple[float, float]]:
-        """Kept values from a moment [s] on, since one was last so far from the newest that the tip was lifted.
+        """Kept values from a moment [s] on, since the tip was last lifted, far from the newest, and came to lie.
 
         Args:
             at_s: not before this moment [s].
@@ -48,7 +49,10 @@ class Trace:
         """
         points = self.since(at_s)
         far = [index for index, (_, value) in enumerate(points) if abs(value - points[-1][1]) > _LIFTED * within]
-        return points[far[-1] + 1 :] if far else points
+        down = points[far[-1] + 1 :] if far else points
+        steps = (abs(later[1] - earlier[1]) for earlier, later in pairwise(down))
+        lowered = next((index for index, step in enumerate(steps) if step <= within), len(down) - 1) if far else 0
+        return down[max(lowered, 0) :]
 
 
 @dataclass(frozen=True, slots=True)

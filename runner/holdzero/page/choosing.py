@@ -21,7 +21,8 @@ def choosing_of(snapshot: Snapshot) -> Sheet:
         template="choose.html",
         refused=sentence(snapshot.refused.reason if snapshot.refused else snapshot.ended),
         problems=snapshot.problems,
-        marks=marks_of(simulated=snapshot.simulated, trial=snapshot.trial),
+        marks=marks_of(simulated=snapshot.simulated, trial=snapshot.trial, practice=bool(snapshot.greeting)),
+        greeting=snapshot.greeting,
         choosing=Choosing(
             routines=tuple(map(_routine, routines)),
             members=tuple((routine.name, routine.members) for routine in routines if routine.members),

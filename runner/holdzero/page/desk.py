@@ -61,6 +61,7 @@ class Desk:
         source: str = "keyboard",
         trial: bool = False,
         devices: Callable[[str], tuple[Entry, ...]] = lambda _: (),
+        greeting: Sequence[str] = (),
     ) -> None:
         self.counter_s = counter_s
         self.devices = devices
@@ -68,9 +69,16 @@ class Desk:
         self.glance: Glance | None = None
         # A page of a server that is gone must not hit a number of this one by chance.
         self.snapshot = Snapshot(
-            seq=secrets.randbelow(2**40), stage=Stage.CHOOSING, source=source, trial=trial, at_s=counter_s()
+            seq=secrets.randbelow(2**40),
+            stage=Stage.CHOOSING,
+            source=source,
+            trial=trial,
+            at_s=counter_s(),
+            greeting=tuple(greeting),
         )
         self._now_s: Callable[[], float] = lambda: 0.0
+        self._pace: Callable[[], float] = lambda: 1.0
+        self._keeps_time = False
         self._box = Box(pen, counter_s)
         self._refused: Refusal | None = None
         self._listens = False
@@ -90,7 +98,8 @@ class Desk:
 
     def sits_at(self, source: Source) -> Desk:
         """A run begins or goes on with this source; gives the desk."""
-        self.snapshot = replace(self.snapshot, simulated=source.simulated, counts=not source.keeps_time)
+        self.snapshot = replace(self.snapshot, simulated=source.simulated)
+        self._keeps_time = source.keeps_time
         return self
 
     def recall(self, run: Run) -> None:
@@ -151,9 +160,9 @@ class Desk:
 
     # --- what asks ----------------------------------------------------------------------------
 
-    def clock(self, now_s: Callable[[], float]) -> None:
-        """From now on what is shown follows this counter [s]."""
-        self._now_s = now_s
+    def clock(self, now_s: Callable[[], float], pace: Callable[[], float]) -> None:
+        """From now on what is shown follows this counter [s], which goes so much faster than the machine's."""
+        self._now_s, self._pace = now_s, pace
 
     def text(self, words: str) -> str:
         """Nothing: who measures what is known before a run begins here."""
@@ -305,10 +314,11 @@ class Desk:
             taken=kept.taken,
             now_s=self._now_s(),
             at_s=self.counter_s(),
-            counts=kept.counts,
+            pace=0.0 if self._keeps_time else self._pace(),
             source=kept.source,
             simulated=kept.simulated,
             trial=kept.trial,
+            greeting=kept.greeting,
             operator=kept.operator,
             live=self._listens,
             **fields,

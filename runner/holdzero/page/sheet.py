@@ -64,7 +64,7 @@ def _ended(snapshot: Snapshot) -> Sheet:
         template="end.html",
         say=say.get(snapshot.stage, ""),
         tone="stop" if snapshot.stage is Stage.INTERRUPTED else "accepted",
-        marks=marks_of(simulated=snapshot.simulated or state.simulated, trial=snapshot.trial or state.trial),
+        marks=_marks(snapshot, state),
         head=_head(state, None),
         parts=parts,
         rows=_rows(state, units, blind=False),
@@ -73,6 +73,14 @@ def _ended(snapshot: Snapshot) -> Sheet:
         pages=tuple(name for name in snapshot.files if name.endswith(".html")),
         problems=snapshot.problems,
         debrief=snapshot.debrief,
+    )
+
+
+def _marks(snapshot: Snapshot, state: State) -> tuple[str, ...]:
+    return marks_of(
+        simulated=snapshot.simulated or state.simulated,
+        trial=snapshot.trial or state.trial,
+        practice=bool(snapshot.greeting),
     )
 
 
@@ -90,7 +98,7 @@ def _running(snapshot: Snapshot) -> Sheet:
         tab="One moment",
         title="One moment",
         say="The record is being made." if state.done and not list(state.open_slots) else "Getting ready.",
-        marks=marks_of(simulated=snapshot.simulated or state.simulated, trial=snapshot.trial or state.trial),
+        marks=_marks(snapshot, state),
         head=_head(state, prompt),
         taken=None if snapshot.taken is None else echo_of(snapshot.taken, state, units, blind=blind),
         refused=sentence(snapshot.refused.reason) if snapshot.refused else "",
@@ -174,7 +182,7 @@ def _asked(  # noqa: PLR0911  one arm a kind
             entry = EntryField(label=prompt.title, unit=unit, options=options, numeric=numeric)
             return replace(sheet, state="ask", entry=entry)
         case Asks.WAIT:
-            soak = soak_of(prompt, state, now_s=snapshot.now_s, counts=snapshot.counts)
+            soak = soak_of(prompt, state, now_s=snapshot.now_s, pace=snapshot.pace)
             hint = "What the dial shows, or a thermometer: part 20.31. To end early: why, in words."
             entry = EntryField(label="Seen meanwhile", hint=hint, numeric=True)
             accept = "Settled: go on" if soak.may_end else ""

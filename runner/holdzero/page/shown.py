@@ -122,7 +122,7 @@ class Soak:
         length_s: how long it is in all [s].
         left: time to go.
         ends: clock time of its end, or that it is over, in words.
-        counts: whether time goes by by itself.
+        pace: how much faster time goes by than on the wall; 0 where it does not by itself.
         may_end: whether it may end without a reason.
         rests: how all that is watched stands.
     """
@@ -132,7 +132,7 @@ class Soak:
     length_s: float
     left: str
     ends: str
-    counts: bool
+    pace: float
     may_end: bool
     rests: tuple[Rest, ...]
 
@@ -238,3 +238,4 @@ class Sheet:
     pages: tuple[str, ...] = ()
     problems: tuple[str, ...] = field(default=())
     debrief: tuple[str, ...] = ()
+    greeting: tuple[str, ...] = ()

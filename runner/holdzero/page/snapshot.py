@@ -129,11 +129,12 @@ class Snapshot:
         files: names of what was written, in the folder of the runs.
         problems: what went wrong beside, in words (a writer that failed, a book that could not be reached).
         debrief: what was true and hidden at a virtual bench, in words, when the run is over; empty at any other.
+        greeting: what a person at a practice bench has to know before; empty at any other.
         ended: how the run ended, where it was interrupted, or why none could be started; in words.
         code: exit code of the run, once it is over: 0, 1, 2, 3 or 4 as on the command line.
         now_s: the run's counter at `at_s` [s].
         at_s: the machine's counter when this was made [s]; it never goes back.
-        counts: whether the run's counter goes on with the machine's. Where a source keeps the time, it does not.
+        pace: how much faster the run's counter goes than the machine's; 0 where a source keeps the time.
         source: what the readings come from, as on the command line.
         simulated: whether its readings are made up.
         trial: whether nothing may be accepted by it.
@@ -158,11 +159,12 @@ class Snapshot:
     files: tuple[str, ...] = ()
     problems: tuple[str, ...] = ()
     debrief: tuple[str, ...] = ()
+    greeting: tuple[str, ...] = ()
     ended: str = ""
     code: int | None = None
     now_s: float = 0.0
     at_s: float = 0.0
-    counts: bool = True
+    pace: float = 1.0
     source: str = ""
     simulated: bool = False
     trial: bool = False
@@ -175,4 +177,4 @@ class Snapshot:
 
     def elapsed_s(self, counter_s: float) -> float:
         """The run's counter when the machine's is at `counter_s` [s]."""
-        return self.now_s + (max(0.0, counter_s - self.at_s) if self.counts else 0.0)
+        return self.now_s + max(0.0, counter_s - self.at_s) * self.pace

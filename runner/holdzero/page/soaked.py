@@ -23,23 +23,24 @@ OVER = "The time is over, and it is not at rest yet: wait, or end it with a reas
 """As the script says it too, when the countdown comes to its end."""
 
 
-def soak_of(prompt: Prompt, state: State, *, now_s: float, counts: bool) -> Soak:
+def soak_of(prompt: Prompt, state: State, *, now_s: float, pace: float) -> Soak:
     """The soak that is asked for.
 
     Args:
         prompt: that asks for it.
         state: of the run.
         now_s: the run's counter [s].
-        counts: whether time goes by by itself.
+        pace: how much faster time goes by than on the wall; 0 where it does not by itself.
     """
-    at = f"; the time is over at {wall_time(state.wall, prompt.until_s - state.now_s)}" if state.wall else ""
+    left_s = (prompt.until_s - state.now_s) / (pace or 1.0)
+    at = f"; the time is over at {wall_time(state.wall, left_s)}" if state.wall else ""
     return Soak(
         until_s=prompt.until_s,
         now_s=now_s,
         length_s=prompt.slot.at_least_s,
         left=clock_text(max(0.0, prompt.until_s - now_s)),
         ends=f"to go{at}" if now_s < prompt.until_s else OVER,
-        counts=counts,
+        pace=pace,
         may_end=prompt.may_end(now_s),
         rests=tuple(rest_of(outlook, outlook.seen, state, now_s=now_s) for outlook in prompt.outlooks),
     )

@@ -79,9 +79,10 @@ def _reading_label(reading: Reading, state: State) -> str:
     return f"{reading.slot.serial}: {label}" if several else label
 
 
-def marks_of(*, simulated: bool, trial: bool) -> tuple[str, ...]:
+def marks_of(*, simulated: bool, trial: bool, practice: bool = False) -> tuple[str, ...]:
     """What a run must not be looked at without."""
-    marks = ("SIMULATED READINGS: no part is measured",) if simulated else ()
+    marks = ("SIMULATED READINGS: no part is measured",) if simulated or practice else ()
+    marks = ("PRACTICE at a virtual bench", *marks) if practice else marks
     return (*marks, "TRIAL of the routine: nothing may be accepted by it") if trial else marks
 
 

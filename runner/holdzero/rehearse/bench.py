@@ -13,7 +13,7 @@ from holdzero.evaluate import Evaluation, Result
 from holdzero.expect import Ideal
 from holdzero.hooks import Contrast
 from holdzero.model import Number
-from holdzero.rehearse.debrief import Truth
+from holdzero.rehearse.debrief import Hidden, Truth
 from holdzero.rehearse.draws import Draws
 from holdzero.rehearse.errors import REFERENCE, Floats, covering, drawn, drawn_of, inputs_of, known_reference, shift_um
 from holdzero.rehearse.goings_on import GoingsOn, again
@@ -145,6 +145,12 @@ class VirtualBench(Ideal):
             at_s: when [s].
         """
         return self._goings_on.soaking_um(state, at_s) if self._goings_on is not None else 0.0
+
+    def hidden(self, state: State) -> Hidden:
+        """What only the bench knows, of one run."""
+        dust = self._goings_on.dust_under(state) if self._goings_on is not None else ()
+        told = self._scenario.hidden if self._scenario is not None else None
+        return Hidden(truths=self.truths, told=told, dust=dust)
 
     def felt(self, state: State) -> tuple[str, ...]:
         """What a thermometer hangs on."""

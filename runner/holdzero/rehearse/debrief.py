@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 from holdzero.checks import Checks
 from holdzero.decide import Verdict
-from holdzero.display import micro_text
+from holdzero.display import micro_text, span_text
 from holdzero.evaluate import Result, evaluate
 from holdzero.routine.schema import Characteristic
-from holdzero.run.state import State
+from holdzero.run.state import Reading, State
 
-__all__ = ["Truth", "debriefed"]
+__all__ = ["Hidden", "Truth", "debriefed"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,24 +36,85 @@ class Truth:
         return (lower is None or self.true_um >= lower) and (upper is None or self.true_um <= upper)
 
 
-def debriefed(state: State, checks: Checks, truths: Sequence[Truth], hidden: str) -> Sequence[str]:
-    """What is told at the end, one characteristic a line.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hidden:
+    """What only the bench knew.
+
+    Attributes:
+        truths: of the part.
+        told: what was wrong at the bench, in words; None where there was no scenario.
+        dust: readings that dust lay under, and how high it lifted the part [um].
+    """
+
+    truths: Sequence[Truth]
+    told: str | None
+    dust: Sequence[tuple[Reading, float]] = ()
+
+
+def debriefed(state: State, checks: Checks, hidden: Hidden) -> Sequence[str]:
+    """What is told at the end, one characteristic a line; then what was done, and what was hidden.
 
     Args:
-        state: of the finished run.
+        state: of the run that is over.
         checks: bound to its routine.
-        truths: of the part.
-        hidden: what was wrong at the bench; empty for nothing.
+        hidden: what only the bench knew.
     """
     units = state.routine.routine.units if state.routine is not None else "mm"
     told = []
     for serial in state.serials:
         results = {result.name: result for result in evaluate(state, serial, checks).results}
         whose = f"Serial {serial}, " if len(state.serials) > 1 else ""
-        told += [f"{whose}{_beside(results[truth.name], truth, units)}" for truth in truths if truth.name in results]
-    if hidden:
-        told.append(f"What was hidden: {hidden}")
+        truths = [truth for truth in hidden.truths if truth.name in results]
+        told += [f"{whose}{_beside(results[truth.name], truth, units)}" for truth in truths]
+    told.append(_done(state))
+    told += _of_dust(state, hidden.dust, units)
+    if hidden.told is None:
+        told.append("Nothing was hidden: no errors but those that the routine states.")
+    elif hidden.told:
+        told.append(f"What was hidden: {hidden.told}")
     return told
+
+
+def _done(state: State) -> str:
+    """What the person did besides reading."""
+    first = min((reading.seq for reading in state.readings), default=state.seq)
+    struck = sum(reading.struck is not None for reading in state.readings)
+    cleaned = sum(done.seq > first for done in state.prepared)
+    away_s = sum(away_s for _, away_s in state.absences)
+    done = [
+        *([f"struck out {_times(struck, 'reading')}"] if struck else []),
+        *([f"prepared again {_often(cleaned)}"] if cleaned else []),
+        *([f"gave the zero up {_often(len(state.lost_zeros))}"] if state.lost_zeros else []),
+        *([f"paused for {span_text(away_s)}"] if away_s else []),
+        *(["gave the run up: nothing wrong was accepted or rejected"] if state.abandoned else []),
+    ]
+    return f"On the way you {', '.join(done)}." if done else "On the way you changed nothing."
+
+
+def _times(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
+def _often(number: int) -> str:
+    return "once" if number == 1 else f"{number} times"
+
+
+def _of_dust(state: State, dust: Sequence[tuple[Reading, float]], units: str) -> list[str]:
+    """Which readings dust lay under, and which were struck out without need."""
+    if not dust:
+        return []
+    under = {reading.seq for reading, _ in dust}
+    lay = [
+        f"entry {r.seq} at {r.slot.place} ({micro_text(um, units, um)}, {'struck out' if r.struck else 'it counts'})"
+        for r, um in dust
+    ]
+    found = [f"Dust lay under {'; '.join(lay)}."]
+    needless = [str(r.seq) for r in state.readings if r.struck is not None and r.seq not in under]
+    if needless:
+        found.append(
+            f"Nothing lay under {', '.join(needless)}, which {'was' if len(needless) == 1 else 'were'} struck out too."
+        )
+    return found
 
 
 def _beside(result: Result, truth: Truth, units: str) -> str:

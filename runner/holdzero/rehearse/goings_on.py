@@ -12,14 +12,33 @@ from holdzero.rehearse.draws import Draws
 from holdzero.rehearse.errors import Floats
 from holdzero.rehearse.scenario import Film, Hands, Scenario
 from holdzero.run.plan import Slot, SlotKind
-from holdzero.run.state import State
+from holdzero.run.state import Reading, State
 
-__all__ = ["GoingsOn", "again", "film_um", "heat_share"]
+__all__ = ["GoingsOn", "again", "film_um", "heat_share", "lift_of"]
 
 
 def again(state: State, slot: Slot) -> int:
     """How often a slot was read before."""
     return sum(reading.slot.id == slot.id for reading in state.readings)
+
+
+def lift_of(state: State, slot: Slot) -> str:
+    """What a lift of the tip goes by: another one for each reading, and for each time that the part was cleaned."""
+    return _lift(state, slot, state.seq + 1)
+
+
+def _lift(state: State, slot: Slot, seq: int) -> str:
+    """The lift before a moment, by its sequence number."""
+    before = sum(reading.slot.id == slot.id and reading.seq < seq for reading in state.readings)
+    first = min((reading.seq for reading in state.readings), default=seq)
+    cleaned = sum(first < done.seq < seq for done in state.prepared)
+    return f"{slot.id} {before} {cleaned}"
+
+
+def _wiped_now(state: State) -> bool:
+    """Whether the part was cleaned since something was read last."""
+    last = max((reading.seq for reading in state.readings), default=None)
+    return last is not None and any(done.seq > last for done in state.prepared)
 
 
 class GoingsOn:
@@ -33,6 +52,7 @@ class GoingsOn:
 
     def __init__(self, scenario: Scenario, draws: Draws, runs: int) -> None:
         self._scenario, self._draws, self._runs = scenario, draws, runs
+        self._dust_um: dict[str, float] = {}
         self._touched_s: list[float] = []
         self._under: tuple[SlotKind, str | None] | None = None
         self._wandered: tuple[float, Number] = (0.0, 0.0)
@@ -47,7 +67,7 @@ class GoingsOn:
             slot: that is read.
             at_s: when [s].
         """
-        one, name = self._scenario, f"{slot.id} {again(state, slot)}"
+        one, name = self._scenario, lift_of(state, slot)
         slow = self._slow_um(name, at_s)
         if slot.kind is SlotKind.ZERO and (not state.zeros or state.zeros[-1] != slot.group):
             self._set_um = slow  # the dial is set, whatever it showed
@@ -72,6 +92,15 @@ class GoingsOn:
         heat = one.hands.warms * heat_share(one.hands, state, at_s) if one.hands is not None else 0.0
         return self._slow_um(f"soak {at_s}", at_s) + heat
 
+    def dust_under(self, state: State) -> tuple[tuple[Reading, float], ...]:
+        """Readings of a run that dust lay under, struck out or not, and how high it lifted the part [um]."""
+        found = []
+        for reading in state.readings:
+            lies = self._dust_um.get(_lift(state, reading.slot, reading.seq), 0.0)
+            if lies:
+                found.append((reading, lies))
+        return tuple(found)
+
     @property
     def shown_warmth(self) -> bool:
         """Whether a thermometer shows the heat of hands."""
@@ -87,7 +116,7 @@ class GoingsOn:
     def misread_um(self, state: State, slot: Slot, shown: Number) -> Number:
         """What is written down in place of what is shown [um]: whole turns, and slips."""
         one, runs, comparator = self._scenario, self._runs, state.comparator
-        generator = self._draws(f"slips {slot.id} {again(state, slot)}")
+        generator = self._draws(f"slips {lift_of(state, slot)}")
         if one.turns is not None and comparator is not None and comparator.turn is not None:
             off = generator.random(runs) < one.turns.chance
             side: Floats = np.where(generator.random(runs) < 0.5, -1.0, 1.0)  # noqa: PLR2004  either alike
@@ -103,6 +132,9 @@ class GoingsOn:
         """Where the zero has gone since the run began [um]."""
         one = self._scenario
         slow: Number = one.drift * at_s / 3600.0
+        if one.settling is not None:
+            since_s = max(0.0, at_s - (one.settling.after or 0.0))
+            slow = slow + one.settling.by * (1.0 - math.exp(-since_s / one.settling.fades_in))
         if one.swing is not None:
             slow = slow + one.swing.size * np.sin(2.0 * math.pi * at_s / one.swing.every + self._phase)
         if one.wander is not None:
@@ -124,7 +156,11 @@ class GoingsOn:
         if one.dust is not None:
             generator = self._draws(f"dust {name}")
             there = generator.random(self._runs) < one.dust.chance
-            more = more + there * one.dust.size * generator.random(self._runs)
+            lies = there * one.dust.size * generator.random(self._runs)
+            if self._runs == 1:
+                self._dust_um[name] = 0.0 if _wiped_now(state) else float(lies[0])
+                lies = np.full(1, self._dust_um[name])
+            more = more + lies
         return more
 
 

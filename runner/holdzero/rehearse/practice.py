@@ -21,13 +21,13 @@ from holdzero.hooks import Asks, Habits, Prompt, Said, Sends, Source
 from holdzero.quantity import Number
 from holdzero.rehearse.bench import VirtualBench
 from holdzero.rehearse.debrief import debriefed
-from holdzero.rehearse.goings_on import again
-from holdzero.rehearse.scenario import load_scenario
+from holdzero.rehearse.goings_on import lift_of
+from holdzero.rehearse.scenario import Scenario, load_scenario
 from holdzero.rehearse.source import Conducted, bench_of
 from holdzero.run.plan import SlotKind
 from holdzero.run.state import Phase, State
 
-__all__ = ["PRACTICE", "Hurried", "Practice"]
+__all__ = ["PRACTICE", "Hurried", "Practice", "greeting"]
 
 HURRY = 60.0
 """How much faster a soak or a pause goes by than at a bench."""
@@ -38,6 +38,24 @@ _LIFTED_SHARE = 0.4  # of the comparator's travel
 _SWAY, _SWAYS = 0.2, 9.0
 _STILL_LINES = 5
 _FLICKER = 0.1  # of the scatter from lift to lift: what moves while the tip rests
+
+
+_AT_A_TERMINAL = "The letters: d prepared again, s strike out, z the zero anew, p pause, ? help."
+
+
+def greeting(scenario: Scenario | None) -> tuple[str, ...]:
+    """What a person has to know before the first step, at whatever face.
+
+    Args:
+        scenario: what goes on; None for no more than the routine states.
+    """
+    what = scenario.title if scenario is not None else "no errors but those that the routine states"
+    wrong = "Something may be wrong. What it was is told at the end." if scenario is not None else ""
+    return (
+        f"PRACTICE at a virtual bench: {what}. No part is measured.",
+        f"The indicator sends; the tip lifts and lowers by itself. A soak or a pause takes 1/{HURRY:.0f} of its time.",
+        f"Whatever you would do by hand, say it, and it is done. {wrong}".rstrip(),
+    )
 
 
 class Begun(Conducted, Protocol):
@@ -88,7 +106,7 @@ class Practice:
     def __init__(self, argument: str, counter_s: Hurried) -> None:
         self._written = load_scenario(Path(argument)) if argument else None
         self._counter_s = counter_s
-        counter_s.rate = self._rate
+        counter_s.rate = self.pace
         self._hurries = (-1, 1.0)
         self._conducted: Begun | None = None
         self._bench: VirtualBench | None = None
@@ -98,18 +116,14 @@ class Practice:
     def bind(self, run: Begun) -> None:
         """The run that is practised from now on."""
         self._conducted, self._bench = run, None
+        if self._written is not None and run.run.state.reference is not None:
+            # Whoever takes a scenario of another routine learns it now, and not in the midst of it.
+            self._bench = bench_of(run, self._written)
 
     @property
     def greeting(self) -> Sequence[str]:
-        """What a person has to know before the first step."""
-        what = self._written.scenario.title if self._written is not None else "what the routine states, and no more"
-        return (
-            f"PRACTICE at a virtual bench: {what}. No part is measured.",
-            "Enter takes what the indicator shows; the tip lifts and lowers by itself.",
-            f"A soak or a pause (p) passes in a {HURRY:.0f}th of its time.",
-            "What would be done by hand is done by saying so: ? shows how to wipe again, strike out, zero anew.",
-            "Something may be wrong. What it was is told at the end.",
-        )
+        """What a person at a terminal has to know before the first step."""
+        return (*greeting(self._written.scenario if self._written is not None else None), _AT_A_TERMINAL)
 
     def debrief(self) -> Sequence[str]:
         """What is told at the end: what was hidden, and how near the result comes to the truth."""
@@ -117,8 +131,8 @@ class Practice:
             return ()
         # Where all was typed, nothing was asked of the bench.
         bench = self._bench or bench_of(self._conducted, self._written)
-        hidden = self._written.scenario.hidden if self._written is not None else ""
-        return debriefed(self._conducted.run.state, self._conducted.checks, bench.truths, hidden)
+        state = self._conducted.run.state
+        return debriefed(state, self._conducted.checks, bench.hidden(state))
 
     @property
     def now_s(self) -> float:
@@ -137,7 +151,7 @@ class Practice:
             self._bench = bench_of(self._conducted, self._written)
         return self._bench, run.state, prompt
 
-    def _rate(self) -> float:
+    def pace(self) -> float:
         """How much faster than at a bench time goes now: nobody learns by waiting."""
         run = self._conducted.run if self._conducted is not None else None
         if run is None:
@@ -191,7 +205,7 @@ class _Indicator(_Sending):
 
     def __init__(self, practice: Practice) -> None:
         super().__init__(practice, _EVERY_S)
-        self._under: tuple[str, int] = ("", 0)
+        self._under = ""
         self._since_s = -math.inf
         self._value_um = 0.0
         self._flicker = np.random.default_rng(0)
@@ -215,7 +229,7 @@ class _Indicator(_Sending):
         if slot.kind is SlotKind.SOAK:
             self._value_um = _one(bench.soaking_um(state, at_run_s))
         elif slot.kind.is_reading:
-            under = (slot.id, again(state, slot))
+            under = lift_of(state, slot)
             if self._under != under:
                 self._under, self._since_s = under, at_s
             self._value_um = _one(bench.shown_um(state, slot, at_run_s))

@@ -27,6 +27,7 @@ __all__ = [
     "Hands",
     "Part",
     "Scenario",
+    "Settling",
     "Slips",
     "Swing",
     "Turns",
@@ -94,6 +95,14 @@ class Swing(Model):
     every: Time = Field(description="From one time to the next.")
 
 
+class Settling(Model):
+    """`[settling]`: a stand that comes to rest, after a draught or the sun."""
+
+    by: Length = Field(description="How much more the dial shows in the end.")
+    fades_in: Time = Field(description="Time in which what is still to come falls to 37 %.")
+    after: Time | None = Field(None, description="When it begins, since the run began; at once where left out.")
+
+
 class Turns(Model):
     """`[turns]`: the dial is read a whole turn off."""
 
@@ -147,6 +156,7 @@ class Scenario(Model):
     film: Film | None = Field(None, description="Ink, grease or a coating.")
     approach: Approach | None = Field(None, description="Backlash, where the tip comes from the other side.")
     swing: Swing | None = Field(None, description="A stand that breathes with the air of the room.")
+    settling: Settling | None = Field(None, description="A stand that comes to rest.")
     turns: Turns | None = Field(None, description="A turn of the dial too many or too few.")
     slips: Slips | None = Field(None, description="Slips in writing down.")
 

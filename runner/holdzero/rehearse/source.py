@@ -67,8 +67,8 @@ class VirtualFeed:
         """What is told at the end: how near the result comes to the truth, and what was hidden."""
         if self._run is None or self._bench is None:
             return ()
-        hidden = self._written.scenario.hidden if self._written is not None else ""
-        return debriefed(self._run.run.state, self._run.checks, self._bench.truths, hidden)
+        state = self._run.run.state
+        return debriefed(state, self._run.checks, self._bench.hidden(state))
 
     def blame(self, reason: str) -> SourceError:
         """What it showed can't be taken: its scenario has something that no bench shows."""

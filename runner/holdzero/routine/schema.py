@@ -481,6 +481,24 @@ class Routine(Model):
         """Whether several parts can be measured after one zero."""
         return any(isinstance(step, Repeat) and step.over is not None for step in walk(self.steps))
 
+    def bracket_limit_um(self, resolution_um: float) -> float:
+        """How far a return may lie from its zero [um].
+
+        Where the routine does not say it: the resolution, or a tenth of the narrowest tolerance
+        where that is more. Common practice, no source.
+
+        Args:
+            resolution_um: of the comparator in use [um]; 0 while none is chosen.
+        """
+        if self.bracket.limit is not None:
+            return self.bracket.limit
+        widths = [
+            spec.upper - (spec.lower if spec.lower is not None else 0.0)
+            for spec in self.characteristics.values()
+            if spec.upper is not None
+        ]
+        return max(resolution_um, 0.1 * min(widths)) if widths else resolution_um
+
     @model_validator(mode="after")
     def _terms_are_named(self) -> Self:
         names = [term.name for term in self.terms]

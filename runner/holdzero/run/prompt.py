@@ -11,6 +11,7 @@ from enum import Enum
 from typing import assert_never
 
 from holdzero.outlook import Outlook
+from holdzero.routine import schema
 from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.soaking import may_end, outlooks_of
 from holdzero.run.state import Phase, State
@@ -135,6 +136,11 @@ def _title(slot: Slot, usual_N: float | None) -> str:  # noqa: N803  the unit's 
     return titles[slot.kind]
 
 
+def _named(block: schema.Reference | schema.CheckStandard | None) -> str:
+    """The name of a block, by which it is told from the one beside it."""
+    return f" ({block.name})" if block is not None and block.name else ""
+
+
 def _usual_words(slot: Slot, state: State) -> str:  # noqa: C901, PLR0911, PLR0912  one arm a kind
     match slot.kind:
         case SlotKind.CHOOSE:
@@ -152,13 +158,16 @@ def _usual_words(slot: Slot, state: State) -> str:  # noqa: C901, PLR0911, PLR09
         case SlotKind.ZERO if slot.group in state.zeros:
             return "Lift the tip and lower it on the reference again. Do not touch the dial. Read what it shows."
         case SlotKind.ZERO:
-            return "Lower the tip gently on the reference. Set the dial to zero. Lift, lower, read what it shows."
+            on = f"the reference{_named(state.reference)}"
+            return f"Lower the tip gently on {on}. Set the dial to zero. Lift, lower, read what it shows."
         case SlotKind.CHECK:
-            return "Put the check standard under the tip. Do not touch the dial. Read what it shows."
+            block = state.routine.check_standard if state.routine is not None else None
+            return f"Put the check standard{_named(block)} under the tip. Do not touch the dial. Read what it shows."
         case SlotKind.READ:
             return f"Put place {slot.place} under the tip, approaching as always. Read what the dial shows."
         case SlotKind.RETURN:
-            return "Put the reference back under the tip. Do not touch the dial. Read what it shows."
+            back = f"the reference{_named(state.reference)} back"
+            return f"Put {back} under the tip. Do not touch the dial. Read what it shows."
         case SlotKind.COMPARE:
             return "All is read. After this the readings stand: strike out now what was wrong."
         case _:

@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any, Literal
 
+import numpy as np
+
 from holdzero.model import Number
 from holdzero.outlook import Outlook
 from holdzero.register import Device
@@ -247,12 +249,21 @@ class State:
 
     @property
     def counted(self) -> tuple[Reading, ...]:
-        """Readings that a result is made of: of a place that was read again, the last one."""
+        """Readings that a result is made of: of a place that was read again, the last one.
+
+        A zero that was given up, and that nothing which counts hangs on, tells nothing.
+        """
         latest = {reading.slot.id: reading.seq for reading in self.live}
+        last = [r for r in self.live if r.kind.is_reading and latest[r.slot.id] == r.seq]
+        idle = self.lost_zeros - {r.zero for r in last if r.kind in (SlotKind.READ, SlotKind.CHECK)}
         return tuple(
             reading
             for reading in self.live
-            if reading.kind in (SlotKind.ZERO, SlotKind.RETURN) or latest[reading.slot.id] == reading.seq
+            if (
+                reading.zero not in idle
+                if reading.kind in (SlotKind.ZERO, SlotKind.RETURN)
+                else latest[reading.slot.id] == reading.seq
+            )
         )
 
     @property
@@ -303,7 +314,7 @@ class State:
             )
         if slot.kind in (SlotKind.READ, SlotKind.CHECK):
             gone = not any(r.kind is SlotKind.ZERO and r.zero == answer.zero for r in latest.values())
-            return gone or (answer.zero in self.lost_zeros and not self.closed(answer))
+            return gone or (answer.zero in self.lost_zeros and not self._closed_within(answer))
         return False
 
     def _zero_open(self, slot: Slot) -> bool:
@@ -324,6 +335,23 @@ class State:
             later.kind is SlotKind.RETURN and later.zero == reading.zero and later.seq > reading.seq
             for later in self.live
         )
+
+    def _closed_within(self, reading: Reading) -> bool:
+        """Whether the reference read within its limit again after `reading`: what a zero that is given up leaves."""
+        if self.routine is None:
+            return False
+        limit = self.routine.bracket_limit_um(self.comparator.resolution if self.comparator else 0.0)
+        zeros = [r.value_um for r in self.live if r.kind is SlotKind.ZERO and r.zero == reading.zero]
+        visits: dict[int, list[Reading]] = {}
+        for later in self.live:
+            if later.kind is SlotKind.RETURN and later.zero == reading.zero:
+                visits.setdefault(later.visit, []).append(later)
+        after = [visit for visit in visits.values() if visit[-1].seq > reading.seq]
+        if not zeros or not after:
+            return False
+        # The next visit is the one that brackets it.
+        closure = sum(r.value_um for r in after[0]) / len(after[0]) - sum(zeros) / len(zeros)
+        return bool(np.all(np.abs(closure) <= limit * (1.0 + 1e-9)))
 
     @property
     def slot(self) -> Slot | None:

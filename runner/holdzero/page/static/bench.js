@@ -341,7 +341,7 @@
   function begin() {
     const sheet = main(), count = $("count");
     document.title = `${sheet.dataset.tab} · bench`;
-    clock = count && { until: Number(count.dataset.until), length: Number(count.dataset.length), counts: count.dataset.counts === "yes" };
+    clock = count && { until: Number(count.dataset.until), length: Number(count.dataset.length), pace: Number(count.dataset.pace) };
     if (clock) setClock(Number(count.dataset.now));
     shownRest = "";
     keyboards();
@@ -399,10 +399,10 @@
   function setClock(now) { clock.at = performance.now(); clock.now = now; showClock(); }
   function showClock() {
     if (!clock || !$("left")) return;
-    const now = clock.now + (clock.counts ? (performance.now() - clock.at) / 1000 : 0), left = Math.max(0, Math.round(clock.until - now));
+    const now = clock.now + clock.pace * (performance.now() - clock.at) / 1000, left = Math.max(0, Math.round(clock.until - now));
     const hours = Math.floor(left / 3600), minutes = Math.floor(left / 60) % 60, two = (number) => String(number).padStart(2, "0");
     write($("left"), hours ? `${hours}:${two(minutes)}:${two(left % 60)}` : `${minutes}:${two(left % 60)}`);
-    if (!left && clock.counts) write($("ends"), "The time is over, and it is not at rest yet: wait, or end it with a reason.");
+    if (!left && clock.pace) write($("ends"), "The time is over, and it is not at rest yet: wait, or end it with a reason.");
     if (clock.length) $("gone").value = Math.min(1, Math.max(0, 1 - left / clock.length));
   }
   setInterval(showClock, 250);
