@@ -230,6 +230,8 @@ def _rows(state: State, units: str, *, blind: bool) -> tuple[Row, ...]:
 def _picture(state: State, units: str) -> Any:
     dots = []
     for reading in state.readings:
+        if reading.kind is SlotKind.CHECK:
+            continue  # well away in size, it would flatten all the rest
         row = entry_row(reading, state, units)
         struck = f", struck out: {row.struck}" if row.struck else ""
         words = f"entry {row.number}, {row.what}, {row.value}{struck}"
