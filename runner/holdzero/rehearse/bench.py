@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from holdzero.contrast import contrast_weights
 from holdzero.estimate import Estimate
 from holdzero.evaluate import Evaluation, Result
 from holdzero.expect import Ideal
@@ -15,36 +15,30 @@ from holdzero.hooks import Contrast
 from holdzero.model import Number
 from holdzero.rehearse.debrief import Hidden, Truth
 from holdzero.rehearse.draws import Draws
-from holdzero.rehearse.errors import REFERENCE, Floats, covering, drawn, drawn_of, inputs_of, known_reference, shift_um
+from holdzero.rehearse.errors import REFERENCE, Floats, drawn, drawn_of, inputs_of, known_reference, shift_um
 from holdzero.rehearse.goings_on import GoingsOn, again
+from holdzero.rehearse.heights import Heights, comes_to_um, laid_um, middle_um
 from holdzero.rehearse.scenario import Scenario, true_value
-from holdzero.routine.schema import Characteristic, Measure, Selection
 from holdzero.run import Run
 from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.state import State
 
-__all__ = ["VirtualBench", "laid_um", "middle_um", "places_of"]
-
-_BLOCK = "the check standard"
+__all__ = ["VirtualBench", "places_of"]
 
 
-def laid_um(spec: Characteristic, place: str, more_um: Number, contrasts: Mapping[str, Contrast]) -> Number:
-    """By how much a place lies higher where a characteristic is to have so much more [um].
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Part:
+    """A part as it lies there.
 
-    Args:
-        spec: the characteristic.
-        place: of the part.
-        more_um: than in the middle of its limits.
-        contrasts: measures of plugins.
+    Attributes:
+        constants_um: what each characteristic has beside the heights of its places [um].
+        heights_um: by place, one a run or one for all [um].
+        shifts_um: by how much more the comparator shows at a place for all that is in truth not as estimated [um].
     """
-    if place not in spec.at:
-        return 0.0
-    if spec.measure in contrasts:
-        weights = contrast_weights(contrasts[spec.measure], len(spec.at))
-        return more_um * weights[spec.at.index(place)] / sum(weight**2 for weight in weights)
-    if spec.measure is Measure.VARIATION:
-        return more_um if place == spec.at[0] else 0.0
-    return more_um
+
+    constants_um: Mapping[str, Number]
+    heights_um: Mapping[str, Number]
+    shifts_um: Mapping[str, Number]
 
 
 class VirtualBench(Ideal):
@@ -93,9 +87,9 @@ class VirtualBench(Ideal):
             self._true |= {name: np.full(runs, true_value(text, units[name])) for name, text in scenario.true.items()}
             if scenario.reference_error is not None:
                 self._true |= known_reference(ideal, scenario.reference_error, runs)
-        self._shifts: dict[str, Floats | float] = {}
-        # What differs within the part does not show in the places that its size is known of.
-        self._within_um = missing_um(own) if own.spec.measure not in (Measure.SIZE, Measure.STEP) else 0.0
+        self._layout = Heights(results=ideal.results, of=of, contrasts=contrasts)
+        self._block_more_um: Floats | float | None = None
+        self._part: _Part | None = None
 
     def reading_um(self, run: Run, slot: Slot) -> Number:
         """What the comparator shows, one a run [um]."""
@@ -110,17 +104,15 @@ class VirtualBench(Ideal):
             at_s: when [s].
         """
         shown = self._draws(f"reading {slot.id} {again(state, slot)}").normal(0.0, self.noise_um, self._runs)
-        more: Number = self._ideal_um(state, slot)
         if slot.kind is SlotKind.READ:
-            place = str(slot.place)
-            if place not in self._shifts:
-                shift = shift_um(self._ideal, place, self._true) + self._level_um(place)
-                self._shifts[place] = shift + laid_um(self._of, place, self._more_um + self._within_um, self.contrasts)
-            more = more + self._shifts[place] if more else self._shifts[place]
-        elif slot.kind is SlotKind.CHECK and state.routine is not None and state.routine.check_standard is not None:
-            if _BLOCK not in self._shifts:
-                self._shifts[_BLOCK] = self._block_um(state.routine.check_standard.deviation)
-            more = more + self._shifts[_BLOCK]
+            part, place = self._part_of(state), str(slot.place)
+            more: Number = part.shifts_um.get(place, 0.0) + part.heights_um[place]
+        else:
+            more = self._ideal_um(state, slot)
+            if slot.kind is SlotKind.CHECK and state.routine is not None and state.routine.check_standard is not None:
+                if self._block_more_um is None:
+                    self._block_more_um = self._block_um(state.routine.check_standard.deviation)
+                more = more + self._block_more_um
         if self._goings_on is not None:
             more = more + self._goings_on.more_um(state, slot, at_s)
         # In place: these are the longest arrays that there are.
@@ -150,7 +142,7 @@ class VirtualBench(Ideal):
         """What only the bench knows, of one run."""
         dust = self._goings_on.dust_under(state) if self._goings_on is not None else ()
         told = self._scenario.hidden if self._scenario is not None else None
-        return Hidden(truths=self.truths, told=told, dust=dust)
+        return Hidden(truths=self._truths(state), told=told, dust=dust)
 
     def felt(self, state: State) -> tuple[str, ...]:
         """What a thermometer hangs on."""
@@ -158,34 +150,50 @@ class VirtualBench(Ideal):
         warm = self._goings_on is not None and self._goings_on.shown_warmth
         return tuple(dict.fromkeys((*asked, *self.temperatures, *(("part", "reference") if warm else ()))))
 
-    @property
-    def true_um(self) -> Number:
-        """The characteristic whose truth is set, in truth [um]."""
-        return self._true_um(self._of)
+    def true_um(self, state: State) -> Number:
+        """The characteristic whose truth is set, in truth, one a run or one for all [um].
 
-    @property
-    def truths(self) -> tuple[Truth, ...]:
+        Args:
+            state: of the run.
+        """
+        return self._true_um(state, self._name)
+
+    def _truths(self, state: State) -> tuple[Truth, ...]:
         """What is true of all characteristics, where there is one run."""
         return tuple(
-            Truth(name=result.name, spec=result.spec, true_um=float(np.ravel(self._true_um(result.spec))[0]))
+            Truth(name=result.name, spec=result.spec, true_um=float(np.ravel(self._true_um(state, result.name))[0]))
             for result in self._ideal.results
         )
 
-    def _true_um(self, spec: Characteristic) -> Number:
-        """A characteristic in truth, one a run or one for all [um]."""
-        more = self._scenario.part.places if self._scenario is not None else {}
-        laid = self._more_um + self._within_um
-        levels = [laid_um(self._of, place, laid, self.contrasts) + more.get(place, 0.0) for place in spec.at]
-        places = np.stack(np.broadcast_arrays(*levels))
-        if spec.measure in self.contrasts:
-            weights = np.asarray(contrast_weights(self.contrasts[spec.measure], len(spec.at)))
-            return np.asarray(np.tensordot(weights, places, axes=1))
-        highest, lowest = places.max(axis=0), places.min(axis=0)
-        if spec.measure is Measure.VARIATION:
-            return np.asarray(highest - lowest)
-        of_all = {Selection.MEAN: places.mean(axis=0), Selection.LARGEST: highest, Selection.SMALLEST: lowest}
-        base_um = float(np.mean([more.get(place, 0.0) for place in spec.base])) if spec.base else 0.0
-        return np.asarray(of_all[spec.of] + middle_um(spec) - base_um)
+    def _true_um(self, state: State, name: str) -> Number:
+        part, contrasts = self._part_of(state), self.contrasts
+        spec = next(result.spec for result in self._ideal.results if result.name == name)
+        own = self._scenario.part.places if self._scenario is not None else {}
+        lying = {place: height + own.get(place, 0.0) for place, height in part.heights_um.items()}
+        return part.constants_um[name] + comes_to_um(spec, lying, contrasts)
+
+    def _part_of(self, state: State) -> _Part:
+        """The part as it lies there, and what it shows more of; the same all through the run."""
+        if self._part is None:
+            read = {str(slot.place): slot for slot in state.slots if slot.kind is SlotKind.READ}
+            ideal = {place: self._ideal_um(state, slot) for place, slot in read.items()}
+            constants = {result.name: self._constant_um(result, ideal) for result in self._ideal.results}
+            levels = self._layout.laid_out(lambda result: middle_um(result.spec) - constants[result.name], ideal)
+            self._part = _Part(
+                constants_um=constants,
+                heights_um={
+                    place: level + laid_um(self._of, place, self._more_um, self.contrasts)
+                    for place, level in levels.items()
+                },
+                shifts_um=self._layout.laid_out(lambda result: shift_um(result, self._true), {}),
+            )
+        return self._part
+
+    def _constant_um(self, result: Result, ideal: Mapping[str, Number]) -> Number:
+        """What a value has beside the heights of places: the reference, corrections [um]."""
+        of_places = comes_to_um(result.spec, ideal, self.contrasts)
+        value = middle_um(result.spec) if result.propagated is None else float(result.propagated.value_um)
+        return value - of_places
 
     def _block_um(self, deviation: Estimate) -> Floats | float:
         """By how much more the check standard shows than its certificate and the reference's let expect [um]."""
@@ -193,23 +201,7 @@ class VirtualBench(Ideal):
         reference = inputs_of(self._ideal).get(REFERENCE)
         return own if reference is None else own + float(reference.estimate.value) - self._true[REFERENCE]
 
-    def _level_um(self, place: str) -> float:
-        """By how much higher a place lies than ideal readings have it, so that the corrections end at the truth."""
-        result = covering(self._ideal, place)
-        sizes = (Measure.SIZE, Measure.STEP)
-        return missing_um(result) if result is not None and result.spec.measure in sizes else 0.0
-
 
 def places_of(slots: Iterable[Slot]) -> tuple[str, ...]:
     """Where a part is read, each place once."""
     return tuple(dict.fromkeys(slot.place for slot in slots if slot.kind is SlotKind.READ and slot.place is not None))
-
-
-def missing_um(result: Result) -> float:
-    """What an ideal result lacks of the middle of its limits: corrections that its readings know nothing of [um]."""
-    return middle_um(result.spec) - float(result.propagated.value_um) if result.propagated is not None else 0.0
-
-
-def middle_um(spec: Characteristic) -> float:
-    """What a characteristic is where its truth is nothing more [um]."""
-    return 0.5 * (spec.lower + spec.upper) if spec.lower is not None and spec.upper is not None else 0.0

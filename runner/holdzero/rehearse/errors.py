@@ -17,9 +17,8 @@ from holdzero.evaluate import Evaluation, Result
 from holdzero.hooks import Input, Term
 from holdzero.montecarlo import draw
 from holdzero.rehearse.draws import Draws
-from holdzero.routine.schema import Measure
 
-__all__ = ["REFERENCE", "Floats", "covering", "drawn", "drawn_of", "inputs_of", "known_reference", "shift_um"]
+__all__ = ["REFERENCE", "Floats", "drawn", "drawn_of", "inputs_of", "known_reference", "shift_um"]
 
 REFERENCE = "deviation of the reference"
 """What the input goes by (see `views.reference_deviation`)."""
@@ -66,29 +65,19 @@ def drawn_of(name: str, estimate: Estimate, draws: Draws, runs: int) -> Floats:
     return sum(rest, start=first)
 
 
-def shift_um(ideal: Evaluation, place: str, true: Mapping[str, Floats]) -> Floats | float:
-    """By how much more the comparator shows at a place than with all inputs at their estimates [um].
+def shift_um(result: Result, true: Mapping[str, Floats]) -> Floats | float:
+    """By how much more a characteristic is measured than with all inputs at their estimates [um].
 
     Args:
-        ideal: of the routine with ideal readings.
-        place: where the part is read.
+        result: of the characteristic, with ideal readings.
         true: of all inputs, by name.
     """
-    result = covering(ideal, place)
-    if result is None:
-        return 0.0
     shift: Floats | float = 0.0
     for term in _systematic(result):
         estimates = [float(item.estimate.value) for item in term.inputs]
         truths = [true[item.name] for item in term.inputs]
         shift = shift + (term.function(*estimates) - np.asarray(term.function(*truths)))
     return shift
-
-
-def covering(ideal: Evaluation, place: str) -> Result | None:
-    """The characteristic whose model tells of a place: a size, if there is one."""
-    own = [result for result in ideal.results if place in result.spec.at]
-    return next((result for result in own if result.spec.measure is Measure.SIZE), own[0] if own else None)
 
 
 def known_reference(ideal: Evaluation, error_um: float, runs: int) -> Mapping[str, Floats]:

@@ -17,6 +17,7 @@ from holdzero.expect import begun, conducted, expect
 from holdzero.hooks import Number
 from holdzero.rehearse.bench import VirtualBench, places_of
 from holdzero.rehearse.draws import Draws, draws_of
+from holdzero.rehearse.heights import middle_um
 from holdzero.rehearse.scenario import Scenario
 from holdzero.routine import schema
 from holdzero.run import Run
@@ -84,8 +85,7 @@ class Rehearsal:
     @property
     def middle_um(self) -> float:
         """What the characteristic is where its truth is nothing more [um]."""
-        spec = self.spec
-        return 0.5 * (spec.lower + spec.upper) if spec.lower is not None and spec.upper is not None else 0.0
+        return middle_um(self.spec)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,7 +183,8 @@ def _block(what: Rehearsal, run: Run, ideal: Evaluation, more_um: Number, runs: 
         runs=runs,
         scenario=what.scenario,
     )
-    state, true_um = conducted(run, bench).state, np.broadcast_to(bench.true_um, runs)
+    state = conducted(run, bench).state
+    true_um = np.broadcast_to(bench.true_um(state), runs)
     total = Tally()
     for start in range(0, runs, LOT):
         lot = slice(start, min(start + LOT, runs))

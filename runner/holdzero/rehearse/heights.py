@@ -1,0 +1,129 @@
+"""How high the places of a part lie, and what a characteristic comes to where they do.
+
+Places belong to several characteristics at once: a size and a variation of the same faces, a step that rises from a
+place whose size is asked for. Heights are laid out so that all of them come to what is wanted of them as far as they
+do not contradict one another, and the one whose truth is set does in any case.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from holdzero.contrast import contrast_weights
+from holdzero.evaluate import Result
+from holdzero.hooks import Contrast
+from holdzero.model import Number
+from holdzero.routine.schema import Characteristic, Measure, Selection
+
+__all__ = ["Heights", "comes_to_um", "laid_um", "middle_um"]
+
+
+def middle_um(spec: Characteristic) -> float:
+    """What a characteristic is where its truth is nothing more [um]."""
+    return 0.5 * (spec.lower + spec.upper) if spec.lower is not None and spec.upper is not None else 0.0
+
+
+def laid_um(spec: Characteristic, place: str, more_um: Number, contrasts: Mapping[str, Contrast]) -> Number:
+    """By how much a place lies higher where a characteristic is to have so much more [um].
+
+    Args:
+        spec: the characteristic.
+        place: of the part.
+        more_um: than in the middle of its limits.
+        contrasts: measures of plugins.
+    """
+    if place not in spec.at:
+        return 0.0
+    if spec.measure in contrasts:
+        weights = contrast_weights(contrasts[spec.measure], len(spec.at))
+        return more_um * weights[spec.at.index(place)] / sum(weight**2 for weight in weights)
+    if spec.measure is Measure.VARIATION:
+        return more_um if place == spec.at[0] else 0.0
+    return more_um
+
+
+def comes_to_um(spec: Characteristic, heights: Mapping[str, Number], contrasts: Mapping[str, Contrast]) -> Number:
+    """What a characteristic comes to, from the heights of its places [um].
+
+    Args:
+        spec: the characteristic.
+        heights: of places, by name [um]; 0 where one is left out.
+        contrasts: measures of plugins.
+    """
+    places = np.stack(np.broadcast_arrays(*(heights.get(place, 0.0) for place in spec.at)))
+    if spec.measure in contrasts:
+        weights = np.asarray(contrast_weights(contrasts[spec.measure], len(spec.at)))
+        return np.asarray(np.tensordot(weights, places, axes=1))
+    highest, lowest = places.max(axis=0), places.min(axis=0)
+    if spec.measure is Measure.VARIATION:
+        return np.asarray(highest - lowest)
+    of_all = {Selection.MEAN: places.mean(axis=0), Selection.LARGEST: highest, Selection.SMALLEST: lowest}
+    return np.asarray(of_all[spec.of] - _mean(heights, spec.base or ()))
+
+
+def _mean(heights: Mapping[str, Number], places: Sequence[str]) -> Number:
+    return sum((heights.get(place, 0.0) for place in places), start=0.0) / max(len(places), 1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heights:
+    """Lays places out.
+
+    Attributes:
+        results: of the routine with ideal readings.
+        of: name of the characteristic whose truth is set.
+        contrasts: measures of plugins.
+    """
+
+    results: Sequence[Result]
+    of: str
+    contrasts: Mapping[str, Contrast]
+
+    def laid_out(self, wanted_um: Callable[[Result], Number], start: Mapping[str, Number]) -> dict[str, Number]:
+        """Heights with which the characteristics come to what is wanted [um].
+
+        Args:
+            wanted_um: what a characteristic is to come to [um].
+            start: heights of places that nothing is wanted of.
+        """
+        heights, settled = dict(start), set[str]()
+        for result in sorted(self.results, key=self._turn):
+            spec, own = result.spec, result.name == self.of
+            if spec.measure is Measure.SIZE:
+                size = wanted_um(result) + _mean(heights, spec.base or ())
+                heights |= {place: size for place in spec.at if place not in settled}
+            elif spec.measure is Measure.STEP or own:
+                lacks = wanted_um(result) - comes_to_um(spec, heights, self.contrasts)
+                self._mend(heights, settled, spec, lacks, own=own)
+            else:
+                continue
+            settled.update(spec.at)
+        return heights
+
+    def _turn(self, result: Result) -> int:
+        """Sizes come first, the one whose truth is set before the others; any other whose truth is set comes last."""
+        own = result.name == self.of
+        if result.spec.measure is Measure.SIZE:
+            return 0 if own else 1
+        return 3 if own else 2
+
+    def _mend(
+        self, heights: dict[str, Number], settled: set[str], spec: Characteristic, lacks: Number, *, own: bool
+    ) -> None:
+        """Lay places so that a characteristic comes to as much more as it lacks."""
+        free = [place for place in spec.at if place not in settled]
+        bare = [place for place in spec.base or () if place not in settled]
+        if spec.measure is Measure.VARIATION:
+            # About the mean of its places: what they are in the mean stays as it is.
+            more = {place: lacks * ((place == spec.at[0]) - 1.0 / len(spec.at)) for place in spec.at}
+        elif spec.measure is not Measure.STEP or (own and not free and not bare):
+            more = {place: laid_um(spec, place, lacks, self.contrasts) for place in spec.at}
+        elif free:
+            more = dict.fromkeys(free, lacks * (len(spec.at) / len(free)))
+        else:
+            more = dict.fromkeys(bare, -lacks * (len(spec.base or ()) / max(len(bare), 1)))
+        for place, height in more.items():
+            heights[place] = heights.get(place, 0.0) + height
