@@ -19,6 +19,7 @@ from typer.testing import CliRunner
 
 import holdzero.cli.rehearse as command
 from holdzero.cli import app
+from holdzero.errors import HoldzeroError
 from holdzero.testing import PLAIN
 
 
@@ -63,6 +64,23 @@ def test_draws_the_curve(rehearse: Callable[..., Any], tmp_path: Path) -> None:
     text = (tmp_path / "curve.html").read_text("utf-8")
     assert text.count('<polyline class="passing"') == 1
     assert "SIMULATED" in text
+
+
+def test_refuses_a_page_that_can_not_be_written(rehearse: Callable[..., Any], tmp_path: Path) -> None:
+    error = rehearse("--html", str(tmp_path)).exception
+    assert isinstance(error, HoldzeroError)
+    assert "it could not be written" in str(error)
+
+
+def test_refuses_to_hold_a_size_beside_a_variation(rehearse: Callable[..., Any], tmp_path: Path) -> None:
+    other = tmp_path / "other.toml"
+    steps = 'steps = [ { do = "read", at = "a" }, { do = "read", at = "b" } ]'
+    text = PLAIN.replace('measure = "size"', 'measure = "variation"').replace('at = "a"\n', 'at = ["a", "b"]\n', 1)
+    text = text.replace('nominal = "5 mm"\n', "").replace('lower = "-3 um"\n', "")
+    other.write_text(text.replace('steps = [ { do = "read", at = "a" } ]', steps), "utf-8")
+    error = rehearse("--against", str(other)).exception
+    assert isinstance(error, HoldzeroError)
+    assert "thickness is a size, and thickness of the other a variation" in str(error)
 
 
 def test_says_the_risks_of_a_process_that_the_routine_states(tmp_path: Path) -> None:

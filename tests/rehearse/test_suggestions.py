@@ -128,6 +128,10 @@ class TestTheRoutine:
         with pytest.raises(HoldzeroError, match="there is nothing to suggest"):
             ways(prepared(READ), 0.1)
 
+    def test_whose_repeat_steps_differ_is_told_so(self, prepared: Prepared) -> None:
+        with pytest.raises(HoldzeroError, match=r"go round 2 and 3 times.*\n    let them go round equally often"):
+            ways(prepared(ROUNDS, {**ROUNDS, "times": 3}), 0.1)
+
 
 class TestTheCommand:
     @pytest.fixture
@@ -165,6 +169,7 @@ class TestTheCommand:
             (("--risk", "0.1", "--spread", "1 K"), "--spread"),
             (("--risk", "0.1", "--spread", "-1 um"), "not below zero"),
             (("--risk", "0.1", "--spread", "1 um", "--family"), "one routine"),
+            (("--risk", "0.1", "--spread", "1 um", "--html", "page.html"), "drop --html"),
         ],
     )
     def test_refuses_what_makes_no_sense(self, said: Callable[..., Any], options: tuple[str, ...], told: str) -> None:

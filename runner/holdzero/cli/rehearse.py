@@ -106,6 +106,7 @@ def rehearse_routine(path: Path, wanted: Wanted, *, named: Path | None) -> int:
         paths = (path,) if wanted.against is None else (path, wanted.against)
         trials = [_trial(each, wanted.member, wanted, shop) for each in paths]
     if wanted.against is not None:
+        _comparable(trials)
         # Both at the same sizes, so that they can stand side by side.
         sizes = trials[0].plan.sizes_um
         trials = [_at_sizes(trial, sizes) for trial in trials]
@@ -125,6 +126,8 @@ def _suggested(path: Path, wanted: Wanted, shop: Shop) -> int:
     if wanted.family or wanted.against is not None:
         raise HoldzeroError("--risk is of one routine: drop --family and --against, and name a --member if need be")
     trial = _trial(path, wanted.member, wanted, shop)
+    if wanted.html is not None:
+        raise HoldzeroError(f"--risk with --html {wanted.html}: what is suggested has no page; drop --html")
     if trial.plan.process_um is None:
         raise HoldzeroError(
             "--risk: how the parts lie is not stated\n    say it in the routine ([decision] process), or here: "
@@ -256,6 +259,20 @@ def _standard_um(option: str, text: str) -> float:
     if value < 0.0:
         raise HoldzeroError(f"{option} {text}: a standard deviation is not below zero")
     return value
+
+
+def _comparable(trials: Sequence[_Trial]) -> None:
+    """Refuse to hold two characteristics beside each other that are no sizes of one kind.
+
+    Raises:
+        HoldzeroError: they are not measured alike.
+    """
+    one, other = (trial.what for trial in trials)
+    if one.spec.measure != other.spec.measure:
+        raise HoldzeroError(
+            f"--against: {one.of} is a {one.spec.measure}, and {other.of} of the other a {other.spec.measure}\n"
+            "    name a characteristic that both have: --of"
+        )
 
 
 def _at_sizes(trial: _Trial, sizes_um: tuple[float, ...]) -> _Trial:

@@ -12,12 +12,13 @@ from rich.console import Console
 
 from holdzero.cli.files import write_whole
 from holdzero.display import micro_text
+from holdzero.errors import HoldzeroError
 from holdzero.rehearse import Curve, Point, Process, band_of
 from holdzero.rehearse.many import Rehearsal
 from holdzero.routine import schema
 from holdzero.wording import clock_text, limits_text
 
-__all__ = ["Said", "percent", "show_beside", "write_page"]
+__all__ = ["Said", "percent", "show_beside", "write_page", "write_text"]
 
 _BAR = 30
 
@@ -192,14 +193,25 @@ class Said:
         }
 
 
+def write_text(path: Path, text: str) -> None:
+    """Write a page whole.
+
+    Raises:
+        HoldzeroError: it could not be written.
+    """
+    try:
+        write_whole(path, text.encode("utf-8"))
+    except OSError as error:
+        raise HoldzeroError(f"--html {path}: it could not be written: {error.strerror}") from None
+
+
 def write_page(path: Path, both: Sequence[Said]) -> None:
     """A routine, or two revisions of one, as a page with pictures."""
     from holdzero.pictures.page import page
 
     sections = [said.section(f"{said.title}: {said.what.of}") for said in both]
     title = " / ".join(dict.fromkeys(said.title for said in both))
-    text = page("rehearsal", title=title, table=None, sections=sections)
-    write_whole(path, text.encode("utf-8"))
+    write_text(path, page("rehearsal", title=title, table=None, sections=sections))
 
 
 def percent(count: int, runs: int) -> str:

@@ -10,8 +10,7 @@ from typing import Any
 
 from rich.console import Console
 
-from holdzero.cli.files import write_whole
-from holdzero.cli.rehearsed import Said, percent
+from holdzero.cli.rehearsed import Said, percent, write_text
 from holdzero.display import micro_text
 from holdzero.expect import expect
 from holdzero.wording import clock_text
@@ -162,4 +161,4 @@ def write_family(path: Path, rows: Sequence[Row]) -> None:
         "lines": [(*row.texts, *((row.risks or none) if over else ())) for row in rows],
     }
     sections = [row.said.section(f"{row.member}: {row.said.title}, {row.said.what.of}") for row in rows]
-    write_whole(path, page("rehearsal", title=_title(rows), table=table, sections=sections).encode("utf-8"))
+    write_text(path, page("rehearsal", title=_title(rows), table=table, sections=sections))

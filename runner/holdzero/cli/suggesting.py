@@ -115,7 +115,11 @@ def _sentences(what: Rehearsal, ways: Sequence[Way]) -> list[str]:
     rounds = rounds_of(what.document)
     found = [f"The routine as it stands: {_in_words(rounds, now)}."]
     if best is None:
-        tried = f"{len(ways)} rounds" if rounds is not None else f"{MOST_SOAK_MIN} min of soak"
+        tried = (
+            f"{len(ways)} round{'s' if len(ways) != 1 else ''}"
+            if rounds is not None
+            else f"{MOST_SOAK_MIN} min of soak"
+        )
         found.append(f"Nothing up to {tried} meets it.")
         found.extend(_why_not(ways[-1] if ways else None))
     else:

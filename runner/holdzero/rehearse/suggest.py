@@ -82,10 +82,7 @@ def ways_of(what: Rehearsal, wish: Wish) -> Iterator[Way]:
     now, soak = rounds_of(what.document), soak_min_of(what.document)
     heat = what.scenario is not None and what.scenario.hands is not None and soak is not None
     if now is None and not heat:
-        raise HoldzeroError(
-            "there is nothing to suggest: the routine reads in no repeat step, and no scenario tells of heat that a "
-            "soak would let fade\n    put its read steps into a repeat step, or name a --scenario with [hands]"
-        )
+        raise HoldzeroError(_nothing_to_suggest(times_of(what.document)))
     for rounds in range(1, MOST_ROUNDS + 1) if now is not None else (1,):
 
         def tried(minutes: int | None, rounds: int = rounds) -> Way:
@@ -116,10 +113,27 @@ def _shortest(tried: Callable[[int], Way]) -> Way:
 # --- the routine ------------------------------------------------------------------------------
 
 
+def times_of(document: Mapping[str, Any]) -> tuple[int, ...]:
+    """How often the repeat steps go round in which a routine reads its places; each number once."""
+    return tuple(sorted({int(step["times"]) for step in _rounds(document["steps"])}))
+
+
 def rounds_of(document: Mapping[str, Any]) -> int | None:
     """How often a routine reads its places; None where it does so in no repeat step, or in several that differ."""
-    numbers = {step["times"] for step in _rounds(document["steps"])}
-    return int(numbers.pop()) if len(numbers) == 1 else None
+    numbers = times_of(document)
+    return numbers[0] if len(numbers) == 1 else None
+
+
+def _nothing_to_suggest(times: tuple[int, ...]) -> str:
+    """Why neither rounds nor a soak can be changed."""
+    why, mend = "the routine reads in no repeat step", "put its read steps into a repeat step"
+    if times:
+        why = f"the repeat steps in which the routine reads go round {' and '.join(map(str, times))} times"
+        mend = "let them go round equally often"
+    return (
+        f"there is nothing to suggest: {why}, and no scenario tells of heat that a soak would let fade\n"
+        f"    {mend}, or name a --scenario with [hands]"
+    )
 
 
 def soak_min_of(document: Mapping[str, Any]) -> float | None:
