@@ -24,14 +24,14 @@ from holdzero.rehearse.keys import scenario_tables
 from holdzero.rehearse.practice import HURRY, Hurried
 from holdzero.rehearse.scenario import load_scenario
 from holdzero.run import Run
-from holdzero.run.commands import Acknowledge, Again, Pause, RenewZero, Strike
+from holdzero.run.commands import Abandon, Acknowledge, Again, Pause, RenewZero, Strike
 from holdzero.run.state import Reading
 
 ROUTINES = Path(__file__).parents[2] / "routines"
 SHIPPED = sorted(path.stem for path in (ROUTINES / "practice").glob("*.toml"))
 LOOK_S, LOWERED_S = 0.1, 1.6
 
-Notices = Callable[[Run, Prompt], Command | None]
+Notices = Callable[[Run, Prompt], Answer | Command | None]
 
 
 class Time:
@@ -119,8 +119,16 @@ Practised = tuple[dict[str, Any], str]
 Naive = Callable[[str], Practised]
 
 
-def practised(folder: Path, scenario: str, notices: Notices, pause_s: float = 0.0) -> Practised:
-    """Practise the spacer ring: the record, and what was printed."""
+def practised(
+    folder: Path,
+    scenario: str,
+    notices: Notices,
+    pause_s: float = 0.0,
+    *,
+    routine: Path = ROUTINES / "spacer-ring.toml",
+    shop: Path | None = None,
+) -> Practised:
+    """Practise a routine, the spacer ring's if none is named: the record, and what was printed."""
     time, printed = Time(), io.StringIO()
     person = Person(time, notices)
     person.paused_for_s = pause_s
@@ -134,14 +142,14 @@ def practised(folder: Path, scenario: str, notices: Notices, pause_s: float = 0.
         source=f"practice:{ROUTINES / 'practice' / scenario}.toml" if scenario else "practice",
         out=folder,
         json=False,
-        shop=None,
+        shop=shop,
         overrule=None,
         choices={},
         face=face,
     )
     with pytest.MonkeyPatch.context() as patch, contextlib.redirect_stdout(printed):
         patch.setattr(opening, "time", time)
-        run_routine(ROUTINES / "spacer-ring.toml", options, operator="T. Rainee", serials=("7",), member=None)
+        run_routine(routine, options, operator="T. Rainee", serials=("7",), member=None)
     (path,) = folder.glob("*.record.json")
     return json.loads(path.read_text("utf-8")), " ".join(printed.getvalue().split())
 
@@ -291,6 +299,97 @@ class TestWhoeverNotices:
         result = record["results"]["thickness"]
         assert result["value_um"] == pytest.approx(-0.4, abs=0.3)
         assert result["expanded_uncertainty_um"] < 0.7
+
+
+SHOP = """
+format = 1
+
+[reference.B-5]
+size = "5 mm"
+deviation = "0 um"
+
+[comparator.K-2]
+resolution = "0.1 um"
+travel = "50 um"
+
+[thermometer.T-1]
+error = { halfwidth = "0.1 K" }
+"""
+REQUIRED = """
+format = 1
+
+[routine]
+title = "Washer, with what stands on the shelf"
+part = "W-2"
+
+[reference]
+size = "5 mm"
+
+[comparator]
+largest_resolution = "0.1 um"
+
+[thermometer]
+largest_expanded = "0.5 K"
+
+[characteristics.thickness]
+measure = "size"
+at = "a"
+nominal = "5 mm"
+lower = "-3 um"
+upper = "+3 um"
+
+[[steps]]
+do = "temperature"
+of = "part"
+
+[[steps]]
+do = "zero"
+
+[[steps]]
+do = "read"
+at = "a"
+
+[[steps]]
+do = "return"
+
+[[steps]]
+do = "compare"
+"""
+
+
+class TestDevicesThatAreChosen:
+    """While one of them is named, nothing can be shown yet."""
+
+    @pytest.fixture
+    def practise(self, tmp_path: Path) -> Callable[[Notices], Practised]:
+        """Practise a routine that only says what it needs."""
+        (tmp_path / "shop.toml").write_text(SHOP, "utf-8")
+        (tmp_path / "washer.toml").write_text(REQUIRED, "utf-8")
+
+        def go(notices: Notices) -> Practised:
+            return practised(
+                tmp_path / "out", "", notices, routine=tmp_path / "washer.toml", shop=tmp_path / "shop.toml"
+            )
+
+        return go
+
+    def test_are_all_named_before_the_instruments_send(self, practise: Callable[[Notices], Practised]) -> None:
+        named = {"reference": "B-5", "comparator": "K-2", "thermometer": "T-1"}
+
+        def names(run: Run, prompt: Prompt) -> Answer | None:
+            del run
+            if prompt.asks is Asks.TEMPERATURE:
+                return Answer("20 degC")
+            return Answer(named[prompt.slot.of]) if prompt.asks is Asks.CHOICE else None
+
+        record, printed = practise(names)
+        assert record["verdict"] == "pass"
+        assert "lost" not in printed
+
+    def test_need_not_be_named_where_the_run_is_given_up(self, practise: Callable[[Notices], Practised]) -> None:
+        _, printed = practise(lambda *_: Abandon("called away"))
+        assert "On the way you gave the run up" in printed
+        assert "in truth" not in printed
 
 
 class TestTheLiveValue:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -71,6 +72,42 @@ class TestARun:
         result, records = run(ROUTINES / f"{name}.toml")
         assert result.exit_code in (0, 1, 3)
         assert [record["simulated"] for record in records] == [True]
+
+
+class TestARunThatGoesOn:
+    GOINGS_ON = """
+format = 1
+title = "much goes on"
+scatter = "0.3 um"
+drift = "20 um"
+hands = { warms = "2 um", touch = "0.5 um", fades_in = "10 min" }
+dust = { chance = 0.5, size = "2 um" }
+approach = { chance = 0.3, backlash = "0.4 um" }
+swing = { size = "0.5 um", every = "47 s" }
+settling = { by = "3 um", fades_in = "5 min" }
+"""
+
+    def test_reads_what_it_would_have_read(self, run: Run, tmp_path: Path) -> None:
+        (tmp_path / "much.toml").write_text(self.GOINGS_ON, "utf-8")
+        result, (whole,) = run(ROUTINES / "spacer-ring.toml", scenario="much.toml")
+        (path,) = (tmp_path / "out").glob("*.journal.jsonl")
+        lines = path.read_text("utf-8").splitlines(keepends=True)
+        taken = [json.loads(line)["event"]["event"] for line in lines]
+        for number in (3, taken.index("reading_taken") + 2, len(lines) - 5):
+            cut = tmp_path / f"cut{number}" / path.name
+            cut.parent.mkdir()
+            cut.write_text("".join(lines[:number]), "utf-8")
+            resumed = CliRunner().invoke(app, ["resume", str(cut), "--source", f"virtual:{tmp_path / 'much.toml'}"])
+            assert resumed.exit_code in (0, 1, 3)
+            (record,) = (json.loads(file.read_text("utf-8")) for file in cut.parent.glob("*.record.json"))
+            assert record["results"] == whole["results"]
+            assert _told(resumed.stdout) == _told(result.stdout)
+
+
+def _told(printed: str) -> list[str]:
+    """What was told at the end, but for the numbers of entries: going on is an entry too."""
+    told = printed[printed.rindex("thickness: in truth") :]
+    return re.findall(r"off by [^,]+|at \w \([^)]+\)", " ".join(told.split()))
 
 
 class TestWhatIsRefused:

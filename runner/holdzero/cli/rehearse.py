@@ -232,7 +232,9 @@ def _scatter_um(
         return scenario.scatter
     if isinstance(routine.comparator, schema.Comparator):
         return 0.5 * routine.comparator.resolution
-    said = entries.get("comparator", {}).get("resolution")
+    if "comparator" not in entries:
+        raise HoldzeroError("the routine only says what comparator it needs; name one with --comparator")
+    said = entries["comparator"].get("resolution")
     if said is None:
         raise HoldzeroError('say how single readings scatter, for example --scatter "0.2 um"')
     return 0.5 * parse_quantity(str(said), Dimension.LENGTH).value

@@ -81,7 +81,7 @@ class VirtualBench(Ideal):
         self._draws, self._runs = draws, runs
         self._true = dict(drawn(ideal, draws, runs))
         self._scenario = scenario
-        self._goings_on = GoingsOn(scenario, draws, runs) if scenario is not None else None
+        self._goings_on = GoingsOn(scenario, draws, runs, run.state) if scenario is not None else None
         if scenario is not None:
             units = {name: item.unit for name, item in inputs_of(ideal).items()}
             self._true |= {name: np.full(runs, true_value(text, units[name])) for name, text in scenario.true.items()}

@@ -35,29 +35,33 @@ def _lift(state: State, slot: Slot, seq: int) -> str:
     return f"{slot.id} {before} {cleaned}"
 
 
-def _wiped_now(state: State) -> bool:
-    """Whether the part was cleaned since something was read last."""
-    last = max((reading.seq for reading in state.readings), default=None)
-    return last is not None and any(done.seq > last for done in state.prepared)
+def _wiped(state: State, seq: int) -> bool:
+    """Whether the part was cleaned since something was read last, before a moment given by its sequence number."""
+    last = max((reading.seq for reading in state.readings if reading.seq < seq), default=None)
+    return last is not None and any(last < done.seq < seq for done in state.prepared)
 
 
 class GoingsOn:
-    """What goes on at one bench; it keeps what happened so far.
+    """What goes on at one bench; it keeps what the run does not tell.
 
     Args:
         scenario: what it is.
         draws: generators by name.
         runs: how many runs at once.
+        before: state of the run that it goes on from.
     """
 
-    def __init__(self, scenario: Scenario, draws: Draws, runs: int) -> None:
+    def __init__(self, scenario: Scenario, draws: Draws, runs: int, before: State) -> None:
         self._scenario, self._draws, self._runs = scenario, draws, runs
-        self._dust_um: dict[str, float] = {}
         self._touched_s: list[float] = []
         self._under: tuple[SlotKind, str | None] | None = None
-        self._wandered: tuple[float, Number] = (0.0, 0.0)
-        self._set_um: Number = 0.0
         self._phase = draws("swing").random(runs) * 2.0 * math.pi if scenario.swing is not None else 0.0
+        for reading in before.readings:
+            self._comes_under(reading.slot, reading.time_s)
+        zeros_s = [r.time_s for r in before.readings if r.kind is SlotKind.ZERO and r.zero == len(before.zeros)]
+        # Where a zero wandered to before, nobody knows any more: it goes on from where it was set.
+        self._wandered: tuple[float, Number] = (before.now_s, 0.0)
+        self._set_um: Number = self._slow_um("", zeros_s[0]) if zeros_s else 0.0
 
     def more_um(self, state: State, slot: Slot, at_s: float) -> Number:
         """By how much more the comparator shows for all that [um].
@@ -78,13 +82,17 @@ class GoingsOn:
                 generator.random(self._runs) < one.approach.chance, one.approach.backlash, 0.0
             )
             more = more + other_side
-        under = (slot.kind, slot.place)
+        self._comes_under(slot, at_s)
         if slot.kind is SlotKind.READ:
-            if self._under != under:
-                self._touched_s.append(at_s)
-            more = more + self._on_the_part_um(state, slot, name, at_s)
-        self._under = under
+            more = more + self._on_the_part_um(state, slot, at_s)
         return more
+
+    def _comes_under(self, slot: Slot, at_s: float) -> None:
+        """Whatever is read comes under the tip; a hand puts the part there."""
+        under = (slot.kind, slot.place)
+        if slot.kind is SlotKind.READ and self._under != under:
+            self._touched_s.append(at_s)
+        self._under = under
 
     def soaking_um(self, state: State, at_s: float) -> Number:
         """By how much more the comparator shows of a part that lies under it while it soaks [um]."""
@@ -94,12 +102,18 @@ class GoingsOn:
 
     def dust_under(self, state: State) -> tuple[tuple[Reading, float], ...]:
         """Readings of a run that dust lay under, struck out or not, and how high it lifted the part [um]."""
-        found = []
-        for reading in state.readings:
-            lies = self._dust_um.get(_lift(state, reading.slot, reading.seq), 0.0)
-            if lies:
-                found.append((reading, lies))
-        return tuple(found)
+        read = (reading for reading in state.readings if reading.kind is SlotKind.READ)
+        lies = ((reading, float(self._dust_um(state, reading.slot, reading.seq)[0])) for reading in read)
+        return tuple((reading, um) for reading, um in lies if um)
+
+    def _dust_um(self, state: State, slot: Slot, seq: int) -> Floats:
+        """How high dust lifts the part where it is read at a moment, given by its sequence number [um]."""
+        dust = self._scenario.dust
+        if dust is None or (self._runs == 1 and _wiped(state, seq)):
+            return np.zeros(self._runs)
+        generator = self._draws(f"dust {_lift(state, slot, seq)}")
+        there = generator.random(self._runs) < dust.chance
+        return np.asarray(there * dust.size * generator.random(self._runs))
 
     @property
     def shown_warmth(self) -> bool:
@@ -146,7 +160,7 @@ class GoingsOn:
             slow = slow + where
         return slow
 
-    def _on_the_part_um(self, state: State, slot: Slot, name: str, at_s: float) -> Number:
+    def _on_the_part_um(self, state: State, slot: Slot, at_s: float) -> Number:
         one, place = self._scenario, str(slot.place)
         more: Number = one.part.places.get(place, 0.0)
         if one.hands is not None:
@@ -154,13 +168,7 @@ class GoingsOn:
         if one.film is not None:
             more = more + film_um(one.film, state, slot)
         if one.dust is not None:
-            generator = self._draws(f"dust {name}")
-            there = generator.random(self._runs) < one.dust.chance
-            lies = there * one.dust.size * generator.random(self._runs)
-            if self._runs == 1:
-                self._dust_um[name] = 0.0 if _wiped_now(state) else float(lies[0])
-                lies = np.full(1, self._dust_um[name])
-            more = more + lies
+            more = more + self._dust_um(state, slot, state.seq + 1)
         return more
 
 

@@ -20,10 +20,10 @@ from holdzero.errors import SourceError
 from holdzero.hooks import Asks, Habits, Prompt, Said, Sends, Source
 from holdzero.quantity import Number
 from holdzero.rehearse.bench import VirtualBench
-from holdzero.rehearse.debrief import debriefed
+from holdzero.rehearse.debrief import Hidden, debriefed
 from holdzero.rehearse.goings_on import lift_of
 from holdzero.rehearse.scenario import Scenario, load_scenario
-from holdzero.rehearse.source import Conducted, bench_of
+from holdzero.rehearse.source import Conducted, bench_of, ready
 from holdzero.run.plan import SlotKind
 from holdzero.run.state import Phase, State
 
@@ -116,7 +116,7 @@ class Practice:
     def bind(self, run: Begun) -> None:
         """The run that is practised from now on."""
         self._conducted, self._bench = run, None
-        if self._written is not None and run.run.state.reference is not None:
+        if self._written is not None and ready(run.run.state):
             # Whoever takes a scenario of another routine learns it now, and not in the midst of it.
             self._bench = bench_of(run, self._written)
 
@@ -129,10 +129,13 @@ class Practice:
         """What is told at the end: what was hidden, and how near the result comes to the truth."""
         if self._conducted is None:
             return ()
+        state, checks = self._conducted.run.state, self._conducted.checks
+        if not ready(state):  # given up before it was known what lies there
+            told = self._written.scenario.hidden if self._written is not None else None
+            return debriefed(state, checks, Hidden(truths=(), told=told))
         # Where all was typed, nothing was asked of the bench.
         bench = self._bench or bench_of(self._conducted, self._written)
-        state = self._conducted.run.state
-        return debriefed(state, self._conducted.checks, bench.hidden(state))
+        return debriefed(state, checks, bench.hidden(state))
 
     @property
     def now_s(self) -> float:
@@ -145,7 +148,7 @@ class Practice:
             return None
         run = self._conducted.run
         prompt = run.prompt
-        if prompt is None or run.state.comparator is None or run.state.reference is None:
+        if prompt is None or not ready(run.state):
             return None
         if self._bench is None:
             self._bench = bench_of(self._conducted, self._written)

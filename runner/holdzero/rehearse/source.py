@@ -20,8 +20,10 @@ from holdzero.rehearse.draws import draws_of
 from holdzero.rehearse.errors import inputs_of
 from holdzero.rehearse.scenario import Written, load_scenario
 from holdzero.run import Run
+from holdzero.run.plan import SlotKind
+from holdzero.run.state import State
 
-__all__ = ["VIRTUAL", "Conducted", "VirtualFeed", "bench_of"]
+__all__ = ["VIRTUAL", "Conducted", "VirtualFeed", "bench_of", "ready"]
 
 
 class Conducted(Protocol):
@@ -78,6 +80,13 @@ class VirtualFeed:
         """Nothing is held."""
 
 
+def ready(state: State) -> bool:
+    """Whether all devices are known, so that a bench can be made."""
+    return state.routine is not None and all(
+        slot.of in state.devices for slot in state.slots if slot.kind is SlotKind.CHOOSE
+    )
+
+
 def bench_of(conducted: Conducted, written: Written | None) -> VirtualBench:
     """The virtual bench of a run that has begun.
 
@@ -109,8 +118,8 @@ def bench_of(conducted: Conducted, written: Written | None) -> VirtualBench:
         scatter_um=scatter if scatter is not None else 0.5 * state.comparator.resolution,
         entries=entries,
         contrasts=checks.contrasts,
-        # A run that goes on draws anew from where it is.
-        draws=draws_of(scenario.seed if scenario is not None else 0, state.seq),
+        # Of a run that goes on as well: part, reference and errors are what they were, and each reading has its name.
+        draws=draws_of(scenario.seed if scenario is not None else 0, 1),
         runs=1,
         scenario=scenario,
     )
