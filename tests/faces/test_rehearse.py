@@ -67,7 +67,7 @@ def test_draws_the_curve(rehearse: Callable[..., Any], tmp_path: Path) -> None:
 
 
 def test_refuses_a_page_that_can_not_be_written(rehearse: Callable[..., Any], tmp_path: Path) -> None:
-    error = rehearse("--html", str(tmp_path)).exception
+    error = rehearse("--html", str(tmp_path / "washer.toml" / "page.html")).exception
     assert isinstance(error, HoldzeroError)
     assert "it could not be written" in str(error)
 
@@ -311,3 +311,26 @@ class TestChecksThatTakeOneRunAtATime:
         path.write_text(self.SLIPS, "utf-8")
         data = json.loads(CliRunner().invoke(app, ["rehearse", str(path), "--runs", "20", "--json"]).stdout)
         assert data["run_by_run"] == ["slips"]
+
+
+def test_writes_over_no_file_that_nobody_gave_away(rehearse: Callable[..., Any], tmp_path: Path) -> None:
+    page = tmp_path / "washer.toml"
+    before = page.read_text("utf-8")
+    refused = rehearse("--html", str(page))
+    assert "it is there already" in str(refused.exception)
+    assert page.read_text("utf-8") == before
+    (tmp_path / "page.html").write_text("old", "utf-8")
+    assert rehearse("--html", str(tmp_path / "page.html"), "--replace").exit_code == 0
+    assert "<svg" in (tmp_path / "page.html").read_text("utf-8")
+
+
+@pytest.mark.terminal
+def test_broken_off_before_anything_is_done_it_ends_all_the_same(person: Callable[..., Any], tmp_path: Path) -> None:
+    (tmp_path / "washer.toml").write_text(PLAIN, "utf-8")
+    someone = person("rehearse", "washer.toml", "--runs", "3000000", "--workers", "2")
+    someone.child.expect_exact("true sizes")
+    someone.interrupts()
+    someone.child.expect_exact("Ctrl-C again stops at once")
+    someone.interrupts()
+    assert someone.ends() == 4
+    assert "Traceback" not in someone.screen

@@ -265,6 +265,7 @@ def rehearse(
         str | None, typer.Option("--scheduler", help="Address of a Dask scheduler that does the work instead.")
     ] = None,
     html: Annotated[Path | None, typer.Option("--html", help="Write a page with the picture too.")] = None,
+    replace: Annotated[bool, typer.Option("--replace", help="Write the page over one that is there.")] = False,
     json: Annotated[bool, typer.Option("--json", help="Print the counts as JSON, and nothing else.")] = False,
     shop: ShopOption = None,
 ) -> None:
@@ -288,6 +289,7 @@ def rehearse(
         scheduler=scheduler,
         json=json,
         html=html,
+        replace=replace,
     )
     raise typer.Exit(rehearse_routine(routine, wanted, named=shop))
 

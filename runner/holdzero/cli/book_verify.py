@@ -5,11 +5,10 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import typer
 
@@ -18,12 +17,9 @@ from holdzero.book.store import START
 from holdzero.book.trust import Checked, Entry, Keys, Link, broken_keys, broken_links, check_rows, named
 from holdzero.book.walk import PAGE, astray, keys_of, links_of, loose_ends, pages
 from holdzero.cli.book_of import book_of
-from holdzero.cli.output import plain_console
+from holdzero.cli.output import progress
 from holdzero.cli.workers import cores, executor_for, heard_between_pieces, in_order, once, shared_catalogue
 from holdzero.errors import HoldzeroError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 __all__ = ["Wanted", "verify_book"]
 
@@ -119,7 +115,7 @@ def _walked(book: Book, numbers: Sequence[int], keys: Keys, wanted: Wanted, shop
     workers = 1 if len(numbers) < _WORTH_SHARING * PAGE else workers
     work = partial(_check_page, keys=keys, shop=shop.resolve() if shop is not None else None, command=once())
     shared = executor_for(workers, wanted.scheduler)
-    with heard_between_pieces() as stopped, shared as (executor, ahead), _progress(len(numbers)) as advance:
+    with heard_between_pieces() as stopped, shared as (executor, ahead), progress(len(numbers), "records") as advance:
         for page in in_order(executor, ahead, work, pages(book, numbers)):
             yield from page
             advance(len(page))
@@ -130,18 +126,6 @@ def _walked(book: Book, numbers: Sequence[int], keys: Keys, wanted: Wanted, shop
 def _check_page(entries: list[Entry], keys: Keys, shop: Path | None, command: str) -> list[Checked]:
     """Runs in a worker."""
     return check_rows(entries, keys, shared_catalogue(shop, command))
-
-
-@contextmanager
-def _progress(total: int) -> Iterator[Callable[[int], None]]:
-    """A bar on a terminal, nothing elsewhere."""
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-
-    console = plain_console(stderr=True)
-    columns = (TextColumn("records"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
-        task = progress.add_task("records", total=total)
-        yield lambda count: progress.advance(task, count)
 
 
 def _line(text: str) -> str:

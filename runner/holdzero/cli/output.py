@@ -6,12 +6,12 @@ import contextlib
 import json
 import os
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any, TextIO
 
 from rich.console import Console
 
-__all__ = ["plain_console", "print_json", "records_alone", "tell"]
+__all__ = ["plain_console", "print_json", "progress", "records_alone", "tell"]
 
 
 def plain_console(*, stderr: bool) -> Console:
@@ -70,3 +70,20 @@ def print_json(record: Mapping[str, Any], out: TextIO | None = None) -> bool:
         _nobody_reads(stream)
         return False
     return True
+
+
+@contextlib.contextmanager
+def progress(total: int, what: str) -> Iterator[Callable[[int], None]]:
+    """A bar on a terminal, nothing elsewhere.
+
+    Args:
+        total: how many there are.
+        what: they are, in a word.
+    """
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    console = plain_console(stderr=True)
+    columns = (TextColumn(what), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+        task = bar.add_task(what, total=total)
+        yield lambda count: bar.advance(task, count)

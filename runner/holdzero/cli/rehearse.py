@@ -10,7 +10,7 @@ from typing import Any
 
 from holdzero.checks import bind
 from holdzero.cli.house import Shop, open_shop
-from holdzero.cli.output import plain_console, tell
+from holdzero.cli.output import plain_console, progress, tell
 from holdzero.cli.rehearsed import Said, show_beside, write_page
 from holdzero.cli.rehearsed_family import Row, show_family, write_family
 from holdzero.cli.rehearsing import Plan, Subject, Work, shared_out
@@ -54,6 +54,7 @@ class Wanted:
     scheduler: str | None
     json: bool
     html: Path | None
+    replace: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,8 +96,18 @@ def rehearse_routine(path: Path, wanted: Wanted, *, named: Path | None) -> int:
     Raises:
         HoldzeroError: the routine is at fault, or what was asked for can't be done.
     """
+    try:
+        return _rehearse(path, wanted, named)
+    except KeyboardInterrupt:
+        tell("\nholdzero: stopped at once; nothing of it is kept")
+        return _INTERRUPTED
+
+
+def _rehearse(path: Path, wanted: Wanted, named: Path | None) -> int:
     if not 1 <= wanted.runs <= _MOST:
         raise HoldzeroError(f"--runs {wanted.runs}: write a number from 1 to {_MOST}")
+    if wanted.html is not None and wanted.html.exists() and not wanted.replace:
+        raise HoldzeroError(f"--html {wanted.html}: it is there already\n    name another file, or add --replace")
     shop = open_shop(named)
     if wanted.risk is not None:
         return _suggested(path, wanted, shop)
@@ -134,7 +145,12 @@ def _suggested(path: Path, wanted: Wanted, shop: Shop) -> int:
             '--spread "1 um", the standard deviation about the middle of the limits'
         )
     mean_um, standard_um = trial.plan.process_um
-    wish = Wish(risk=risk, mean_um=mean_um, standard_um=standard_um, runs=wanted.runs)
+    slow = trial.what.checks.run_by_run
+    for name in slow:
+        tell(f"holdzero: {name} takes one run at a time: slower; fewer --runs are quicker")
+    # As many parts as a curve has runs, so that chance decides nothing; fewer where each takes its time.
+    parts = wanted.runs if slow else wanted.runs * len(trial.plan.sizes_um)
+    wish = Wish(risk=risk, mean_um=mean_um, standard_um=standard_um, runs=parts)
     return suggest_ways(trial.routine, trial.what, wish, json=wanted.json)
 
 
@@ -288,14 +304,17 @@ def _rehearsed(trials: Sequence[_Trial], wanted: Wanted, named: Path | None) -> 
     """Go through all pieces; what is done is kept where somebody breaks off."""
     made = [_Made(points=[]) for _ in trials]
     workers = wanted.workers if wanted.workers is not None else _workers(trials, wanted.runs)
+    pieces = sum(trial.plan.pieces(wanted.runs) for trial in trials)
     with (
-        executor_for(workers, wanted.scheduler) as (executor, ahead),
         heard_between_pieces() as stopped,
+        executor_for(workers, wanted.scheduler) as (executor, ahead),
+        progress(pieces, "true sizes") as advance,
     ):
         work = Work(executor=executor, ahead=ahead, shop=named)
         plans = [trial.plan for trial in trials]
         for number, piece in shared_out(plans, wanted.runs, work, beside=wanted.against is not None):
             made[number].take(piece)
+            advance(1)
             if stopped():
                 break
     return made

@@ -13,6 +13,7 @@ from holdzero.cli.output import plain_console, tell
 from holdzero.cli.rehearsed import percent
 from holdzero.cli.workers import heard_between_pieces
 from holdzero.display import micro_text
+from holdzero.rehearse.curve import band_of
 from holdzero.rehearse.many import Rehearsal
 from holdzero.rehearse.suggest import MOST_ROUNDS, MOST_SOAK_MIN, Way, Wish, rounds_of, soak_min_of, ways_of
 from holdzero.routine import schema
@@ -21,7 +22,9 @@ from holdzero.wording import clock_text
 __all__ = ["suggest_ways"]
 
 _DONE, _INTERRUPTED = 0, 4
-_ONE_ROUND = "One round shows no slip, and no scatter of the part: two at least (common practice, no source)."
+_ONE_ROUND = (
+    "One round alone is not proposed: it shows no slip, and no scatter of the part (common practice, no source)."
+)
 
 
 def suggest_ways(routine: schema.Routine, what: Rehearsal, wish: Wish, *, json: bool) -> int:
@@ -52,8 +55,8 @@ def suggest_ways(routine: schema.Routine, what: Rehearsal, wish: Wish, *, json: 
 
 
 def _best(ways: Sequence[Way]) -> Way | None:
-    """The quickest at the bench of those that meet the wish; of equals the one with fewer rounds."""
-    good = [way for way in ways if way.meets]
+    """The quickest at the bench of those that meet the wish; one round alone only where nothing else does."""
+    good = [way for way in ways if way.meets and way.rounds > 1] or [way for way in ways if way.meets]
     return min(good, key=lambda way: (way.bench_s, way.rounds), default=None)
 
 
@@ -78,8 +81,15 @@ def _way(way: Way) -> dict[str, Any]:
         "runs": way.process.tally.runs,
         "consumer_risk": way.process.consumer_risk,
         "producer_risk": way.process.producer_risk,
+        "consumer_risk_limit": _limit(way.process.tally.bad_passed, way),
+        "producer_risk_limit": _limit(way.process.tally.good_not_passed, way),
         "bench_s": way.bench_s,
     }
+
+
+def _limit(count: int, way: Way) -> float:
+    """Upper end of the 95 % limits of a share [1]: what decides."""
+    return band_of(count, way.process.tally.runs)[1]
 
 
 def _show(console: Console, routine: schema.Routine, what: Rehearsal, wish: Wish, ways: Sequence[Way]) -> None:
@@ -94,15 +104,20 @@ def _show(console: Console, routine: schema.Routine, what: Rehearsal, wish: Wish
         f"ends of their 95 % limits.{scenario}"
     )
     console.print()
-    console.print("   rounds    soak   at the bench   bad passes   good does not")
+    console.print("   rounds    soak   at the bench     bad passes      good does not")
     for way in ways:
-        tally, soak = way.process.tally, "as is" if way.soak_min is None else f"{way.soak_min} min"
-        shares = f"{percent(tally.bad_passed, tally.runs):>10} {percent(tally.good_not_passed, tally.runs):>15}"
+        soak = "as is" if way.soak_min is None else f"{way.soak_min} min" if way.meets else f">{MOST_SOAK_MIN} min"
+        bad, good = _share(way.process.tally.bad_passed, way), _share(way.process.tally.good_not_passed, way)
         mark = "+ meets it" if way.meets else "x does not"
-        console.print(f"   {way.rounds:>6} {soak:>7} {clock_text(way.bench_s):>14} {shares}   {mark}")
+        console.print(f"   {way.rounds:>6} {soak:>8} {clock_text(way.bench_s):>12} {bad:>15} {good:>18}   {mark}")
+    console.print("   In brackets: the upper ends of the 95 % limits, which decide.")
     console.print()
     for sentence in _sentences(what, ways):
         console.print(sentence)
+
+
+def _share(count: int, way: Way) -> str:
+    return f"{100.0 * count / way.process.tally.runs:.2f} ({100.0 * _limit(count, way):.2f}) %"
 
 
 def _percent_of(share: float) -> str:
@@ -121,14 +136,12 @@ def _sentences(what: Rehearsal, ways: Sequence[Way]) -> list[str]:
             else f"{MOST_SOAK_MIN} min of soak"
         )
         found.append(f"Nothing up to {tried} meets it.")
-        found.extend(_why_not(ways[-1] if ways else None))
+        found.extend(_why_not(what, ways))
     else:
         soak = None if best.soak_min is None else float(best.soak_min)
         found.append(f"Quickest that meets it: {_in_words(None if rounds is None else best.rounds, soak)}.")
-        if rounds is not None and best.rounds == 1:
-            found.append(
-                "One round shows no slip and no scatter of the part: two at least (common practice, no source)."
-            )
+        if rounds is not None and ways[0].meets:
+            found.append(_ONE_ROUND)
     if now is not None and all(way.soak_min is None for way in ways):
         found.append("The soak was left as it is: no scenario tells of heat that it would let fade (--scenario).")
     return found
@@ -140,12 +153,19 @@ def _in_words(rounds: int | None, soak_min: float | None) -> str:
     return ", ".join(words) or "no rounds and no soak that could be changed"
 
 
-def _why_not(way: Way | None) -> list[str]:
-    """What keeps good parts from passing, where neither rounds nor soak help."""
-    if way is None:
+def _why_not(what: Rehearsal, ways: Sequence[Way]) -> list[str]:
+    """What keeps good parts from passing where neither rounds nor soak help, in the way that comes nearest."""
+    nearest = min(ways, key=lambda way: way.process.tally.good_not_passed + way.process.tally.bad_passed, default=None)
+    if nearest is None:
         return []
-    tally = way.process.tally
+    tally = nearest.process.tally
+    soak = None if nearest.soak_min is None else float(nearest.soak_min)
+    found = [f"Nearest: {_in_words(None if rounds_of(what.document) is None else nearest.rounds, soak)}."]
     stops = Counter({name.partition(" ")[2]: n for name, n in tally.findings.items() if name.startswith("stop ")})
-    told = [f"{name} stops {percent(count, tally.runs)} of the runs" for name, count in stops.most_common(3)]
-    rest = "what is left is U beside the limits: a better reference or comparator, or wider limits"
-    return [f"What stands in the way: {'; '.join(told)}."] if told else [f"What stands in the way: {rest}."]
+    if stops:
+        told = "; ".join(f"{name} in {percent(count, tally.runs)}" for name, count in stops.most_common(3))
+        found.append(f"Of its runs these are stopped: {told}.")
+    found.append(
+        "What else is missing lies near the limits: a better reference or comparator, less heat, or wider limits."
+    )
+    return found

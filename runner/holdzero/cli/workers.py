@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
 from holdzero.catalogue import Catalogue
+from holdzero.cli.output import tell
 from holdzero.errors import HoldzeroError
 
 __all__ = ["cores", "executor_for", "heard_between_pieces", "in_order", "once", "shared_catalogue"]
@@ -73,8 +74,14 @@ def executor_for(workers: int, scheduler: str | None = None) -> Iterator[tuple[E
     pool = ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), initializer=_deaf_to_the_keyboard)
     try:
         with _keyboard(signal.SIG_IGN):  # what starts now is deaf to Ctrl-C from its first moment on
-            pool.submit(os.getpid)
+            for _ in range(workers):  # none is idle yet, so that each starts another
+                pool.submit(os.getpid)
         yield pool, workers * _AHEAD
+    except KeyboardInterrupt:
+        # Nobody waits for what is at work now.
+        for child in multiprocessing.active_children():
+            child.kill()
+        raise
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
 
@@ -101,6 +108,7 @@ def heard_between_pieces() -> Iterator[Callable[[], bool]]:
         if pressed:
             signal.default_int_handler(number, frame)
         pressed.append(number)
+        tell("\nholdzero: stops when what is at work now is done; Ctrl-C again stops at once")
 
     with _keyboard(handler):
         yield lambda: bool(pressed)
