@@ -157,7 +157,9 @@ def _levers(result: Result, reference: schema.Reference | None) -> tuple[Lever, 
         return ()
     u2 = float(result.propagated.standard_uncertainty_um) ** 2
     k = float(result.decision.coverage_factor)
-    as_large = reference is not None and result.spec.nominal == reference.size
+    # What differs within the part does not depend on the reference at all.
+    within = result.spec.measure is not schema.Measure.SIZE
+    as_large = within or (reference is not None and result.spec.nominal == reference.size)
     levers = []
     for row in result.propagated.contributions:
         part = float(row.contribution_um)

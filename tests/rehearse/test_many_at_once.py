@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -106,7 +107,10 @@ def test_counts_do_not_depend_on_how_many_runs_are_evaluated_at_once(monkeypatch
     # at a scatter at which checks find something in some runs and nothing in others
     whole = rehearsed(*spacer_ring(), 2.0, 3_000)
     monkeypatch.setattr(many, "LOT", 700)
-    assert rehearsed(*spacer_ring(), 2.0, 3_000) == whole
+    lots = rehearsed(*spacer_ring(), 2.0, 3_000)
+    # A sum of broken numbers may end in another last digit where it is made in another order.
+    assert lots.off_um == pytest.approx(whole.off_um, rel=1e-9)
+    assert replace(lots, off_um=whole.off_um) == whole
     assert 0 < whole.findings["caution repeatability/outlier/a"] < 3_000
 
 

@@ -14,7 +14,7 @@ from holdzero.catalogue import Catalogue
 from holdzero.checks import bind
 from holdzero.evaluate import evaluate
 from holdzero.expect import begun, conducted
-from holdzero.rehearse import rehearsed
+from holdzero.rehearse import rehearsed, true_sizes_um
 from holdzero.rehearse.bench import VirtualBench
 from holdzero.rehearse.draws import draws_of
 from holdzero.rehearse.many import Rehearsal
@@ -206,3 +206,35 @@ class TestTheTruth:
         tally = rehearsed(what, what.ideal(), 0.5, RUNS)
         # U stands for 95.45 %; rounding and whole degrees of freedom make it a little more (JCGM 100:2008, G.4.1).
         assert 0.94 < tally.covered / RUNS <= 1.0
+
+
+class TestTheReference:
+    def test_on_dust_is_a_zero_that_is_too_high(self, look: Look) -> None:
+        always = look(ZERO, read(), RETURN, COMPARE, dust={"chance": 0.0, "reference": 1.0, "size": "1 um"})
+        # Each lift stands on up to 1 µm, half of it in the mean: so much shorter the part seems.
+        assert always.mean == pytest.approx(-0.5, abs=SURE)
+
+
+class TestTheTimeOfAnAnswer:
+    def test_lets_a_zero_go_further(self, look: Look) -> None:
+        zero, reading, _ = look(ZERO, read(), RETURN, COMPARE, drift="36 um", every="50 s").state.readings
+        # 36 µm an hour are 0.5 µm in fifty seconds
+        assert float(np.mean(reading.value_um) - np.mean(zero.value_um)) == pytest.approx(0.5, abs=2 * FINE)
+
+
+class TestHowFarValuesLieOff:
+    def test_is_told_and_moves_the_sizes_that_are_tried(self, what_of: Callable[..., Rehearsal]) -> None:
+        what = what_of(Draft(), ZERO, read(), RETURN, COMPARE, hands={"warms": "2 um", "fades_in": "60 h"})
+        ideal = what.ideal()
+        tally = rehearsed(what, ideal, 0.0, RUNS)
+        assert tally.off_um / tally.runs == pytest.approx(2.0, abs=0.01)
+        plain, moved = true_sizes_um(ideal, what.of), true_sizes_um(ideal, what.of, 2.0)
+        u = float(ideal.results[0].propagated.standard_uncertainty_um) if ideal.results[0].propagated else 0.0
+        # The limits are ±3 µm: verdicts turn at −5 µm and at +1 µm now.
+        for turn in (-5.0, 1.0):
+            assert (
+                sum(abs(size - turn) < 4.0 * u for size in moved)
+                > 6
+                > sum(abs(size - turn) < 4.0 * u for size in plain)
+            )
+        assert {-3.0, 3.0} <= {round(size, 6) for size in moved}

@@ -16,9 +16,10 @@ from holdzero.cli.rehearsed_family import Row, show_family, write_family
 from holdzero.cli.rehearsing import Plan, Subject, Work, shared_out
 from holdzero.cli.workers import cores, executor_for, heard_between_pieces
 from holdzero.errors import Fault, FileFaultsError, HoldzeroError, QuantityError
+from holdzero.evaluate import Evaluation
 from holdzero.expansion import kinds_of
 from holdzero.quantity import Dimension, parse_quantity
-from holdzero.rehearse import Curve, Point, Process, true_sizes_um
+from holdzero.rehearse import Curve, Point, Process, rehearsed, true_sizes_um
 from holdzero.rehearse.errors import inputs_of
 from holdzero.rehearse.many import Rehearsal
 from holdzero.rehearse.scenario import Scenario, load_scenario
@@ -206,7 +207,7 @@ def _trial(path: Path, member: str | None, wanted: Wanted, shop: Shop) -> _Trial
         written.fits(what.places, inputs_of(ideal))
     plan = Plan(
         subject=subject,
-        sizes_um=true_sizes_um(ideal, what.of),
+        sizes_um=true_sizes_um(ideal, what.of, _bias_um(what, ideal)),
         process_um=_process_um(loaded.routine, what, wanted.spread),
     )
     return _Trial(member=member, routine=loaded.routine, what=what, plan=plan)
@@ -256,10 +257,24 @@ def _scatter_um(
     return 0.5 * parse_quantity(str(said), Dimension.LENGTH).value
 
 
+def _bias_um(what: Rehearsal, ideal: Evaluation) -> float:
+    """By how much values lie above the truth on average, where a scenario says that something is wrong [um]."""
+    if what.scenario is None:
+        return 0.0
+    tally = rehearsed(what, ideal, what.middle_um, _FEW, (_BIAS,))
+    return tally.off_um / tally.runs
+
+
+_FEW, _BIAS = 200, 1_000_033  # draws of their own
+
+
 def _process_um(routine: schema.Routine, what: Rehearsal, spread: str | None) -> tuple[float, float] | None:
     """Mean and standard deviation of the parts [um]: as asked for about the middle, or as the routine states them."""
     if spread is not None:
-        return what.middle_um, _standard_um("--spread", spread)
+        spec, spread_um = what.spec, _standard_um("--spread", spread)
+        # A variation lies between nothing and its limit.
+        one_sided = spec.measure is schema.Measure.VARIATION and spec.lower is None and spec.upper is not None
+        return 0.5 * (spec.upper or 0.0) if one_sided else what.middle_um, spread_um
     process = routine.decision.process
     return None if process is None else (float(process.value), float(process.standard_uncertainty))
 

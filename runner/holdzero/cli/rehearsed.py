@@ -79,14 +79,20 @@ class Said:
             f"({100 * low:.2f} % to {100 * high:.2f} %); U stands for {100 * said:.4g} %."
         )
         lasted = clock_text(total.bench_s / total.runs)
-        found = [covered, f"Time at the bench: {lasted} a run (h:mm:ss or m:ss), ten seconds an answer."]
+        if high < said:
+            covered = f"! {covered} U does not hold here: something goes on that the routine knows nothing of."
+        found = [
+            covered,
+            f"On average the value lies {micro_text(total.off_um / total.runs, self.units)} off the truth.",
+            f"Time at the bench: {lasted} a run (h:mm:ss or m:ss), {self.what.every_s:g} s an answer.",
+        ]
         if self.process is not None:
             p = self.process
             found.append(
                 f"Of the process ({micro_text(p.mean_um, self.units)}, s = "
                 f"{micro_text(p.standard_um, self.units, p.standard_um, sign=False)}): a bad part passes in "
                 f"{percent(p.tally.bad_passed, p.tally.runs)} of all, a good one does not pass in "
-                f"{percent(p.tally.good_not_passed, p.tally.runs)} (JCGM 106:2012, 9.4)."
+                f"{percent(p.tally.good_not_passed, p.tally.runs)} (JCGM 106:2012, 9.5.2)."
             )
         if self.what.checks.run_by_run:
             found.append(f"Taken one run at a time, which is slower: {', '.join(self.what.checks.run_by_run)}.")
@@ -119,7 +125,12 @@ class Said:
         total = self.curve.total
         return {
             "simulated": True,
-            "routine": {"title": self.routine.routine.title, "digest": self.what.digest},
+            "routine": {
+                "title": self.routine.routine.title,
+                "part": self.routine.routine.part,
+                "revision": self.routine.routine.revision,
+                "digest": self.what.digest,
+            },
             "of": self.what.of,
             "lower_um": self.spec.lower,
             "upper_um": self.spec.upper,
@@ -139,6 +150,7 @@ class Said:
                 for point in self.curve.points
             ],
             "covered": total.covered,
+            "off_um": total.off_um / total.runs,
             "findings": dict(total.findings),
             "run_by_run": list(self.what.checks.run_by_run),
             "bench_s": total.bench_s / total.runs,

@@ -120,7 +120,7 @@ def show_family(console: Console, rows: Sequence[Row]) -> None:
         console.print(_line(*row.texts))
     if any(row.risks for row in rows):
         console.print()
-        console.print("Over the process that each states, of all parts (JCGM 106:2012, 9.4):")
+        console.print("Over the process that each states, of all parts (JCGM 106:2012, 9.5.2):")
         console.print(_line("member", "", "", "good not", "bad", "", "", ""))
         console.print(_line("", "", "", "passed", "passed", "", "", ""))
         for row in rows:

@@ -81,6 +81,8 @@ class VirtualBench(Ideal):
         self._draws, self._runs = draws, runs
         self._true = dict(drawn(ideal, draws, runs))
         self._scenario = scenario
+        if scenario is not None and scenario.every is not None:
+            self.every_s = scenario.every
         self._goings_on = GoingsOn(scenario, draws, runs, run.state) if scenario is not None else None
         if scenario is not None:
             units = {name: item.unit for name, item in inputs_of(ideal).items()}

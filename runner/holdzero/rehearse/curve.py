@@ -132,17 +132,22 @@ class Process:
 
     @property
     def consumer_risk(self) -> float:
-        """Share of all parts that are bad and pass [1] (JCGM 106:2012, 9.4.2)."""
+        """Share of all parts that are bad and pass [1] (JCGM 106:2012, 9.5.2)."""
         return self.tally.bad_passed / self.tally.runs
 
     @property
     def producer_risk(self) -> float:
-        """Share of all parts that are good and do not pass [1] (JCGM 106:2012, 9.4.2)."""
+        """Share of all parts that are good and do not pass [1] (JCGM 106:2012, 9.5.2)."""
         return self.tally.good_not_passed / self.tally.runs
 
 
-def true_sizes_um(ideal: Evaluation, of: str) -> tuple[float, ...]:
+def true_sizes_um(ideal: Evaluation, of: str, bias_um: float = 0.0) -> tuple[float, ...]:
     """True sizes across the limits and beyond them [um].
+
+    Args:
+        ideal: evaluation with ideal readings.
+        of: name of the characteristic.
+        bias_um: by how much values lie above the truth on average: by that much below its limits verdicts turn [um].
 
     Raises:
         HoldzeroError: the characteristic has no limits.
@@ -152,15 +157,18 @@ def true_sizes_um(ideal: Evaluation, of: str) -> tuple[float, ...]:
     u = float(result.propagated.standard_uncertainty_um) if result.propagated is not None else 0.0
     if lower is None and upper is None:
         raise HoldzeroError(f"{of} has no limits: nothing is decided of it")
+    if result.spec.measure is Measure.VARIATION and lower is None:
+        lower = 0.0
     apart = upper - lower if lower is not None and upper is not None else 6.0 * u or 1.0
     beyond = max(_BEYOND_U * 2.0 * u, 0.25 * apart)
-    least = lower if lower is not None else (upper or 0.0) - apart
-    most = upper if upper is not None else least + apart
+    least = (lower if lower is not None else (upper or 0.0) - apart) - max(bias_um, 0.0)
+    most = (upper if upper is not None else least + apart) - min(bias_um, 0.0)
     far = np.linspace(least - beyond, most + beyond, _FAR)
     # Where it turns from one verdict to the other the curve is steep.
-    near = [limit + side * u * _STEEP for limit in (lower, upper) if limit is not None for side in (-1.0, 1.0)]
+    limits = [limit for limit in (lower, upper) if limit is not None]
+    near = [limit - bias_um + side * u * _STEEP for limit in limits for side in (-1.0, 1.0)]
     step = _round_step(0.25 * u) if u else _round_step(apart / 100.0)
-    sizes = np.unique(np.rint(np.concatenate([far, *near]) / step)) * step
+    sizes = np.unique(np.rint(np.concatenate([far, limits, *near]) / step)) * step
     # A variation is never below zero.
     never_below = result.spec.measure is Measure.VARIATION
     return tuple(float(size) for size in sizes if size >= 0.0 or not never_below)

@@ -104,10 +104,11 @@ def _of_dust(state: State, dust: Sequence[tuple[Reading, float]], units: str) ->
     if not dust:
         return []
     under = {reading.seq for reading, _ in dust}
-    lay = [
-        f"entry {r.seq} at {r.slot.place} ({micro_text(um, units, um)}, {'struck out' if r.struck else 'it counts'})"
-        for r, um in dust
-    ]
+    lay = []
+    for reading, um in dust:
+        where = f"place {reading.slot.place}" if reading.slot.place else "the reference"
+        stands = "struck out" if reading.struck else "it counts"
+        lay.append(f"entry {reading.seq}, {where} ({micro_text(um, units, um)}, {stands})")
     found = [f"Dust lay under {'; '.join(lay)}."]
     needless = [str(r.seq) for r in state.readings if r.struck is not None and r.seq not in under]
     if needless:
@@ -119,8 +120,9 @@ def _of_dust(state: State, dust: Sequence[tuple[Reading, float]], units: str) ->
 
 def _beside(result: Result, truth: Truth, units: str) -> str:
     """A result beside the truth."""
-    within = "within its limits" if truth.conforms else "beyond its limits"
-    known = f"{truth.name}: in truth {micro_text(truth.true_um, units)}, {within}."
+    limited = truth.spec.lower is not None or truth.spec.upper is not None
+    within = f", {'within' if truth.conforms else 'beyond'} its limits" if limited else ""
+    known = f"{truth.name}: in truth {micro_text(truth.true_um, units)}{within}."
     if result.propagated is None or result.decision is None:
         return f"{known} No value was found."
     expanded = float(result.decision.expanded_uncertainty_um)

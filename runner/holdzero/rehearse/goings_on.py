@@ -85,7 +85,7 @@ class GoingsOn:
         self._comes_under(slot, at_s)
         if slot.kind is SlotKind.READ:
             more = more + self._on_the_part_um(state, slot, at_s)
-        return more
+        return more + self._dust_um(state, slot, state.seq + 1) if one.dust is not None else more
 
     def _comes_under(self, slot: Slot, at_s: float) -> None:
         """Whatever is read comes under the tip; a hand puts the part there."""
@@ -102,17 +102,17 @@ class GoingsOn:
 
     def dust_under(self, state: State) -> tuple[tuple[Reading, float], ...]:
         """Readings of a run that dust lay under, struck out or not, and how high it lifted the part [um]."""
-        read = (reading for reading in state.readings if reading.kind is SlotKind.READ)
-        lies = ((reading, float(self._dust_um(state, reading.slot, reading.seq)[0])) for reading in read)
+        lies = ((read, float(self._dust_um(state, read.slot, read.seq)[0])) for read in state.readings)
         return tuple((reading, um) for reading, um in lies if um)
 
     def _dust_um(self, state: State, slot: Slot, seq: int) -> Floats:
-        """How high dust lifts the part where it is read at a moment, given by its sequence number [um]."""
+        """How high dust lifts what is read at a moment, given by its sequence number [um]."""
         dust = self._scenario.dust
-        if dust is None or (self._runs == 1 and _wiped(state, seq)):
+        if dust is None or slot.kind is SlotKind.CHECK or _wiped(state, seq):
             return np.zeros(self._runs)
+        chance = dust.chance if slot.kind is SlotKind.READ else dust.reference
         generator = self._draws(f"dust {_lift(state, slot, seq)}")
-        there = generator.random(self._runs) < dust.chance
+        there = generator.random(self._runs) < chance
         return np.asarray(there * dust.size * generator.random(self._runs))
 
     @property
@@ -167,8 +167,6 @@ class GoingsOn:
             more = more + one.hands.share.get(place, 1.0) * heat_um(one.hands, state, self._touched_s, at_s)
         if one.film is not None:
             more = more + film_um(one.film, state, slot)
-        if one.dust is not None:
-            more = more + self._dust_um(state, slot, state.seq + 1)
         return more
 
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from holdzero.checks import Checks
 from holdzero.errors import HoldzeroError
 from holdzero.evaluate import Evaluation, Result, evaluate
-from holdzero.expect import begun, conducted, expect
+from holdzero.expect import Ideal, begun, conducted, expect
 from holdzero.hooks import Number
 from holdzero.rehearse.bench import VirtualBench, places_of
 from holdzero.rehearse.draws import Draws, draws_of
@@ -66,6 +66,12 @@ class Rehearsal:
         return expect(self.document, self.digest, self.checks, entries=self.entries, temperatures=temperatures)[0]
 
     @property
+    def every_s(self) -> float:
+        """Time from one answer to the next [s]."""
+        own = self.scenario.every if self.scenario is not None else None
+        return own if own is not None else Ideal.every_s
+
+    @property
     def places(self) -> tuple[str, ...]:
         """Where the part is read."""
         return places_of(begun(self.document, self.digest).state.slots)
@@ -100,6 +106,7 @@ class Tally:
         bad_passed: how many with a part beyond its limits passed.
         good: how many had a conforming part.
         covered: in how many the truth lay within U of the value.
+        off_um: how far the values lay above the truth, summed over the runs [um].
         findings: in how many each finding fired, by level and code.
         bench_s: time at the bench, summed over the runs [s].
     """
@@ -111,6 +118,7 @@ class Tally:
     bad_passed: int = 0
     good: int = 0
     covered: int = 0
+    off_um: float = 0.0
     findings: Mapping[str, int] = field(default_factory=dict)
     bench_s: float = 0.0
 
@@ -124,6 +132,7 @@ class Tally:
             bad_passed=self.bad_passed + other.bad_passed,
             good=self.good + other.good,
             covered=self.covered + other.covered,
+            off_um=self.off_um + other.off_um,
             findings=dict(Counter(self.findings) + Counter(other.findings)),
             bench_s=self.bench_s + other.bench_s,
         )
@@ -221,9 +230,10 @@ def _counted(evaluation: Evaluation, result: Result, true_um: NDArray[np.float64
     if spec.upper is not None:
         good &= true_um <= spec.upper
     covered: Any = False
+    off = np.zeros(1)
     if result.propagated is not None and result.decision is not None:
-        off = np.abs(np.asarray(result.propagated.value_um) - true_um)
-        covered = off <= result.decision.expanded_uncertainty_um
+        off = np.asarray(result.propagated.value_um) - true_um
+        covered = np.abs(off) <= result.decision.expanded_uncertainty_um
     return Tally(
         runs=runs,
         passed=count(passed),
@@ -232,6 +242,7 @@ def _counted(evaluation: Evaluation, result: Result, true_um: NDArray[np.float64
         good_not_passed=count(np.logical_and(good, np.logical_not(passed))),
         bad_passed=count(np.logical_and(np.logical_not(good), passed)),
         covered=count(covered),
+        off_um=float(off.sum()),
         findings=_fired(evaluation, runs),
         bench_s=bench_s * runs,
     )

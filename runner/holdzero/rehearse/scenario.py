@@ -70,6 +70,7 @@ class Dust(Model):
 
     chance: Chance = Field(description="How often, of all readings of the part.")
     size: Length = Field(description="How much higher the part then stands, at most.")
+    reference: Chance = Field(0.0, description="How often, of all readings of the reference: of a zero, or a return.")
 
 
 class Film(Model):
@@ -127,6 +128,7 @@ class Scenario(Model):
         reference_error: by how much the reference is longer than its certificate says [um].
         drift: by how much the dial shows more after an hour [um].
         wander: standard deviation of where a zero is an hour later [um].
+        every: time from one answer to the next [s].
         seed: of all draws of a single run.
     """
 
@@ -140,6 +142,9 @@ class Scenario(Model):
     drift: Length = Field(0.0, description="By how much the dial shows more an hour later.")
     wander: Size | None = Field(
         None, description="Standard deviation of where a zero that goes to and fro at random is an hour later."
+    )
+    every: Time | None = Field(
+        None, description="Time from one answer to the next, handling and all; ten seconds where left out."
     )
     seed: int = Field(0, ge=0, description="Of all draws of a single run.")
     true: dict[str, str] = Field(
