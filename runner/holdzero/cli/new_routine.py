@@ -190,4 +190,5 @@ def _tell_next(console: Console, path: Path, answers: Answers, named: Path | Non
     console.print("Go through the lines that say LOOK, then:")
     console.print(f"  holdzero validate {file}{shop}", soft_wrap=True)
     console.print(f"  holdzero budget {file}{shop}{required}", soft_wrap=True)
+    console.print(f"  holdzero rehearse {file}{shop}{required}", soft_wrap=True)
     console.print(f"  holdzero run {file}{shop}{required} --trial", soft_wrap=True)

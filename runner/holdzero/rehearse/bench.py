@@ -15,7 +15,7 @@ from holdzero.hooks import Contrast
 from holdzero.model import Number
 from holdzero.rehearse.debrief import Hidden, Truth
 from holdzero.rehearse.draws import Draws
-from holdzero.rehearse.errors import REFERENCE, Floats, drawn, drawn_of, inputs_of, known_reference, shift_um
+from holdzero.rehearse.errors import REFERENCE, Floats, drawn, drawn_of, inputs_of, known_reference, shares_um, shift_um
 from holdzero.rehearse.goings_on import GoingsOn, again
 from holdzero.rehearse.heights import Heights, comes_to_um, laid_um, middle_um
 from holdzero.rehearse.scenario import Scenario, true_value
@@ -144,7 +144,9 @@ class VirtualBench(Ideal):
         """What only the bench knows, of one run."""
         dust = self._goings_on.dust_under(state) if self._goings_on is not None else ()
         told = self._scenario.hidden if self._scenario is not None else None
-        return Hidden(truths=self._truths(state), told=told, dust=dust)
+        own = next(result for result in self._ideal.results if result.name == self._name)
+        drawn_um = [(term, float(np.ravel(share)[0])) for term, share in shares_um(own, self._true)]
+        return Hidden(truths=self._truths(state), told=told, dust=dust, drawn=(self._name, drawn_um))
 
     def felt(self, state: State) -> tuple[str, ...]:
         """What a thermometer hangs on."""

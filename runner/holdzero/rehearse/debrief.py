@@ -44,11 +44,14 @@ class Hidden:
         truths: of the part.
         told: what was wrong at the bench, in words; None where there was no scenario.
         dust: readings that dust lay under, and how high it lifted the part [um].
+        drawn: by how much errors that the routine states moved the value of a characteristic [um], by what they are
+            of; with the name of the characteristic.
     """
 
     truths: Sequence[Truth]
     told: str | None
     dust: Sequence[tuple[Reading, float]] = ()
+    drawn: tuple[str, Sequence[tuple[str, float]]] = ("", ())
 
 
 def debriefed(state: State, checks: Checks, hidden: Hidden) -> Sequence[str]:
@@ -66,6 +69,7 @@ def debriefed(state: State, checks: Checks, hidden: Hidden) -> Sequence[str]:
         whose = f"Serial {serial}, " if len(state.serials) > 1 else ""
         truths = [truth for truth in hidden.truths if truth.name in results]
         told += [f"{whose}{_beside(results[truth.name], truth, units)}" for truth in truths]
+    told += _drawn(*hidden.drawn, units)
     told.append(_done(state))
     told += _of_dust(state, hidden.dust, units)
     if hidden.told is None:
@@ -73,6 +77,16 @@ def debriefed(state: State, checks: Checks, hidden: Hidden) -> Sequence[str]:
     elif hidden.told:
         told.append(f"What was hidden: {hidden.told}")
     return told
+
+
+def _drawn(name: str, shares: Sequence[tuple[str, float]], units: str) -> list[str]:
+    """The largest of the errors that the routine itself states, as they were in this run."""
+    largest = sorted(shares, key=lambda share: -abs(share[1]))[:_LARGEST]
+    said = [f"{term} {micro_text(um, units, abs(um))}" for term, um in largest if abs(um) > _WORTH_UM]
+    return [f"Errors that the routine states moved {name} by: {'; '.join(said)}."] if said else []
+
+
+_LARGEST, _WORTH_UM = 3, 0.005
 
 
 def _done(state: State) -> str:

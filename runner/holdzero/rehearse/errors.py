@@ -7,7 +7,7 @@ formulas, turned round, tell what it shows.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,7 @@ from holdzero.hooks import Input, Term
 from holdzero.montecarlo import draw
 from holdzero.rehearse.draws import Draws
 
-__all__ = ["REFERENCE", "Floats", "drawn", "drawn_of", "inputs_of", "known_reference", "shift_um"]
+__all__ = ["REFERENCE", "Floats", "drawn", "drawn_of", "inputs_of", "known_reference", "shares_um", "shift_um"]
 
 REFERENCE = "deviation of the reference"
 """What the input goes by (see `views.reference_deviation`)."""
@@ -72,12 +72,15 @@ def shift_um(result: Result, true: Mapping[str, Floats]) -> Floats | float:
         result: of the characteristic, with ideal readings.
         true: of all inputs, by name.
     """
-    shift: Floats | float = 0.0
+    return sum((share for _, share in shares_um(result, true)), start=0.0)
+
+
+def shares_um(result: Result, true: Mapping[str, Floats]) -> Iterator[tuple[str, Floats]]:
+    """The same for each term by itself: its name, and by how much more is measured [um]."""
     for term in _systematic(result):
         estimates = [float(item.estimate.value) for item in term.inputs]
         truths = [true[item.name] for item in term.inputs]
-        shift = shift + (term.function(*estimates) - np.asarray(term.function(*truths)))
-    return shift
+        yield term.name, np.asarray(term.function(*estimates) - np.asarray(term.function(*truths)))
 
 
 def known_reference(ideal: Evaluation, error_um: float, runs: int) -> Mapping[str, Floats]:
