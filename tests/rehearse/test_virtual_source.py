@@ -62,6 +62,7 @@ class TestARun:
         assert record["results"]["thickness"]["value_um"] == pytest.approx(12.0, abs=0.5)
         assert result.stdout.rstrip().endswith("What was hidden: The ring is 9 µm longer than its limits allow.")
         assert record["run"]["source"] == "virtual:long.toml"
+        assert "On the way" not in result.stdout  # nobody sat there
 
     def test_is_the_same_for_the_same_seed(self, run: Run) -> None:
         values = [run(scenario="long.toml", out=out)[1][0]["results"]["thickness"]["value_um"] for out in ("a", "b")]

@@ -54,13 +54,14 @@ class Hidden:
     drawn: tuple[str, Sequence[tuple[str, float]]] = ("", ())
 
 
-def debriefed(state: State, checks: Checks, hidden: Hidden) -> Sequence[str]:
+def debriefed(state: State, checks: Checks, hidden: Hidden, *, sat: bool) -> Sequence[str]:
     """What is told at the end, one characteristic a line; then what was done, and what was hidden.
 
     Args:
         state: of the run that is over.
         checks: bound to its routine.
         hidden: what only the bench knew.
+        sat: whether somebody sat at it, who is told what they did.
     """
     units = state.routine.routine.units if state.routine is not None else "mm"
     told = []
@@ -70,7 +71,8 @@ def debriefed(state: State, checks: Checks, hidden: Hidden) -> Sequence[str]:
         truths = [truth for truth in hidden.truths if truth.name in results]
         told += [f"{whose}{_beside(results[truth.name], truth, units)}" for truth in truths]
     told += _drawn(*hidden.drawn, units)
-    told.append(_done(state))
+    if sat:
+        told.append(_done(state))
     told += _of_dust(state, hidden.dust, units)
     if hidden.told is None:
         told.append("Nothing was hidden: no errors but those that the routine states.")
@@ -91,9 +93,8 @@ _LARGEST, _WORTH_UM = 3, 0.005
 
 def _done(state: State) -> str:
     """What the person did besides reading."""
-    first = min((reading.seq for reading in state.readings), default=state.seq)
     struck = sum(reading.struck is not None for reading in state.readings)
-    cleaned = sum(done.seq > first for done in state.prepared)
+    cleaned = len(state.prepared) - len({done.slot.id for done in state.prepared})
     away_s = sum(away_s for _, away_s in state.absences)
     done = [
         *([f"struck out {_times(struck, 'reading')}"] if struck else []),

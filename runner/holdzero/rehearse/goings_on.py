@@ -108,9 +108,11 @@ class GoingsOn:
     def _dust_um(self, state: State, slot: Slot, seq: int) -> Floats:
         """How high dust lifts what is read at a moment, given by its sequence number [um]."""
         dust = self._scenario.dust
-        if dust is None or slot.kind is SlotKind.CHECK or _wiped(state, seq):
+        if dust is None or slot.kind is SlotKind.CHECK:
             return np.zeros(self._runs)
         chance = dust.chance if slot.kind is SlotKind.READ else dust.reference
+        if not chance or _wiped(state, seq):
+            return np.zeros(self._runs)
         generator = self._draws(f"dust {_lift(state, slot, seq)}")
         there = generator.random(self._runs) < chance
         return np.asarray(there * dust.size * generator.random(self._runs))

@@ -132,10 +132,10 @@ class Practice:
         state, checks = self._conducted.run.state, self._conducted.checks
         if not ready(state):  # given up before it was known what lies there
             told = self._written.scenario.hidden if self._written is not None else None
-            return debriefed(state, checks, Hidden(truths=(), told=told))
+            return debriefed(state, checks, Hidden(truths=(), told=told), sat=True)
         # Where all was typed, nothing was asked of the bench.
         bench = self._bench or bench_of(self._conducted, self._written)
-        return debriefed(state, checks, bench.hidden(state))
+        return debriefed(state, checks, bench.hidden(state), sat=True)
 
     @property
     def now_s(self) -> float:
