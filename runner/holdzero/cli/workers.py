@@ -11,6 +11,7 @@ import multiprocessing
 import os
 import signal
 import threading
+import time
 import uuid
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
@@ -31,6 +32,7 @@ R = TypeVar("R")
 
 _AHEAD = 3  # pieces of work that wait for each worker: none is idle, and memory stays flat
 _AT_ONCE = 64  # pieces on an engine whose number of workers is its own business
+_BUSY_S = 0.1  # longer than it takes to ask for all of them
 
 
 def cores() -> int:
@@ -74,8 +76,8 @@ def executor_for(workers: int, scheduler: str | None = None) -> Iterator[tuple[E
     pool = ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), initializer=_deaf_to_the_keyboard)
     try:
         with _keyboard(signal.SIG_IGN):  # what starts now is deaf to Ctrl-C from its first moment on
-            for _ in range(workers):  # none is idle yet, so that each starts another
-                pool.submit(os.getpid)
+            for _ in range(workers):  # none is idle meanwhile, so that each starts another
+                pool.submit(time.sleep, _BUSY_S)
         yield pool, workers * _AHEAD
     except KeyboardInterrupt:
         # Nobody waits for what is at work now.
