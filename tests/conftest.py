@@ -182,7 +182,7 @@ class Person:
 
     PATIENCE_S = 15.0
     MARKS = (
-        r"(?:\? for help\)|Enter to compare|Enter to go on|s, (?:d, )?c or q|none\)|own words|another|Note): $"
+        r"(?:\? for help\)|Enter to compare|Enter to go on|s, (?:d, )?(?:z, )?c or q|none\)|own words|another|Note): $"
         r"|measures\? $|leave it\) $|go on\) $"
     )
 

@@ -381,13 +381,13 @@ class TestStops:
         at_bench.types(*ZEROS, "+30")
         return at_bench
 
-    def test_it_asks_for_one_of_three_and_for_nothing_else(self, stopped: Person) -> None:
+    def test_it_asks_for_one_of_these_and_for_nothing_else(self, stopped: Person) -> None:
         shown = stopped.types("+20")
         assert "STOP: The check standard reads" in flat(shown)
-        assert "s, c or q" in shown
+        assert "s, z, c or q" in shown
         assert "s  strike out" in stopped.types("")
         assert "s  strike out" in stopped.types("x")
-        assert "s, c or q" in stopped.prompted()
+        assert "s, z, c or q" in stopped.prompted()
 
     def test_struck_out_and_read_again_it_goes_on_to_a_pass(
         self, stopped: Person, record: Callable[[], Record]
@@ -405,6 +405,14 @@ class TestStops:
         assert stopped.ends() == UNDECIDED
         assert "stop_acknowledged" in kinds(record())
         assert record()["verdict"] == "undecided"
+
+    def test_with_the_zero_given_up_all_is_taken_anew(self, stopped: Person, record: Callable[[], Record]) -> None:
+        assert "a reason in words is needed" in flat(stopped.types("z", "?", "z"))
+        assert "ZERO ON THE REFERENCE" in stopped.types("the zero was set on dust", ZEROS[0])
+        assert "CHECK STANDARD" in stopped.types(*ZEROS[1:], "+20")
+        stopped.types(*PLACES, "0", "")
+        assert stopped.ends() == PASS
+        assert "zero_renewed" in kinds(record())
 
     def test_given_up_it_ends_undecided(self, stopped: Person, record: Callable[[], Record]) -> None:
         stopped.types("q", "wrong block in the box")
