@@ -258,7 +258,12 @@ class Person:
 
     def ends(self) -> int:
         """Wait for the end; gives the exit code."""
-        self.child.expect(self.end_of_file)
+        from pexpect import TIMEOUT
+
+        try:
+            self.child.expect(self.end_of_file)
+        except TIMEOUT:
+            raise AssertionError(f"it did not end; last on the screen: {self.screen[-2500:]}") from None
         self.child.close()
         return self.tool.wait(self.PATIENCE_S)
 

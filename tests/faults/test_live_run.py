@@ -111,9 +111,9 @@ def begin(person: Callable[..., Any], tmp_path: Path, indicator: Indicator) -> C
 def settles(indicator: Indicator, value: float) -> None:
     """The tip is lifted and lowered on something else, and the value has come to the tool."""
     indicator.shows = 40.0
-    time.sleep(0.2)
+    time.sleep(0.3)
     indicator.shows = value
-    time.sleep(0.4)
+    time.sleep(1.0)  # a slow machine is behind by some tenths of a second
 
 
 def record_of(folder: Path) -> dict[str, Any]:

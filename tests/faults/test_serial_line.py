@@ -34,7 +34,7 @@ import tty
 
 IDLE_S = 0.15
 QUIET_S = IDLE_S + 0.07  # long enough for a line to count as begun, or as broken off
-WAIT_S = 5.0  # how long anything may take that must happen
+WAIT_S = 15.0  # how long anything may take that must happen
 QUICK = usual().model_copy(update={"idle": IDLE_S})
 ASKED = """
 format = 1
@@ -404,7 +404,7 @@ class TestANetworkBox:
             with box:
                 box.sendall(b"+9.1 um\r\n+9.2 um\r\n")  # what it kept while nobody listened
                 until(lambda: not line.fault())
-                time.sleep(QUIET_S)
+                time.sleep(5 * QUIET_S)  # until the listening has surely begun, on a slow machine too
                 box.sendall(b"+1.6 um\r\n")
                 assert meant(next_lines(line, 2)) == [None, "+1.6 um"]
                 line.close()

@@ -17,6 +17,7 @@ __all__ = ["board", "curve", "outlook_lines"]
 
 _DRAWN = "█·⠀"
 _BAR, _ROWS, _MARGIN = 20, 5, 12
+_WORDS = 2  # lines that an outlook takes at most in words
 _SHAPES = {Stand.STILL: "■", Stand.MOVING: "~", Stand.SILENT: "…", Stand.UNREAD: "?", Stand.LOST: "✕"}
 
 
@@ -44,13 +45,15 @@ def board(
         lines += [*_countdown(prompt, now_s), *_of_outlook(glance, width)]
     elif glance is not None and prompt.asks is Asks.READING and (glance.answer or glance.stand is not Stand.STILL):
         lines += _value(glance, units, width)
-        if not blind and len(glance.trace) > 1:
-            lines += curve(glance.trace, (), width=width, unit="µm")
-        if glance.outlook is not None:
-            lines += [f"  {line}" for line in outlook_lines(glance.outlook)]
+        # The place of both is kept, so that what stands below does not jump each time that the tip is lifted.
+        if not blind and glance.trace:
+            drawn = curve(glance.trace, (), width=width, unit="µm") if len(glance.trace) > 1 else []
+            lines += [*drawn, *[""] * (_ROWS - len(drawn))]
+        told = [f"  {line}" for line in outlook_lines(glance.outlook)] if glance.outlook is not None else []
+        lines += [*told, *[""] * (_WORDS - len(told) if glance.trace else 0)]
     if glance is not None and glance.temperatures:
-        told = "   ".join(f"{of} {value:.2f} °C" for of, value in glance.temperatures.items())
-        lines.append(f"  {told}")
+        warm = "   ".join(f"{of} {value:.2f} °C" for of, value in glance.temperatures.items())
+        lines.append(f"  {warm}")
     if glance is not None and glance.why:
         lines.append(f"  {_SHAPES[glance.stand]} {glance.stand.value}: {glance.why}")
     return [part for line in lines for part in _fitted(line, width - 1)]
