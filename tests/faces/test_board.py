@@ -120,3 +120,12 @@ class TestACurve:
         assert bottom.index(next(sign for sign in bottom if sign > "⠀")) < top.index(
             next(sign for sign in top if sign > "⠀")
         )
+
+
+class TestALiftedTip:
+    def test_lets_nothing_below_the_curve_jump(self) -> None:
+        lowered = Glance(stand=Stand.STILL, answer="+1.0 um", value_um=1.0, trace=[(float(n), 1.0) for n in range(9)])
+        lifted = replace(lowered, stand=Stand.MOVING, trace=[(9.0, 40.0)])
+        fitted = replace(lowered, outlook=fading())
+        heights = {len(board(READ, glance, now_s=0.0, units="mm", width=80)) for glance in (lowered, lifted, fitted)}
+        assert len(heights) == 1
