@@ -11,12 +11,12 @@ import multiprocessing
 import os
 import signal
 import threading
-import time
 import uuid
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor
 from functools import lru_cache
+from multiprocessing.synchronize import Event
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
@@ -32,7 +32,7 @@ R = TypeVar("R")
 
 _AHEAD = 3  # pieces of work that wait for each worker: none is idle, and memory stays flat
 _AT_ONCE = 64  # pieces on an engine whose number of workers is its own business
-_BUSY_S = 0.1  # longer than it takes to ask for all of them
+_STARTED_S = 60.0  # after it a worker no longer waits for the others
 
 
 def cores() -> int:
@@ -73,11 +73,16 @@ def executor_for(workers: int, scheduler: str | None = None) -> Iterator[tuple[E
         yield _Here(), 1
         return
     # Spawned and not forked: the parent has threads and an open database.
-    pool = ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), initializer=_deaf_to_the_keyboard)
+    context = multiprocessing.get_context("spawn")
+    all_started = context.Event()
+    pool = ProcessPoolExecutor(workers, context, initializer=_begin, initargs=(all_started,))
     try:
         with _keyboard(signal.SIG_IGN):  # what starts now is deaf to Ctrl-C from its first moment on
-            for _ in range(workers):  # none is idle meanwhile, so that each starts another
-                pool.submit(time.sleep, _BUSY_S)
+            try:
+                for _ in range(workers):  # none is idle before all are there, so that each starts another
+                    pool.submit(int)
+            finally:
+                all_started.set()
         yield pool, workers * _AHEAD
     except KeyboardInterrupt:
         # Nobody waits for what is at work now.
@@ -116,9 +121,10 @@ def heard_between_pieces() -> Iterator[Callable[[], bool]]:
         yield lambda: bool(pressed)
 
 
-def _deaf_to_the_keyboard() -> None:
-    """Ctrl-C is for the parent, which tells what was found so far."""
+def _begin(all_started: Event) -> None:
+    """In a worker: Ctrl-C is for the parent, which tells what was found so far."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    all_started.wait(_STARTED_S)
 
 
 @contextlib.contextmanager
