@@ -5,7 +5,7 @@ Numbers alone; it knows nothing of parts. A leading axis of the readings is the 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -16,9 +16,11 @@ __all__ = ["Decay", "Floats", "Profile", "fit_decay", "profile_of"]
 Floats: TypeAlias = NDArray[np.float64]
 
 _MOST_ROUNDS = 200
+_MOST_HALVINGS = 40
 _GRID = 60
 # Settled when the rate moves by less than this share of itself: what double arithmetic leaves.
 _SETTLED = 1e-13
+_ROUNDINGS = 4.0 * float(np.finfo(np.float64).eps)
 # Rounding may make a better sum of squares look worse by this share.
 _ROUNDING = 1e-10
 
@@ -165,29 +167,44 @@ def _project(problem: _Problem, log_rate: Floats) -> _Projected:
 def _first_guess(problem: _Problem, bounds: tuple[float, float]) -> Floats:
     """The best of a grid, for each run."""
     grid = np.linspace(*bounds, _GRID)
-    sums = np.stack([_project(problem, np.full(problem.values.shape[:-1], point)).rss for point in grid], axis=-1)
+    # At one rate for all runs: what depends on the rate alone is worked out once.
+    sums = np.stack([_project(problem, np.asarray(point)).rss for point in grid], axis=-1)
     return np.asarray(grid[sums.argmin(axis=-1)], dtype=np.float64)
 
 
 def _minimum(problem: _Problem, log_rate: Floats, bounds: tuple[float, float]) -> tuple[Floats, _Projected]:
-    """Gauss-Newton on the rate alone, each step bounded, and halved until it does not make things worse."""
-    now = _project(problem, log_rate)
+    """Gauss-Newton on the rate alone, each run for itself until it has settled."""
+    found = np.atleast_1d(log_rate).copy()
+    values = problem.values.reshape(found.size, -1)
+    moving = np.arange(found.size)
     for _ in range(_MOST_ROUNDS):
-        step = np.clip(_ratio((now.turn * now.left).sum(axis=-1), np.square(now.turn).sum(axis=-1)), -1.0, 1.0)
-        step = np.clip(log_rate + step, *bounds) - log_rate
-        worse = np.ones(step.shape, dtype=bool)
-        for _ in range(40):
-            tried = _project(problem, log_rate + step)
-            worse = tried.rss > now.rss * (1.0 + _ROUNDING)
-            if not worse.any():
-                break
-            step = np.where(worse, step / 2.0, step)
-        step = np.where(worse, 0.0, step)
-        log_rate = log_rate + step
-        now = _project(problem, log_rate)
-        if np.all(np.abs(step) <= _SETTLED):
+        step, rounding = _step(replace(problem, values=values[moving]), found[moving], bounds)
+        found[moving] += step
+        moving = moving[np.abs(step) > rounding]
+        if not moving.size:
             break
-    return log_rate, now
+    found = found.reshape(log_rate.shape)
+    return found, _project(problem, found)
+
+
+def _step(problem: _Problem, log_rate: Floats, bounds: tuple[float, float]) -> tuple[Floats, Floats]:
+    """A step of each run, bounded, and halved until it does not make things worse; and what rounding alone moves it by.
+
+    The sum in a step is exact to a few roundings of its terms, so that flat sums of squares move it more than others.
+    """
+    now = _project(problem, log_rate)
+    turned, left = np.square(now.turn).sum(axis=-1), now.rss
+    step = np.clip(_ratio((now.turn * now.left).sum(axis=-1), turned), -1.0, 1.0)
+    step = np.clip(log_rate + step, *bounds) - log_rate
+    worse = np.arange(step.size)
+    for _ in range(_MOST_HALVINGS):
+        tried = _project(replace(problem, values=problem.values[worse]), log_rate[worse] + step[worse])
+        worse = worse[tried.rss > left[worse] * (1.0 + _ROUNDING)]
+        if not worse.size:
+            break
+        step[worse] /= 2.0
+    step[worse] = 0.0
+    return step, np.maximum(_SETTLED, _ROUNDINGS * np.sqrt(_ratio(left, turned)))
 
 
 def fit_decay(
