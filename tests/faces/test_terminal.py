@@ -259,9 +259,14 @@ class TestStrikeOut:
         at_bench = start()
         at_bench.types(*ZEROS, "+10", "s")
         assert re.search(r"5 +a +\+10 µm", at_bench.types("5"))
-        assert "1  mistyped" in at_bench.types("1")
-        assert "Entry 5 is struck out: mistyped." in at_bench.types("+1.0")
-        at_bench.types(*PLACES[1:], "0", "")
+        shown = at_bench.types("1")
+        assert "1  mistyped" in shown
+        assert "Why entry 5 is struck out" in shown
+        shown = at_bench.types("+1.0")
+        assert "Entry 5 is struck out: mistyped." in shown
+        assert "It takes the place of entry 5, which was struck out." in " ".join(shown.split())
+        assert "takes the place" not in at_bench.types(PLACES[1])
+        at_bench.types(*PLACES[2:], "0", "")
         assert at_bench.ends() == PASS
         struck = [event for event in record()["events"] if event["event"] == "answer_struck"]
         assert [(event["target"], event["reason"]) for event in struck] == [(5, "mistyped")]
@@ -339,6 +344,13 @@ class TestOtherWords:
         shown = at_bench.prompted()
         assert re.search(r"2 +zero +\+0 µm", shown)
         assert re.search(r"5 +a +\+10 µm  struck out: wrong part", shown)
+
+    def test_the_list_shows_what_was_prepared_between_and_again(self, start: Sit, plain: str) -> None:
+        step = '[[steps]]\ndo = "prepare"\nsay = "Wipe all."\n\n'
+        at_bench = start(plain.replace("[[steps]]", step + "[[steps]]", 1))
+        at_bench.types("", ZEROS[0], "d", "1", "l")
+        shown = at_bench.prompted().replace("\r", "")
+        assert re.search(r"-  at \d\d:\d\d: Wipe all\.\n +3  zero +\+0 µm\n +-  at \d\d:\d\d: Wipe all\.\n", shown)
 
     def test_a_moved_dial_means_a_fresh_zero_and_the_readings_under_the_old_one_again(
         self, start: Sit, record: Callable[[], Record]

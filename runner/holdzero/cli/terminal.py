@@ -14,7 +14,7 @@ from holdzero import events as e
 from holdzero.cli.board import board
 from holdzero.cli.digits import large
 from holdzero.cli.lines import Lines
-from holdzero.cli.words import LEVELS, reading_label, readings_so_far
+from holdzero.cli.words import LEVELS, in_a_line, reading_label, readings_so_far
 from holdzero.display import micro_text
 from holdzero.errors import SourceExhaustedError
 from holdzero.hooks import Answer, Asks, Finding, Prompt
@@ -243,7 +243,7 @@ class Terminal:
             return None
         for index, reason in enumerate(STRIKE_REASONS, 1):
             self.console.print(f"    {index}  {reason}")
-        said = self.line("  Reason, a number or your own words: ").strip()
+        said = self.line(f"  Why entry {number} is struck out, a number or your own words: ").strip()
         if said.isascii() and said.isdigit() and 1 <= int(said) <= len(STRIKE_REASONS):
             said = STRIKE_REASONS[int(said) - 1]
         if not any(letter.isalpha() for letter in said):
@@ -258,7 +258,7 @@ class Terminal:
             self._say("No preparing step was done so far.")
             return None
         for number, slot in enumerate(steps.values(), 1):
-            self.console.print(Text(f"    {number}  {_in_a_line(slot.of or slot.say)}"))
+            self.console.print(Text(f"    {number}  {in_a_line(slot.of or slot.say)}"))
         said = self.line("  Number of the step that was done again (Enter alone: none): ").strip()
         if not (said.isascii() and said.isdigit() and 1 <= int(said) <= len(steps)):
             self._say("Nothing was noted.")
@@ -417,13 +417,6 @@ def _said_of(event: e.AnyEvent) -> tuple[str, str]:  # noqa: PLR0911  one arm an
 
 
 _LETTERS = frozenset({"?", "s", "n", "d", "z", "p", "q", "l"})
-
-
-def _in_a_line(text: str) -> str:
-    return text if len(text) <= _LINE else f"{text[: _LINE - 1]}…"
-
-
-_LINE = 60
 
 
 def _mark(prompt: Prompt) -> str:

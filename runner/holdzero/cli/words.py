@@ -5,9 +5,11 @@ from __future__ import annotations
 from holdzero.display import micro_text
 from holdzero.hooks import Level
 from holdzero.run.plan import SlotKind
-from holdzero.run.state import Given, Reading, State, TemperatureTaken
+from holdzero.run.state import Given, Prepared, Reading, State, TemperatureTaken
 
-__all__ = ["LEVELS", "VERDICTS", "reading_label", "readings_so_far"]
+__all__ = ["LEVELS", "VERDICTS", "in_a_line", "reading_label", "readings_so_far"]
+
+_LINE = 60
 
 # Word and sign; colour only comes on top.
 VERDICTS = {
@@ -17,6 +19,11 @@ VERDICTS = {
     "reported": ("REPORTED", "[=]", "cyan"),
 }
 LEVELS = {Level.NOTE: ("note", " · "), Level.CAUTION: ("CAUTION", " ! "), Level.STOP: ("STOP", " # ")}
+
+
+def in_a_line(text: str) -> str:
+    """A text, cut where it is longer than a line of a list."""
+    return text if len(text) <= _LINE else f"{text[: _LINE - 1]}…"
 
 
 def reading_label(reading: Reading, state: State) -> str:
@@ -30,11 +37,17 @@ def reading_label(reading: Reading, state: State) -> str:
 
 
 def readings_so_far(state: State, units: str) -> list[str]:
-    """Each entry as `number label value`, in their order; a struck one says so. A blind routine keeps readings back."""
+    """Each entry as `number label value`, in their order; a struck one says so. A blind routine keeps readings back.
+
+    What was prepared between them stands there without a number: it can't be struck out.
+    """
     blind = state.routine is not None and state.routine.routine.blind
     lines = []
-    for item in sorted(state.entries, key=lambda item: item.seq):
+    for item in sorted((*state.entries, *state.prepared), key=lambda item: item.seq):
         match item:
+            case Prepared():
+                lines.append(f"  -  at {item.wall[11:16]}: {in_a_line(item.slot.of or item.slot.say)}")
+                continue
             case Reading():
                 label, value = reading_label(item, state), "" if blind else micro_text(float(item.value_um), units)
             case TemperatureTaken():

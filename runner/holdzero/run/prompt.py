@@ -99,7 +99,7 @@ def prompt_of(state: State) -> Prompt | None:
         slot=slot,
         asks=asks,
         title=_title(slot, usual),
-        say=slot.say if slot.say and not _again(slot, state) else _usual_words(slot, state),
+        say=(slot.say if slot.say and not _again(slot, state) else _usual_words(slot, state)) + _in_place(slot, state),
         caution=slot.caution,
         number=len(state.slots) - len(open_slots) + 1,
         count=len(state.slots),
@@ -114,6 +114,12 @@ def prompt_of(state: State) -> Prompt | None:
 def _again(slot: Slot, state: State) -> bool:
     """Whether a lift is not the first: the words of the step were shown with the first one."""
     return slot.lift > 1 or any(reading.slot.id == slot.id for reading in state.readings)
+
+
+def _in_place(slot: Slot, state: State) -> str:
+    """Which entry the answer takes the place of: the place may lie far from where the work was."""
+    struck = [item.seq for item in state.entries if item.slot.id == slot.id and item.struck is not None]
+    return f" It takes the place of entry {max(struck)}, which was struck out." if struck else ""
 
 
 def _title(slot: Slot, usual_N: float | None) -> str:  # noqa: N803  the unit's own capital
