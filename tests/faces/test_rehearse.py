@@ -48,6 +48,17 @@ def test_says_how_often_parts_of_each_true_size_pass(rehearse: Callable[..., Any
     assert max(map(len, told.stdout.splitlines())) <= 80
 
 
+def test_says_what_those_look_after_that_had_findings(rehearse: Callable[..., Any], tmp_path: Path) -> None:
+    told = rehearse("--scatter", "1 um", "--html", str(tmp_path / "page.html")).stdout
+    spoke = set(re.findall(r"(?:stop|caution|note) (\w+)/", told))
+    said = dict(re.findall(r"^  (\w+): (.+)$", told.partition("\nwhere\n")[2], re.MULTILINE))
+    assert said.keys() == spoke
+    assert {"bracket", "repeatability"} <= spoke
+    assert said["repeatability"] == "scatter of readings and zeros, outliers, trend"
+    page = (tmp_path / "page.html").read_text("utf-8")
+    assert all(f"<dt>{name}</dt><dd>{meaning}</dd>" in page for name, meaning in said.items())
+
+
 def test_gives_scripts_the_counts(rehearse: Callable[..., Any]) -> None:
     data = json.loads(rehearse("--json", "--seed", "3").stdout)
     assert data["simulated"] is True

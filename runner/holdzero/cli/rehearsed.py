@@ -21,6 +21,14 @@ from holdzero.wording import clock_text, limits_text
 __all__ = ["Said", "percent", "show_beside", "write_page", "write_text"]
 
 _BAR = 30
+# What the run itself looks after, beside the checks that a routine names.
+_OWN = {
+    "bracket": "whether the reference reads on return what it read at the zero",
+    "design": "one way of weighing readings, and not two",
+    "model": "whether the value follows its inputs straight enough for U",
+    "selection": "a largest or smallest place that is picked by scatter",
+    "soak": "how a soak ended",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,6 +115,13 @@ class Said:
         return [(name, percent(count, total.runs)) for name, count in rows]
 
     @property
+    def meanings(self) -> list[tuple[str, str]]:
+        """What those look after that had findings, by the first word of a finding's name."""
+        known = _OWN | {item.check.name: item.check.title for item in self.what.checks.bound}
+        spoke = {name.split(" ")[1].split("/")[0] for name, _ in self.findings}
+        return [(name, known[name]) for name in sorted(spoke & known.keys())]
+
+    @property
     def lines(self) -> list[tuple[str, ...]]:
         """A line a true size."""
         return [
@@ -184,6 +199,9 @@ class Said:
             console.print("Findings, and in what share of the runs they fired:")
             for name, share in self.findings:
                 console.print(f"  {share:>9}  {name}")
+            console.print("where")
+            for name, meaning in self.meanings:
+                console.print(f"  {name}: {meaning}")
 
     def _beyond(self, point: Point) -> bool:
         """Whether a part of this true size does not conform."""
@@ -200,6 +218,7 @@ class Said:
             "plot": plot_of_points(self.curve.points, (self.spec.lower, self.spec.upper), self.units, title),
             "sentences": self.sentences,
             "findings": self.findings,
+            "meanings": self.meanings,
             "head": ("true size", "pass", "fail", "undecided"),
             "lines": self.lines,
         }
