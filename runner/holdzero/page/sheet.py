@@ -97,7 +97,7 @@ def _running(snapshot: Snapshot) -> Sheet:
         key="busy",
         tab="One moment",
         title="One moment",
-        say="The record is being made." if state.done and not list(state.open_slots) else "Getting ready.",
+        say="The record is being made." if state.done and not state.open_slots else "Getting ready.",
         marks=_marks(snapshot, state),
         head=_head(state, prompt),
         taken=None if snapshot.taken is None else echo_of(snapshot.taken, state, units, blind=blind),

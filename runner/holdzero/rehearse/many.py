@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -32,7 +33,7 @@ LOT = 34_000
 """Runs of a block that are evaluated at once: few enough that their arrays fit the memory that is kept."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Rehearsal:
     """What is rehearsed.
 
@@ -71,12 +72,17 @@ class Rehearsal:
         own = self.scenario.every if self.scenario is not None else None
         return own if own is not None else Ideal.every_s
 
+    @cached_property
+    def begun(self) -> Run:
+        """A run that has begun: where all runs start from."""
+        return begun(self.document, self.digest)
+
     @property
     def places(self) -> tuple[str, ...]:
         """Where the part is read."""
-        return places_of(begun(self.document, self.digest).state.slots)
+        return places_of(self.begun.state.slots)
 
-    @property
+    @cached_property
     def spec(self) -> schema.Characteristic:
         """The characteristic whose truth is set.
 
@@ -156,13 +162,13 @@ def rehearsed(what: Rehearsal, ideal: Evaluation, true_um: Number, runs: int, ke
     Returns:
         The counts; the same for the same seed and key.
     """
-    total, run = Tally(), begun(what.document, what.digest)
+    total = Tally()
     more_um = true_um - what.middle_um
     _keep_memory()
     for number, start in enumerate(range(0, runs, BLOCK)):
         size = min(BLOCK, runs - start)
         part = more_um[start : start + size] if isinstance(more_um, np.ndarray) else more_um
-        total = total + _block(what, run, ideal, part, size, draws_of(what.seed, *key, number))
+        total = total + _block(what, ideal, part, size, draws_of(what.seed, *key, number))
     return total
 
 
@@ -179,9 +185,9 @@ def _keep_memory() -> None:
 _KEPT_BYTES = 31 * 2**20  # the library keeps nothing larger than 32 MB; never touched, so it takes no memory
 
 
-def _block(what: Rehearsal, run: Run, ideal: Evaluation, more_um: Number, runs: int, draws: Draws) -> Tally:
+def _block(what: Rehearsal, ideal: Evaluation, more_um: Number, runs: int, draws: Draws) -> Tally:
     bench = VirtualBench(
-        run,
+        what.begun,
         ideal=ideal,
         of=what.of,
         more_um=more_um,
@@ -192,7 +198,7 @@ def _block(what: Rehearsal, run: Run, ideal: Evaluation, more_um: Number, runs: 
         runs=runs,
         scenario=what.scenario,
     )
-    state = conducted(run, bench).state
+    state = conducted(what.begun, bench).state
     true_um = np.broadcast_to(bench.true_um(state), runs)
     total = Tally()
     for start in range(0, runs, LOT):

@@ -91,16 +91,13 @@ def take(state: State, event: e.AnyEvent) -> State:
 
 def _soak_clock(moved: State, before: State) -> State:
     """A soak counts from the moment in which it is asked for."""
-    if moved.slot is not None and moved.slot.kind is SlotKind.SOAK and moved.slot != before.slot:
-        if before.phase is Phase.PAUSED and moved.slot.id == _waited_for(before):
+    slot = moved.slot
+    if slot is not None and slot.kind is SlotKind.SOAK and slot != before.slot:
+        waited = before.first_open
+        if before.phase is Phase.PAUSED and waited is not None and slot.id == waited.id:
             return moved
         return replace(moved, soak_from_s=moved.now_s)
     return moved
-
-
-def _waited_for(state: State) -> str | None:
-    slot = next(state.open_slots, None)
-    return slot.id if slot else None
 
 
 def _applied(state: State, before: State, event: e.AnyEvent) -> State:  # noqa: C901, PLR0911, PLR0912  one arm an event
@@ -404,7 +401,7 @@ def _renew(state: State, seq: int, *, lost: bool) -> State:
     lifts = next(s.lifts for s in reversed(state.slots) if s.group == state.zeros[-1])
     if lost:
         state = replace(state, lost_zeros=state.lost_zeros | {in_force})
-    slot = next(state.open_slots, None)
+    slot = state.first_open
     if slot is None:
         return state
     fresh: tuple[Slot, ...] = () if _sets_zero(slot, state) else fresh_zero(seq, lifts)
@@ -416,7 +413,7 @@ def _renew(state: State, seq: int, *, lost: bool) -> State:
 
 def _with_new_origin(state: State, event: e.LineBack) -> State:
     """It may have lost its origin: what was read is closed, and a fresh zero taken; a soak is watched anew."""
-    slot = next(state.open_slots, None)
+    slot = state.first_open
     if slot is not None and slot.kind is SlotKind.SOAK:
         seen = tuple(item for item in state.observed if item.of or item.slot.id != slot.id)
         state = replace(state, observed=seen)

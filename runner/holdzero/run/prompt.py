@@ -85,7 +85,7 @@ def prompt_of(state: State) -> Prompt | None:
     """What is asked for now; None where the run is paused or over."""
     if state.phase is not Phase.RUNNING:
         return None
-    open_slots = list(state.open_slots)
+    open_slots = state.open_slots
     if not open_slots:
         return None
     slot = open_slots[0]

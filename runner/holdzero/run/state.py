@@ -6,9 +6,10 @@ in words.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
+from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
@@ -194,7 +195,7 @@ class Note:
     slow: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class State:
     """All that the events so far amount to."""
 
@@ -284,13 +285,13 @@ class State:
         chosen = self.devices.get("thermometer")
         return chosen.device if chosen and isinstance(chosen.device, schema.Thermometer) else None
 
-    @property
-    def open_slots(self) -> Iterator[Slot]:
+    @cached_property
+    def open_slots(self) -> tuple[Slot, ...]:
         """Slots that still wait for an answer, in the order of the plan."""
         latest = {r.slot.id: r for r in self.readings if r.struck is None}
         filled = {item.slot.id for item in self.entries if item.struck is None} | self.done
         places = {slot.id: index for index, slot in enumerate(self.slots)}
-        return (
+        return tuple(
             slot
             for slot in self.slots
             if (
@@ -299,6 +300,11 @@ class State:
                 else slot.id not in filled
             )
         )
+
+    @property
+    def first_open(self) -> Slot | None:
+        """The slot that waits for the next answer, whether the run goes on now or not; None where none waits."""
+        return self.open_slots[0] if self.open_slots else None
 
     def _reading_open(
         self, slot: Slot, answer: Reading | None, latest: dict[str, Reading], places: dict[str, int]
@@ -356,4 +362,4 @@ class State:
     @property
     def slot(self) -> Slot | None:
         """The slot that is asked for now; None where nothing is."""
-        return next(self.open_slots, None) if self.phase is Phase.RUNNING else None
+        return self.first_open if self.phase is Phase.RUNNING else None
