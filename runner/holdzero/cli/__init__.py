@@ -13,7 +13,16 @@ from holdzero import __version__
 from holdzero.cli.bench import bench_command
 from holdzero.cli.late import late_group
 from holdzero.cli.new import new_app
-from holdzero.cli.options import BOOK_HELP, BookOption, ShopOption
+from holdzero.cli.options import (
+    BOOK_HELP,
+    BookOption,
+    ComparatorOption,
+    MemberOption,
+    ReferenceOption,
+    ShopOption,
+    ThermometerOption,
+    choices_of,
+)
 
 __all__ = ["app", "main"]
 
@@ -76,10 +85,10 @@ def run(
     source: SourceOption = "keyboard",
     operator: Annotated[str | None, typer.Option("--operator", help="Who measures.")] = None,
     serial: Annotated[list[str] | None, typer.Option("--serial", help="Of the part; repeat it for a batch.")] = None,
-    member: Annotated[str | None, typer.Option("--member", help="Member of the routine's part family.")] = None,
-    reference: Annotated[str | None, typer.Option("--reference", help="Identifier in the register.")] = None,
-    comparator: Annotated[str | None, typer.Option("--comparator", help="Identifier in the register.")] = None,
-    thermometer: Annotated[str | None, typer.Option("--thermometer", help="Identifier in the register.")] = None,
+    member: MemberOption = None,
+    reference: ReferenceOption = None,
+    comparator: ComparatorOption = None,
+    thermometer: ThermometerOption = None,
     trials: Annotated[
         str | None, typer.Option("--trials", help="Monte Carlo trials: a number, or adaptive for as many as it takes.")
     ] = None,
@@ -100,14 +109,13 @@ def run(
     """
     from holdzero.cli.conduct import Options, run_routine
 
-    chosen = {"reference": reference, "comparator": comparator, "thermometer": thermometer}
     options = Options(
         source=source,
         out=out if out is not None else Path("records"),
         json=json,
         shop=shop,
         overrule=overrule,
-        choices={role: name for role, name in chosen.items() if name is not None},
+        choices=choices_of(reference, comparator, thermometer),
         trials=trials,
         seed=seed,
         trial=trial,
@@ -210,17 +218,16 @@ def budget(
     scatter: Annotated[
         str | None, typer.Option("--scatter", help='Standard deviation that repeats will show, e.g. "0.2 um".')
     ] = None,
-    member: Annotated[str | None, typer.Option("--member", help="Member of the routine's part family.")] = None,
-    reference: Annotated[str | None, typer.Option("--reference", help="Identifier in the register.")] = None,
-    comparator: Annotated[str | None, typer.Option("--comparator", help="Identifier in the register.")] = None,
-    thermometer: Annotated[str | None, typer.Option("--thermometer", help="Identifier in the register.")] = None,
+    member: MemberOption = None,
+    reference: ReferenceOption = None,
+    comparator: ComparatorOption = None,
+    thermometer: ThermometerOption = None,
     shop: ShopOption = None,
 ) -> None:
     """Uncertainty and capability of a routine, before any reading."""
     from holdzero.cli.budget import show_budget
 
-    chosen = {"reference": reference, "comparator": comparator, "thermometer": thermometer}
-    choices = {role: name for role, name in chosen.items() if name is not None}
+    choices = choices_of(reference, comparator, thermometer)
     raise typer.Exit(show_budget(routine, member=member, scatter=scatter, choices=choices, named=shop))
 
 
@@ -237,13 +244,13 @@ def rehearse(
         str | None,
         typer.Option("--scatter", help="Standard deviation of a single reading; half the resolution if left out."),
     ] = None,
-    member: Annotated[str | None, typer.Option("--member", help="Member of the routine's part family.")] = None,
+    member: MemberOption = None,
     family: Annotated[
         bool, typer.Option("--family", help="Every member of the routine's part family, one after another.")
     ] = False,
-    reference: Annotated[str | None, typer.Option("--reference", help="Identifier in the register.")] = None,
-    comparator: Annotated[str | None, typer.Option("--comparator", help="Identifier in the register.")] = None,
-    thermometer: Annotated[str | None, typer.Option("--thermometer", help="Identifier in the register.")] = None,
+    reference: ReferenceOption = None,
+    comparator: ComparatorOption = None,
+    thermometer: ThermometerOption = None,
     scenario: Annotated[
         Path | None, typer.Option("--scenario", help="What else goes on at the bench, a TOML file.")
     ] = None,
@@ -272,7 +279,6 @@ def rehearse(
     """Try a routine many times with the errors that it states: how often parts of each true size pass and fail."""
     from holdzero.cli.rehearse import Wanted, rehearse_routine
 
-    chosen = {"reference": reference, "comparator": comparator, "thermometer": thermometer}
     wanted = Wanted(
         runs=runs,
         seed=seed,
@@ -280,7 +286,7 @@ def rehearse(
         scatter=scatter,
         member=member,
         family=family,
-        choices={role: name for role, name in chosen.items() if name is not None},
+        choices=choices_of(reference, comparator, thermometer),
         scenario=scenario,
         against=against,
         risk=risk,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 from rich.console import Console
 from rich.table import Table
@@ -12,12 +11,12 @@ from rich.text import Text
 
 from holdzero.checks import bind
 from holdzero.cli.house import open_shop
+from holdzero.cli.options import standard_um
 from holdzero.display import length_text, micro_text
-from holdzero.errors import FileFaultsError, HoldzeroError, QuantityError
+from holdzero.errors import FileFaultsError
 from holdzero.expansion import kinds_of
 from holdzero.expect import Expectation, expect
 from holdzero.hooks import Level
-from holdzero.quantity import Dimension, parse_quantity
 from holdzero.routine.load import load_routine
 
 __all__ = ["show_budget"]
@@ -34,15 +33,9 @@ def show_budget(
     checks, faults = bind(loaded.routine, shop.catalogue, loaded.origins)
     if faults:
         raise FileFaultsError(faults)
-    register = shop.register
-    entries: dict[str, Mapping[str, Any]] = {}
-    for role, name in choices.items():
-        entry = register.entry(role, name)
-        if entry is None:
-            raise HoldzeroError(f"there is no {role} {name!r} in {shop.path}")
-        entries[role] = entry
+    scatter_um = standard_um("--scatter", scatter) if scatter is not None else 0.0
     evaluation, expected = expect(
-        loaded.document, loaded.digest, checks, scatter_um=_scatter_um(scatter), entries=entries
+        loaded.document, loaded.digest, checks, scatter_um=scatter_um, entries=shop.entries(choices)
     )
     console = Console(highlight=False)
     units = loaded.routine.routine.units
@@ -57,18 +50,6 @@ def show_budget(
         if finding.level is Level.STOP:
             console.print(Text(f" # STOP: {finding.text}", style="bold"))
     return 0
-
-
-def _scatter_um(text: str | None) -> float:
-    if text is None:
-        return 0.0
-    try:
-        value = parse_quantity(text, Dimension.LENGTH).value
-    except QuantityError as error:
-        raise HoldzeroError(f"--scatter: {error}") from None
-    if value < 0.0:
-        raise HoldzeroError(f"--scatter {text}: a standard deviation is not below zero")
-    return value
 
 
 def _characteristic(console: Console, item: Expectation, units: str) -> None:

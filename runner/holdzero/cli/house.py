@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from holdzero.catalogue import Catalogue, House, load_catalogue
 from holdzero.checks import Patience
 from holdzero.cli import DEFAULT_SHOP
+from holdzero.errors import HoldzeroError
 from holdzero.register import Register, load_register
 
 __all__ = ["Shop", "open_shop"]
@@ -31,6 +34,20 @@ class Shop:
         """File of the key that signs what goes into the book; None where the shop has none."""
         said = self.register.book.key
         return self.path.parent / said if said else None
+
+    def entries(self, choices: Mapping[str, str]) -> dict[str, Mapping[str, Any]]:
+        """Entries of the register for the devices that were named, by role.
+
+        Raises:
+            HoldzeroError: one is not there.
+        """
+        found: dict[str, Mapping[str, Any]] = {}
+        for role, name in choices.items():
+            entry = self.register.entry(role, name)
+            if entry is None:
+                raise HoldzeroError(f"there is no {role} {name!r} in {self.path}")
+            found[role] = entry
+        return found
 
     @property
     def patience(self) -> Patience:

@@ -2,12 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-__all__ = ["BOOK_HELP", "BookOption", "ShopOption"]
+from holdzero.errors import HoldzeroError, QuantityError
+
+__all__ = [
+    "BOOK_HELP",
+    "BookOption",
+    "ComparatorOption",
+    "MemberOption",
+    "ReferenceOption",
+    "ShopOption",
+    "ThermometerOption",
+    "choices_of",
+    "standard_um",
+]
+
+_IDENTIFIER = "Identifier in the register."
+
+MemberOption = Annotated[str | None, typer.Option("--member", help="Member of the routine's part family.")]
+ReferenceOption = Annotated[str | None, typer.Option("--reference", help=_IDENTIFIER)]
+ComparatorOption = Annotated[str | None, typer.Option("--comparator", help=_IDENTIFIER)]
+ThermometerOption = Annotated[str | None, typer.Option("--thermometer", help=_IDENTIFIER)]
 
 ShopOption = Annotated[
     Path | None,
@@ -28,3 +48,26 @@ BookOption = Annotated[
         show_default=False,
     ),
 ]
+
+
+def choices_of(reference: str | None, comparator: str | None, thermometer: str | None) -> Mapping[str, str]:
+    """The devices that were named, by role."""
+    named = {"reference": reference, "comparator": comparator, "thermometer": thermometer}
+    return {role: name for role, name in named.items() if name is not None}
+
+
+def standard_um(option: str, text: str) -> float:
+    """A standard deviation that an option states [um].
+
+    Raises:
+        HoldzeroError: it is none.
+    """
+    from holdzero.quantity import Dimension, parse_quantity
+
+    try:
+        value = parse_quantity(text, Dimension.LENGTH).value
+    except QuantityError as error:
+        raise HoldzeroError(f"{option}: {error}") from None
+    if value < 0.0:
+        raise HoldzeroError(f"{option} {text}: a standard deviation is not below zero")
+    return value

@@ -10,12 +10,13 @@ from typing import Any
 
 from holdzero.checks import bind
 from holdzero.cli.house import Shop, open_shop
+from holdzero.cli.options import standard_um
 from holdzero.cli.output import plain_console, progress, tell
 from holdzero.cli.rehearsed import Said, show_beside, write_page
 from holdzero.cli.rehearsed_family import Row, show_family, write_family
 from holdzero.cli.rehearsing import Plan, Subject, Work, shared_out
 from holdzero.cli.workers import cores, executor_for, heard_between_pieces
-from holdzero.errors import Fault, FileFaultsError, HoldzeroError, QuantityError
+from holdzero.errors import Fault, FileFaultsError, HoldzeroError
 from holdzero.evaluate import Evaluation
 from holdzero.expansion import kinds_of
 from holdzero.quantity import Dimension, parse_quantity
@@ -214,12 +215,7 @@ def _trial(path: Path, member: str | None, wanted: Wanted, shop: Shop) -> _Trial
 
 
 def _subject(loaded: LoadedRoutine, wanted: Wanted, shop: Shop, scenario: Scenario | None) -> Subject:
-    entries: dict[str, Mapping[str, Any]] = {}
-    for role, name in wanted.choices.items():
-        entry = shop.register.entry(role, name)
-        if entry is None:
-            raise HoldzeroError(f"there is no {role} {name!r} in {shop.path}")
-        entries[role] = entry
+    entries = shop.entries(wanted.choices)
     return Subject(
         document=loaded.document,
         digest=loaded.digest,
@@ -244,7 +240,7 @@ def _scatter_um(
 ) -> float:
     """Standard deviation of a single reading: as asked for, as in the scenario, or half of what is resolved."""
     if text is not None:
-        return _standard_um("--scatter", text)
+        return standard_um("--scatter", text)
     if scenario is not None and scenario.scatter is not None:
         return scenario.scatter
     if isinstance(routine.comparator, schema.Comparator):
@@ -271,27 +267,12 @@ _FEW, _BIAS = 200, 1_000_033  # draws of their own
 def _process_um(routine: schema.Routine, what: Rehearsal, spread: str | None) -> tuple[float, float] | None:
     """Mean and standard deviation of the parts [um]: as asked for about the middle, or as the routine states them."""
     if spread is not None:
-        spec, spread_um = what.spec, _standard_um("--spread", spread)
+        spec, spread_um = what.spec, standard_um("--spread", spread)
         # A variation lies between nothing and its limit.
         one_sided = spec.measure is schema.Measure.VARIATION and spec.lower is None and spec.upper is not None
         return 0.5 * (spec.upper or 0.0) if one_sided else what.middle_um, spread_um
     process = routine.decision.process
     return None if process is None else (float(process.value), float(process.standard_uncertainty))
-
-
-def _standard_um(option: str, text: str) -> float:
-    """A standard deviation that an option states [um].
-
-    Raises:
-        HoldzeroError: it is none.
-    """
-    try:
-        value = parse_quantity(text, Dimension.LENGTH).value
-    except QuantityError as error:
-        raise HoldzeroError(f"{option}: {error}") from None
-    if value < 0.0:
-        raise HoldzeroError(f"{option} {text}: a standard deviation is not below zero")
-    return value
 
 
 def _comparable(trials: Sequence[_Trial]) -> None:
