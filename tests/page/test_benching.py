@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import threading
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -23,7 +22,7 @@ from holdzero.run.commands import Abandon
 from holdzero.testing import GOOD, PLAIN, Draft
 
 ME = "a-page-of-the-bench"
-PATIENCE_S = 15.0
+PATIENCE_S = 60.0
 FAMILY = (
     Draft()
     .with_table("parameters", nominal="5 mm")
@@ -47,7 +46,8 @@ class Rounds:
         self.work = _Work(options, here, OpenRuns(folder / "out"), member, opened)
         pen = Pen()
         pen.take(ME)
-        self.desk = Desk(pen, time.monotonic, devices=self.work.devices)
+        self.counted_s = 0.0  # by hand: a slow machine makes no press late
+        self.desk = Desk(pen, lambda: self.counted_s, devices=self.work.devices)
         self._news = threading.Condition()
         self.desk.on_change = self._changed
         self.codes: list[int] = []
@@ -75,7 +75,9 @@ class Rounds:
 
     def begins(self, member: str | None = None, name: str = "washer.toml") -> Snapshot:
         self.does(Start(name, member, "T. Ester", ("7",)))
-        return self.until(lambda now: now.prompt is not None or now.stage is not Stage.RUNNING)
+        # An instrument is shown a moment after the first step, and that is shown anew with it.
+        live = self.work.options.source == "practice"
+        return self.until(lambda now: now.stage is not Stage.RUNNING or (now.prompt is not None and now.live is live))
 
     def answers(self, *texts: str) -> Snapshot:
         for text in texts:
@@ -83,7 +85,7 @@ class Rounds:
         return self.desk.snapshot
 
     def compares(self) -> Snapshot:
-        time.sleep(0.35)
+        self.counted_s += 0.35  # a press right after a step came is a bounce
         self.does(Typed(""))
         return self.until(lambda now: now.stage is Stage.FINISHED)
 
