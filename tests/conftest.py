@@ -251,6 +251,10 @@ class Person:
         """Press Ctrl-D: end of input."""
         self.child.send("\x04")
 
+    def shows(self, pattern: str) -> None:
+        """Wait until the screen shows something more."""
+        self.child.expect(pattern)
+
     def prompted(self) -> str:
         """Wait for the next prompt; gives what was shown since the last one."""
         self.child.expect(self.MARKS)

@@ -20,7 +20,7 @@ from holdzero.record import verify
 from holdzero.testing import GOOD, PLAIN
 
 Record: TypeAlias = dict[str, Any]
-PATIENCE_S = 20.0
+PATIENCE_S = 60.0
 
 
 class Program:
