@@ -6,7 +6,6 @@ import contextlib
 import itertools
 import json
 import re
-import socket
 import subprocess
 import sys
 import time
@@ -274,28 +273,41 @@ class TestAnEngineThatRunsAlready:
     def engine(self, tmp_path: Path) -> Iterator[str]:
         """A scheduler with two workers, and its address."""
         pytest.importorskip("distributed", reason="distributed is not installed: the extra dask")
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            address = f"tcp://127.0.0.1:{free.getsockname()[1]}"
-        port = address.rpartition(":")[2]
-        scheduler = ("scheduler", "--host", "127.0.0.1", "--port", port, "--no-dashboard", "--no-show")
-        worker = ("worker", address, "--nthreads", "1", "--no-nanny", "--no-dashboard", "--death-timeout", "60")
-        with (tmp_path / "engine.log").open("w") as log, contextlib.ExitStack() as started:
-            for kind, *arguments in (scheduler, worker, worker):
-                command_line = [sys.executable, "-m", f"distributed.cli.dask_{kind}", *arguments]
-                process = subprocess.Popen(command_line, stdout=log, stderr=log, cwd=tmp_path)
-                started.callback(process.wait, 30)
+        told = tmp_path / "engine.log"
+        with told.open("w") as log, contextlib.ExitStack() as started:
+
+            def start(kind: str, *arguments: str) -> None:
+                words = [sys.executable, "-m", f"distributed.cli.dask_{kind}", *arguments, "--no-dashboard"]
+                process = subprocess.Popen(words, stdout=log, stderr=log, cwd=tmp_path)
+                started.callback(process.wait, 60)
                 started.callback(process.terminate)
+
+            start("scheduler", "--host", "127.0.0.1", "--port", "0", "--no-show")
+            address = until(
+                lambda: re.search(r"Scheduler at: +(tcp://127\.0\.0\.1:[0-9]+)\n", told.read_text("utf-8"))
+            )[1]
+            for _ in range(2):
+                start("worker", address, "--nthreads", "1", "--no-nanny", "--death-timeout", "60")
+            until(lambda: told.read_text("utf-8").count("Registered to") == 2)
             yield address
 
     def test_does_the_work_and_changes_no_number(self, engine: str, whole: Any, tmp_path: Path) -> None:
         (tmp_path / "washers.toml").write_text(FAMILY, "utf-8")
         asked = [sys.executable, "-m", "holdzero", "rehearse", "washers.toml", "--family", "--json", "--runs", "200"]
         said = subprocess.run(
-            [*asked, "--scheduler", engine], cwd=tmp_path, capture_output=True, text=True, check=True, timeout=120
+            [*asked, "--scheduler", engine], cwd=tmp_path, capture_output=True, text=True, check=True, timeout=300
         )
         assert json.loads(said.stdout) == whole
         assert (tmp_path / "engine.log").read_text("utf-8").count("Registered to") == 2
+
+
+def until(so: Callable[[], Any]) -> Any:
+    """Wait until it is so; gives what it is."""
+    ends = time.monotonic() + 60.0
+    while not (found := so()):
+        assert time.monotonic() < ends, "waited too long"
+        time.sleep(0.02)
+    return found
 
 
 @contextlib.contextmanager

@@ -136,11 +136,13 @@ class TestTwoBenchesThatWriteAtOnce:
         """Two seconds and seven batches each; `HOLDZERO_SOAK_S=600` for ten minutes."""
         writers = [Writer(url, name, tmp_path, starter) for name in ("east", "west")]
         time.sleep(SOAK_S)
-        for writer in writers:
-            writer.writes(7)
+        # One after the other, again and again: a machine that stalls holds one of them up for a while.
+        for _ in range(7):
+            for writer in writers:
+                writer.writes(1)
         (tmp_path / "stop").touch()
         for writer in writers:
-            assert writer.process.wait(60.0) == 0
+            assert writer.process.wait(120.0) == 0
         book = open_book(url)
         digests = sound(book)
         east, west = (writer.acknowledged for writer in writers)
@@ -164,7 +166,7 @@ class TestADatabaseServerThatIsKilled:
             writer.writes()
             server.kill()
             try:
-                assert writer.process.wait(60.0) == 1
+                assert writer.process.wait(120.0) == 1
             finally:
                 server.start()
             assert "BookError" in (tmp_path / f"turn{turn}.faults").read_text("utf-8")
@@ -273,7 +275,7 @@ class TestAFullDisk:
 
         command = [*TOOL, "book", "send", "records", "--book", str(path)]
         full = subprocess.run(
-            command, cwd=tmp_path, capture_output=True, text=True, check=False, timeout=120, preexec_fn=lets_none_grow
+            command, cwd=tmp_path, capture_output=True, text=True, check=False, timeout=300, preexec_fn=lets_none_grow
         )
 
         assert full.returncode == 2
@@ -394,7 +396,7 @@ class TestABookThatCanNotBeReached:
             assert any('"bench_known"' in line for line in journal(tmp_path))
             server.kill()
             try:
-                said, _ = run.communicate("\n", timeout=60.0)
+                said, _ = run.communicate("\n", timeout=120.0)
             finally:
                 server.start()
         assert run.returncode == 0, said
@@ -417,7 +419,7 @@ class TestARecordThatWaits:
             for _ in range(2)
         ]
         for sender in both:
-            _, faults = sender.communicate(timeout=120)
+            _, faults = sender.communicate(timeout=300)
             assert (sender.returncode, faults) == (0, b"")
         assert marks(tmp_path / "records") == 0
         assert sorted(sound(open_book(url))) == sorted(json.loads(text)["digest"] for text in texts)

@@ -183,8 +183,8 @@ class TestNotLoaded:
     @pytest.mark.parametrize(
         "body",
         [
-            "import threading\nthreading.Event().wait(3)",
-            "import threading\n@hookimpl\ndef holdzero_checks():\n    threading.Event().wait(3)\n    return check()",
+            "import threading\nthreading.Event().wait(3600)",
+            "import threading\n@hookimpl\ndef holdzero_checks():\n    threading.Event().wait(3600)\n    return check()",
         ],
         ids=["import", "hook"],
     )

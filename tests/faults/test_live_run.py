@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import struct
 import sys
 import threading
 import time
@@ -19,10 +20,13 @@ from holdzero.testing import PLAIN
 if sys.platform == "win32":
     pytest.skip("there are no pseudo-terminals", allow_module_level=True)
 
+import fcntl
 import pty
+import termios
 import tty
 
 pytestmark = pytest.mark.terminal
+PATIENCE_S = 60.0
 
 PROFILE = """
 format = 1
@@ -32,9 +36,17 @@ sends = "stream"
 pattern = '(?P<sign>[+-])(?P<number>[0-9]{3}\\.[0-9]{2})'
 unit = "um"
 decimals = 2
-silent = "1 s"
+silent = "60 s"
 still = { number = 4, within = "0.3 um" }
 """
+
+
+def until(so: Callable[[], bool]) -> None:
+    """Wait until it is so."""
+    ends = time.monotonic() + PATIENCE_S
+    while not so():
+        assert time.monotonic() < ends, "waited too long"
+        time.sleep(0.01)
 
 
 class Indicator:
@@ -71,6 +83,17 @@ class Indicator:
             for end in self._ends:
                 os.close(end)
             self._ends = ()
+
+    def is_heard(self, lines: int) -> None:
+        """Wait until so many lines more were sent, and the tool has read them."""
+        goal = len(self.sent) + lines
+        until(lambda: self._read() >= goal)
+
+    def _read(self) -> int:
+        """How many lines the tool has read: what was sent, less what still waits for it."""
+        with self._lock:
+            waits = fcntl.ioctl(self._ends[1], termios.FIONREAD, struct.pack("i", 0))
+            return len(self.sent) - -(-struct.unpack("i", waits)[0] // len("+000.00\r\n"))
 
     def close(self) -> None:
         self._over.set()
@@ -111,9 +134,10 @@ def begin(person: Callable[..., Any], tmp_path: Path, indicator: Indicator) -> C
 def settles(indicator: Indicator, value: float) -> None:
     """The tip is lifted and lowered on something else, and the value has come to the tool."""
     indicator.shows = 40.0
-    time.sleep(0.3)
+    indicator.is_heard(6)
     indicator.shows = value
-    time.sleep(1.0)  # a slow machine is behind by some tenths of a second
+    # Four that lie together are taken; half a second of what comes as the listening begins is not.
+    indicator.is_heard(24)
 
 
 def record_of(folder: Path) -> dict[str, Any]:
@@ -125,9 +149,23 @@ def record_of(folder: Path) -> dict[str, Any]:
 def read_all(at_bench: Any, indicator: Indicator, *values: float) -> None:
     """Each value settles, and Enter accepts it."""
     for value in values:
-        at_bench.prompted()
+        step(at_bench)
         settles(indicator, value)
+        before = taken(indicator.port.parent)
         at_bench.say("")
+        # It may still have to come to rest, and is lifted only after that.
+        until(lambda before=before: taken(indicator.port.parent) > before)  # type: ignore[misc]  # bound now
+
+
+def step(at_bench: Any) -> None:
+    """Wait until the next step is asked for; the mark alone comes again whenever what is live takes more lines."""
+    at_bench.child.expect(r"Step \d+ of", timeout=2 * PATIENCE_S)
+    at_bench.prompted()
+
+
+def taken(folder: Path) -> int:
+    """How many readings are on disk."""
+    return sum(path.read_text("utf-8").count('"reading_taken"') for path in (folder / "out").glob("*.journal.jsonl"))
 
 
 class TestASoakThatIsWatched:
@@ -138,9 +176,9 @@ class TestASoakThatIsWatched:
     ) -> None:
         at_bench = begin(PLAIN.replace("[[steps]]", self.STEP + "[[steps]]", 1))
         assert "to go" in at_bench.prompted()
-        at_bench.child.expect("ZERO ON THE REFERENCE", timeout=60)
         read_all(at_bench, indicator, 0.0, 0.1, -0.1, 1.0, 1.1, 0.9, 0.0)
-        at_bench.types("")
+        step(at_bench)
+        at_bench.say("")
         assert at_bench.ends() == 0
         record = record_of(tmp_path)
         (told,) = [finding["text"] for finding in record["findings"] if finding["code"] == "soak/at_rest"]
@@ -161,7 +199,8 @@ class TestARunThatIsReadFromALine:
     ) -> None:
         at_bench = begin()
         read_all(at_bench, indicator, 0.0, 0.1, -0.1, 1.0, 1.1, 0.9, 0.0)
-        at_bench.types("")
+        step(at_bench)
+        at_bench.say("")
         assert at_bench.ends() == 0
         record = record_of(tmp_path)
         lines = [event["line"] for event in record["events"] if event["event"] == "reading_taken"]
@@ -175,17 +214,18 @@ class TestARunThatIsReadFromALine:
     ) -> None:
         at_bench = begin()
         read_all(at_bench, indicator, 0.0, 0.1, -0.1, 1.0)
-        at_bench.prompted()
+        step(at_bench)
         indicator.unplug(b"+001")  # half a line: a valid number, and not the reading
         at_bench.child.expect("The line to the comparator is out")
-        at_bench.prompted()
+        step(at_bench)
         at_bench.say("")
         at_bench.child.expect("mend it, or type what the dial shows")
         indicator.plug()
         at_bench.child.expect("The line to the comparator is back")
         # the reference once more, a fresh zero, and what was still to be read
         read_all(at_bench, indicator, 0.1, 0.0, 0.1, -0.1, 1.1, 0.9, 0.0)
-        at_bench.types("")
+        step(at_bench)
+        at_bench.say("")
         assert at_bench.ends() == 0
         record = record_of(tmp_path)
         kinds = [row["kind"] for row in record["readings"]]
@@ -198,11 +238,12 @@ class TestARunThatIsReadFromALine:
     ) -> None:
         at_bench = begin()
         read_all(at_bench, indicator, 0.0, 0.1, -0.1, 1.0)
-        at_bench.prompted()
+        step(at_bench)
         at_bench.kill()
         (journal,) = (tmp_path / "out").glob("*.journal.jsonl")
         again = person("resume", f"out/{journal.name}", "--source", f"serial:{indicator.port},profile.toml")
         read_all(again, indicator, 1.1, 0.9, 0.0)
-        again.types("")
+        step(again)
+        again.say("")
         assert again.ends() == 0
         assert [row["kind"] for row in record_of(tmp_path)["readings"]] == ["zero"] * 3 + ["read"] * 3 + ["return"]

@@ -20,7 +20,7 @@ from holdzero.page.guard import Guard
 from holdzero.page.pen import Pen
 from holdzero.page.snapshot import Snapshot
 
-_PATIENCE_S = 20.0
+_PATIENCE_S = 60.0
 
 
 class Served:
@@ -29,17 +29,15 @@ class Served:
     def __init__(self, out: Path) -> None:
         import uvicorn
 
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            port = int(free.getsockname()[1])
+        place = socket.create_server(("127.0.0.1", 0))  # kept, so that nobody else can have it meanwhile
+        port = int(place.getsockname()[1])
         self.url = f"http://127.0.0.1:{port}/"
         self.faults: list[Exception] = []
         pen = Pen()
         self.desk = Desk(pen, time.monotonic)
         app, self.hub = bench_app(self.desk, pen, Guard(port=port), out, self.faults.append)
-        config = uvicorn.Config(app, host="127.0.0.1", port=port, log_level="critical", lifespan="off")
-        self._server = uvicorn.Server(config)
-        self._thread = threading.Thread(target=self._server.run, daemon=True)
+        self._server = uvicorn.Server(uvicorn.Config(app, log_level="critical", lifespan="off"))
+        self._thread = threading.Thread(target=self._server.run, args=([place],), daemon=True)
         self._thread.start()
         ends = time.monotonic() + _PATIENCE_S
         while not self._server.started:

@@ -18,7 +18,7 @@ GOOD = ("0", "+0.1", "-0.1", "+1.0", "+1.1", "+0.9", "0")
 ROUTINE = Draft.of(PLAIN).with_step("prepare", index=0, say="Wipe part and anvil.", caution="Mind the solvent.").text
 BLIND = Draft.of(PLAIN).with_table("routine", title="Washer, blind", blind=True).text
 ROOT = Path(__file__).parents[2]
-_PATIENCE_S = 8.0
+_PATIENCE_S = 60.0
 
 
 class Bench:
@@ -120,7 +120,8 @@ def look(browser: Any) -> Iterator[Callable[..., Any]]:
 
 
 def writes(page: Any) -> None:
-    page.locator("body[data-mine=yes]").wait_for()
+    """It has the pen, and what it posted was answered: it takes no other press before that."""
+    page.locator("body[data-mine=yes] main:not(:has(#accept[aria-disabled=true]))").wait_for()
 
 
 def asked(page: Any, state: str, title: str = "") -> None:
@@ -220,7 +221,10 @@ def test_a_whole_run_goes_by_the_keyboard_alone(look: Any, bench: Bench) -> None
 
 def test_a_whole_run_goes_by_the_pedal_alone(look: Any, starter: Any, tmp_path: Path) -> None:
     dial = Dial()
-    profile = ROOT / "routines/lines/stream.toml"
+    # A stall of this machine is no indicator that fell silent.
+    shipped = (ROOT / "routines/lines/stream.toml").read_text("utf-8")
+    profile = tmp_path / "stream.toml"
+    profile.write_text(shipped.replace('silent = "1 s"', 'silent = "60 s"'), "utf-8")
     bench = Bench(tmp_path, starter, "--source", f"serial:{dial.port},{profile}")
     try:
         page = look(bench.url)
@@ -232,18 +236,19 @@ def test_a_whole_run_goes_by_the_pedal_alone(look: Any, starter: Any, tmp_path: 
             dial.value_mm = 0.04  # the tip is lifted
             page.locator("#live-text", has_text="40.0").wait_for()
             dial.value_mm = float(value) / 1000.0
-            shown = page.locator("#live-text", has_text=f"{float(value):.1f}".lstrip("-"))
-            shown.wait_for()
+            number = re.compile(rf"(?<![0-9]){abs(float(value)):.1f}(?![0-9])")
+            page.locator("#live-text", has_text=number).wait_for()
             page.locator("#live[data-stand=still]").wait_for()
             pressed(page, lambda: pedal.press("Space"))
         asked(page, "compare")
         # A press, and a press that is too short, finish nothing.
         page.wait_for_timeout(350)
-        pedal.press("Space", delay=600)
+        pedal.press("Space", delay=100)
         page.locator("#entry-complaint", has_text="too short").wait_for()
         assert page.locator("main").get_attribute("data-state") == "compare"
         assert bench.records == []
-        pressed(page, lambda: pedal.press("Space", delay=2400))
+        pressed(page, lambda: pedal.down("Space"))  # held down until it is taken
+        pedal.up("Space")
         asked(page, "finished", "PASS")
         assert len(bench.records) == 1
         pedal.press("Space")
