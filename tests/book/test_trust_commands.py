@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import multiprocessing
 import os
+import re
 import signal
 import stat
 import subprocess
@@ -21,6 +22,7 @@ from typer.testing import CliRunner
 
 from holdzero.book import Book, open_book
 from holdzero.book.tables import records, results, reviews
+from holdzero.book.walk import PAGE
 from holdzero.catalogue import Catalogue
 from holdzero.cli import app
 from holdzero.cli.workers import executor_for, in_order
@@ -297,21 +299,23 @@ class TestSeveralWorkers:
     ) -> None:
         write(tmp_path, Many(catalogue=catalogue), 2 * self.MANY)
         tool("book", "add", "records")
-        change(update(results).where(results.c.record_id == 1).values(value_um=9.0))
+        change(update(results).where(results.c.record_id <= 2 * PAGE).values(value_um=9.0))
         process = subprocess.Popen(
             [sys.executable, "-m", "holdzero", "book", "verify", "--workers", "2"],
             cwd=tmp_path,
+            # Little goes into its pipe, so that it can't be done before Ctrl-C comes, however late that is.
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
-            encoding="utf-8",
+            bufsize=0,
+            pipesize=4096,
             start_new_session=True,  # so that Ctrl-C reaches its workers too, and not the tests
         )
         assert process.stdout is not None
-        found = process.stdout.readline()
+        found = process.stdout.readline().decode("utf-8")
         os.killpg(process.pid, signal.SIGINT)
-        said, complaint = process.communicate(timeout=60)
+        said, complaint = (stream.decode("utf-8") for stream in process.communicate(timeout=300))
         assert found.startswith("record 1 (")
-        assert "1 do not" in said
+        assert re.search(f"({PAGE}|{2 * PAGE}) do not", said)
         assert process.returncode == INTERRUPTED
         assert "records were not looked at" in complaint
         assert "Traceback" not in complaint

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import struct
 import sys
 import threading
 import time
@@ -92,8 +91,8 @@ class Indicator:
     def _read(self) -> int:
         """How many lines the tool has read: what was sent, less what still waits for it."""
         with self._lock:
-            waits = fcntl.ioctl(self._ends[1], termios.FIONREAD, struct.pack("i", 0))
-            return len(self.sent) - -(-struct.unpack("i", waits)[0] // len("+000.00\r\n"))
+            waits = fcntl.ioctl(self._ends[1], termios.FIONREAD, bytes(4))
+            return len(self.sent) - -(-int.from_bytes(waits, sys.byteorder) // len("+000.00\r\n"))
 
     def close(self) -> None:
         self._over.set()
