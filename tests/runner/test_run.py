@@ -11,6 +11,7 @@ from holdzero import events as e
 from holdzero.errors import EventRefusedError
 from holdzero.run import Run
 from holdzero.run.fold import TRANSITIONS
+from holdzero.run.plan import SlotKind
 from holdzero.run.state import Phase
 from holdzero.views import view_of
 
@@ -260,6 +261,47 @@ class TestAMovedDial:
             ("read", 2),
             ("return", 2),
         ]
+
+    def test_a_return_of_several_lifts_is_read_again_with_all_of_them(self, start: Start) -> None:
+        bench = start(
+            HEAD + steps('do = "zero"', 'do = "read", at = "a"', 'do = "return", times = 2', 'do = "compare"')
+        )
+        bench.answer("0", "1", "8", "8.5").take(e.ZeroRenewed, reason="the zero went away")
+        seen = []
+        for text in ("0", "1.1", "0.1", "0"):
+            seen.append(bench.asked())
+            bench.answer(text)
+        assert seen == ["zero", "read a", "return", "return"]
+        assert bench.asked() == "compare"
+        assert [r.value_um for r in bench.run.state.counted if r.kind is SlotKind.RETURN] == [0.1, 0.0]
+
+    def test_and_so_it_is_where_a_reading_before_it_was_taken_again(self, start: Start) -> None:
+        bench = start(
+            HEAD + steps('do = "zero"', 'do = "read", at = "a"', 'do = "return", times = 2', 'do = "compare"')
+        )
+        bench.answer("0", "10", "0", "0.1").strike(3)
+        seen = []
+        for text in ("1", "0", "0.1"):
+            seen.append(bench.asked())
+            bench.answer(text)
+        assert seen == ["read a", "return", "return"]
+        assert bench.asked() == "compare"
+
+    def test_a_return_after_it_closes_both_for_the_one_before_it(self, start: Start) -> None:
+        twice = (
+            'do = "read", at = "a"',
+            'do = "return", times = 2',
+            'do = "read", at = "b"',
+            'do = "return", times = 2',
+        )
+        bench = start(TWO_PLACES + steps('do = "zero"', *twice, 'do = "compare"'))
+        bench.answer("0", "10", "0", "0.1", "2", "0", "0.1").strike(3)
+        seen = []
+        for text in ("1", "0", "0.1"):
+            seen.append(bench.asked())
+            bench.answer(text)
+        assert seen == ["read a", "return", "return"]
+        assert bench.asked() == "compare"
 
     def test_at_the_limit_itself_a_return_still_closes(self, start: Start) -> None:
         two = ('do = "zero"', 'do = "read", at = "a"', 'do = "return"', 'do = "read", at = "b"', 'do = "return"')

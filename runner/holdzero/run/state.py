@@ -312,9 +312,11 @@ class State:
         if answer is None:
             return slot.kind is not SlotKind.ZERO or self._zero_open(slot)
         if slot.kind is SlotKind.RETURN:
-            # A reading taken again after the return is not bracketed: the reference once more.
+            # A reading taken again after the return is not bracketed: the reference once more, all lifts of it.
             return any(
-                later.seq > answer.seq and places[later.slot.id] < places[slot.id] and not self.closed(later)
+                later.seq > answer.seq
+                and places[later.slot.id] < places[slot.id]
+                and not self.closed(later, without=slot.group)
                 for later in latest.values()
                 if later.kind in (SlotKind.READ, SlotKind.CHECK)
             )
@@ -335,10 +337,18 @@ class State:
         used = any(r.zero == number and r.kind is not SlotKind.ZERO for r in self.readings)
         return number == len(self.zeros) and not used
 
-    def closed(self, reading: Reading) -> bool:
-        """Whether the reference was read again after `reading`, under the same zero."""
+    def closed(self, reading: Reading, *, without: str = "") -> bool:
+        """Whether the reference was read again after `reading`, under the same zero.
+
+        Args:
+            reading: that is to be bracketed.
+            without: a group of slots whose returns are left out of it.
+        """
         return any(
-            later.kind is SlotKind.RETURN and later.zero == reading.zero and later.seq > reading.seq
+            later.kind is SlotKind.RETURN
+            and later.zero == reading.zero
+            and later.seq > reading.seq
+            and later.slot.group != without
             for later in self.live
         )
 
