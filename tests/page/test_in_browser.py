@@ -441,3 +441,25 @@ def test_it_is_read_in_a_window_that_is_320_pixels_wide(look: Any, bench: Bench)
     pressed(page, lambda: page.keyboard.press("Enter"))
     assert page.evaluate("document.documentElement.scrollWidth") <= 320
     give_up(page)
+
+
+def test_a_reply_that_comes_late_closes_no_panel_but_its_own(look: Any, bench: Bench) -> None:
+    page = look(bench.url)
+    begin(page)
+    held: list[tuple[Any, Any]] = []
+    page.route("**/do", lambda route: held.append((route, route.fetch())))
+    page.locator("[data-open=note]").click()
+    page.keyboard.type("a scratch")
+    after(page, lambda: page.keyboard.press("Enter"))
+    page.locator("[data-open=abandon]").click()
+    page.keyboard.type("the part ")
+    ((route, reply),) = held
+    with page.expect_event("requestfinished"):
+        route.fulfill(response=reply)
+    page.unroute("**/do")
+    page.evaluate("new Promise((done) => setTimeout(done, 100))")  # so that the reply was looked at
+    page.keyboard.type("is scrap")
+    assert page.locator("#abandon-reason").input_value() == "the part is scrap"
+    after(page, lambda: page.keyboard.press("Enter"))
+    page.locator("main[data-state=abandoned]").wait_for()
+    leave(page)

@@ -217,8 +217,9 @@
     if (goal) goal.focus({ preventScroll: goal.id === "now" });
   }
   async function fromPanel(what, more) {
-    const said = await post(what, more);
-    if (said && said.ok) closePanel();
+    const own = panel, said = await post(what, more);
+    // Where the reply comes late, another panel may be open by then.
+    if (said && said.ok && panel === own) closePanel();
   }
   const LETTERS = /\p{L}/u;
   function submitPanel(form) {
