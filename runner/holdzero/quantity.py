@@ -132,6 +132,7 @@ _LONGEST = 60
 LARGEST = 1e12
 _NUMBER = re.compile(r"[+-]?\s*(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)", re.ASCII)
 _EXPONENT = re.compile(r"[eE][+-]?[0-9]{1,2}(?![0-9])", re.ASCII)
+_BEYOND = re.compile(r"[eE][+-]?[0-9]{3,}", re.ASCII)
 
 
 _LINE = 80
@@ -288,6 +289,9 @@ def parse_quantity(
     if read is None:
         raise QuantityError(found, expected, "write a number and its unit")
     number, unit = read
+    if exponent and (power := _BEYOND.match(unit)):
+        mend = f"{power.group()} is beyond any quantity here: a power of ten has two digits at most"
+        raise QuantityError(found, expected, mend)
     if not unit:
         if bare_unit is None:
             raise QuantityError(found, expected, "add the unit: " + ", ".join(dimension.spellings))

@@ -113,8 +113,10 @@ class TestAFilm:
         assert look(*steps, draft=draft, film=film).mean == pytest.approx(0.5, abs=FINE)
 
     def test_is_never_below_the_part(self, look: Look) -> None:
-        film = {"thickness": "0.2 um", "gives": "0.5 um", "at": ["a"]}
-        assert look(ZERO, read(), RETURN, COMPARE, film=film).mean == pytest.approx(0.0, abs=FINE)
+        film = {"thickness": "0.2 um", "gives": "0.2 um", "at": ["a"]}
+        draft = Draft().with_table("comparator", force="0.5 N").with_characteristic("thickness", force="1.5 N")
+        steps = (ZERO, read(force="1.5 N"), RETURN, COMPARE)
+        assert look(*steps, draft=draft, film=film).mean == pytest.approx(0.0, abs=FINE)
 
     @pytest.mark.parametrize(("wipes_off", "left"), [(True, 0.0), (False, 2.0)])
     def test_is_gone_once_it_is_wiped_off(self, look: Look, left: float, *, wipes_off: bool) -> None:

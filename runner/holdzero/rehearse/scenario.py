@@ -11,12 +11,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
 
-from pydantic import Field, ValidationError
+from pydantic import AfterValidator, BeforeValidator, Field, ValidationError, ValidationInfo, field_validator
 
 from holdzero.errors import Fault, FileFaultsError, QuantityError
 from holdzero.model import Input
-from holdzero.quantity import Dimension, parse_number, parse_quantity
-from holdzero.routine.fields import Format, Length, Model, Size, Temperature, TemperatureDifference, Text, Time
+from holdzero.quantity import Dimension, parse_number, parse_quantity, shown
+from holdzero.routine.fields import Format, Length, Model, Size, Temperature, TemperatureDifference, Text, Time, refuse
 from holdzero.routine.load import faults_of, read_toml
 from holdzero.routine.resolve import Origins
 
@@ -36,7 +36,49 @@ __all__ = [
     "true_value",
 ]
 
-Chance = Annotated[float, Field(ge=0.0, le=1.0)]
+_COLDEST_DEGC = -273.15  # SI Brochure, 9th edition, 2.3.1: absolute zero on the Celsius scale
+
+
+def _share(raw: object) -> object:
+    if isinstance(raw, bool) or not isinstance(raw, int | float):
+        raise refuse(shown(raw), "a share between 0 and 1, for example 0.02", "write a number, without quotation marks")
+    if not 0.0 <= raw <= 1.0:
+        raise refuse(shown(raw), "a share between 0 and 1, for example 0.02", "0.02 is two of a hundred, 1 is all")
+    return raw
+
+
+def _whole(raw: object) -> object:
+    if isinstance(raw, bool) or not isinstance(raw, int) or raw < 0:
+        raise refuse(shown(raw), "a whole number from 0 on, for example 7", "write digits, without quotation marks")
+    return raw
+
+
+def _yes_or_no(raw: object) -> object:
+    if not isinstance(raw, bool):
+        raise refuse(shown(raw), "true or false", "write it without quotation marks")
+    return raw
+
+
+def _several(raw: object) -> object:
+    if not isinstance(raw, list):
+        raise refuse(shown(raw), 'names in square brackets, for example ["a", "b"]', "put it in square brackets")
+    return raw
+
+
+def _possible(degree: float) -> float:
+    if degree < _COLDEST_DEGC:
+        raise refuse(f"{degree:g} °C", "a temperature above absolute zero, −273.15 °C", "check sign, number and unit")
+    return degree
+
+
+def _no_less_than_nothing(height: float) -> float:
+    if height < 0.0:
+        raise refuse(f"{height:g} um", "a length from 0 on", "drop the sign: it only ever lifts")
+    return height
+
+
+Share = Annotated[float, BeforeValidator(_share), Field(ge=0.0, le=1.0)]
+Height = Annotated[Length, AfterValidator(_no_less_than_nothing)]
 
 
 class Part(Model):
@@ -59,7 +101,7 @@ class Hands(Model):
     warmer: TemperatureDifference | None = Field(
         None, description="How much warmer a thermometer on the part then shows it; nothing where left out."
     )
-    share: dict[str, Annotated[float, Field(ge=0.0, le=10.0)]] = Field(
+    share: dict[str, Share] = Field(
         default_factory=dict,
         description="How much of it is at a place, by its name, where it is not all: a gradient.",
     )
@@ -68,24 +110,38 @@ class Hands(Model):
 class Dust(Model):
     """`[dust]`: something between part and plate now and then."""
 
-    chance: Chance = Field(description="How often, of all readings of the part.")
-    size: Length = Field(description="How much higher the part then stands, at most.")
-    reference: Chance = Field(0.0, description="How often, of all readings of the reference: of a zero, or a return.")
+    chance: Share = Field(description="How often, of all readings of the part.")
+    size: Size = Field(description="How much higher the part then stands, at most.")
+    reference: Share = Field(0.0, description="How often, of all readings of the reference: of a zero, or a return.")
 
 
 class Film(Model):
     """`[film]`: ink, grease or a coating under the tip."""
 
     thickness: Size = Field(description="How much higher the place lies where the tip only just touches.")
-    gives: Length = Field(0.0, description="How much of that gives way at the comparator's contact force; with it.")
-    at: list[str] = Field(min_length=1, description="Names of the places that it is on.")
-    wipes_off: bool = Field(True, description="Whether it is gone when the part is cleaned once more.")
+    gives: Height = Field(0.0, description="How much of that gives way at the comparator's contact force; with it.")
+    at: Annotated[list[str], BeforeValidator(_several)] = Field(
+        min_length=1, description="Names of the places that it is on."
+    )
+    wipes_off: Annotated[bool, BeforeValidator(_yes_or_no)] = Field(
+        True, description="Whether it is gone when the part is cleaned once more."
+    )
+
+    @field_validator("gives")
+    @classmethod
+    def _no_more_than_there_is(cls, gives: float, info: ValidationInfo) -> float:
+        thickness = info.data.get("thickness")
+        if thickness is not None and gives > thickness:
+            raise refuse(
+                f"{gives:g} um", f"no more than its thickness, {thickness:g} um", f"write {thickness:g} um or less"
+            )
+        return gives
 
 
 class Approach(Model):
     """`[approach]`: the tip comes from the other side now and then."""
 
-    chance: Chance = Field(description="How often, of all readings.")
+    chance: Share = Field(description="How often, of all readings.")
     backlash: Length = Field(description="How much more the dial then shows.")
 
 
@@ -107,14 +163,23 @@ class Settling(Model):
 class Turns(Model):
     """`[turns]`: the dial is read a whole turn off."""
 
-    chance: Chance = Field(description="How often, of all readings.")
+    chance: Share = Field(description="How often, of all readings.")
 
 
 class Slips(Model):
     """`[slips]`: slips of who writes the reading down."""
 
-    sign: Chance = Field(0.0, description="How often the sign is turned round.")
-    point: Chance = Field(0.0, description="How often the decimal point stands one place off.")
+    sign: Share = Field(0.0, description="How often the sign is turned round.")
+    point: Share = Field(0.0, description="How often the decimal point stands one place off.")
+
+    @field_validator("point")
+    @classmethod
+    def _no_more_than_all(cls, point: float, info: ValidationInfo) -> float:
+        sign = info.data.get("sign")
+        if sign is not None and sign + point > 1.0:
+            mend = f"with sign = {sign:g} write {1.0 - sign:g} or less"
+            raise refuse(f"{point:g}", "sign and point no more than 1 together", mend)
+        return point
 
 
 class Scenario(Model):
@@ -146,13 +211,13 @@ class Scenario(Model):
     every: Time | None = Field(
         None, description="Time from one answer to the next, handling and all; ten seconds where left out."
     )
-    seed: int = Field(0, ge=0, description="Of all draws of a single run.")
+    seed: Annotated[int, BeforeValidator(_whole)] = Field(0, description="Of all draws of a single run.")
     true: dict[str, str] = Field(
         default_factory=dict,
         description="What an input of the routine's model is in truth, by the name that `budget` gives it; with its "
         "unit. Drawn where left out.",
     )
-    temperatures: dict[str, Temperature] = Field(
+    temperatures: dict[str, Annotated[Temperature, AfterValidator(_possible)]] = Field(
         default_factory=dict, description="What a thermometer shows, by what it hangs on; 20 °C where left out."
     )
     part: Part = Field(default_factory=Part, description="What lies under the tip.")
