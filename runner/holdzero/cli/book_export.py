@@ -9,11 +9,12 @@ import typer
 
 from holdzero.book.export import Csv, ExportError, filed, listing_of, write_csv, write_jsonl, write_parquet
 from holdzero.cli.book_criteria import Asked
-from holdzero.cli.book_of import book_of
+from holdzero.cli.book_of import book_of, files_read
 from holdzero.cli.files import writing_whole
+from holdzero.cli.writable import free_to_write
 from holdzero.errors import HoldzeroError
 
-__all__ = ["export_records", "free_to_write"]
+__all__ = ["export_records"]
 
 _DONE = 0
 _FORMS = ("csv", "jsonl", "parquet")
@@ -43,7 +44,7 @@ def export_records(
     whole = to == "jsonl" and what is None
     listing, form = listing_of(what or "results"), Csv.of(decimal or "point", separator)
     opened = book_of(book, shop)
-    free_to_write(out, replace=replace)
+    free_to_write(out, replace=replace, reads=files_read(book, shop), option="--out")
     try:
         with closing(filed(opened, asked.criteria())) as records, writing_whole(out) as file:
             match to:
@@ -57,13 +58,3 @@ def export_records(
         raise HoldzeroError(f"{out}: it could not be written: {error.strerror}") from None
     typer.echo(f"{out}: {rows} {'records' if whole else 'rows of ' + (what or 'results')}")
     return _DONE
-
-
-def free_to_write(out: Path, *, replace: bool) -> None:
-    """Look that no file is lost.
-
-    Raises:
-        HoldzeroError: there is one already, and nobody said that it may be replaced.
-    """
-    if out.exists() and not replace:
-        raise HoldzeroError(f"{out} exists already; choose another name, or say --replace")

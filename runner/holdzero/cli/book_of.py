@@ -13,7 +13,7 @@ from holdzero.cli import DEFAULT_SHOP
 from holdzero.cli.house import Shop
 from holdzero.register import load_register
 
-__all__ = ["book_of", "name_of", "print_table"]
+__all__ = ["book_of", "files_read", "name_of", "print_table"]
 
 _DEFAULT = "book.sqlite"
 
@@ -29,9 +29,20 @@ def book_of(book: str | None, shop: Path | None, *, create: bool = False) -> Boo
 
 def name_of(book: str | None, shop: Path | None) -> str:
     """File or address of the book that is meant."""
+    return _own(shop).book(book) or _DEFAULT
+
+
+def files_read(book: str | None, shop: Path | None) -> tuple[Path, ...]:
+    """Files that a command of the book reads and must not write over: settings, key, the book and what lies beside it."""
+    own = _own(shop)
+    name = (own.book(book) or _DEFAULT).removeprefix("sqlite:///")
+    beside = (Path(f"{name}{ending}") for ending in ("", "-wal", "-journal"))
+    return (own.path, *(() if own.key is None else (own.key,)), *beside)
+
+
+def _own(shop: Path | None) -> Shop:
     path = shop if shop is not None else DEFAULT_SHOP
-    own = Shop(path=path, register=load_register(path), catalogue=Catalogue())
-    return own.book(book) or _DEFAULT
+    return Shop(path=path, register=load_register(path), catalogue=Catalogue())
 
 
 def print_table(head: tuple[str, ...], lines: Iterable[tuple[str, ...]]) -> None:

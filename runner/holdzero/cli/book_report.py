@@ -19,10 +19,10 @@ from holdzero.book.tables import reviews, signatures
 from holdzero.catalogue import Catalogue
 from holdzero.checks import told
 from holdzero.cli.book_criteria import Asked
-from holdzero.cli.book_export import free_to_write
-from holdzero.cli.book_of import book_of
+from holdzero.cli.book_of import book_of, files_read
 from holdzero.cli.files import write_whole
 from holdzero.cli.house import open_shop
+from holdzero.cli.writable import free_to_write
 from holdzero.errors import HoldzeroError
 from holdzero.hooks import Filed, Inquiry
 
@@ -44,7 +44,7 @@ def report_records(
     """
     report = _report_of(open_shop(shop).catalogue, writer)
     opened, criteria = book_of(book, shop), asked.criteria()
-    free_to_write(out, replace=replace)
+    free_to_write(out, replace=replace, reads=files_read(book, shop), option="--out")
     number = len(opened.find(criteria, limit + 1))
     if number > limit:
         raise HoldzeroError(

@@ -15,13 +15,13 @@ import typer
 from holdzero.book import Book, Criteria
 from holdzero.book.export import Csv
 from holdzero.book.study import BY, INSPECTOR, Level, Taken, by_laboratories, by_parts, readings_of, whole
-from holdzero.cli.book_export import free_to_write
 from holdzero.cli.book_find import moment_ms
-from holdzero.cli.book_of import book_of, print_table
+from holdzero.cli.book_of import book_of, files_read, print_table
 from holdzero.cli.book_watch import written_page
 from holdzero.cli.files import write_whole
 from holdzero.cli.routines import files_of
 from holdzero.cli.study_tables import Table, tables_of_levels, tables_of_parts, tables_of_ranges
+from holdzero.cli.writable import free_to_write
 from holdzero.errors import HoldzeroError, RecordError
 from holdzero.pictures import page
 from holdzero.pictures.plot import Plot
@@ -97,9 +97,10 @@ def study_records(wanted: Studying, *, book: str | None, shop: Path | None) -> i
     """
     if wanted.method not in METHODS or wanted.by not in BY:
         raise HoldzeroError(f"--method is one of {', '.join(METHODS)}, and --by one of {', '.join(BY)}")
-    for path in (wanted.html, wanted.csv):
+    reads = [*files_read(book, shop), *files_of([Path(word) for word in wanted.records], "*.record.json")]
+    for option, path in (("--html", wanted.html), ("--csv", wanted.csv)):
         if path is not None:
-            free_to_write(path, replace=wanted.replace)
+            free_to_write(path, replace=wanted.replace, reads=reads, option=option)
     study = _made(wanted, book, shop)
     if wanted.csv is not None:
         _write_csv(wanted.csv, study.taken)

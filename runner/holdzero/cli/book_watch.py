@@ -21,10 +21,10 @@ from holdzero.book.watching import Closures, Precisions, Shown, StandardChart, W
 from holdzero.charts import Control
 from holdzero.cli import DEFAULT_SHOP
 from holdzero.cli.book_chart import chart_lines
-from holdzero.cli.book_export import free_to_write
 from holdzero.cli.book_find import moment_ms
-from holdzero.cli.book_of import book_of, print_table
+from holdzero.cli.book_of import book_of, files_read, print_table
 from holdzero.cli.files import write_whole
+from holdzero.cli.writable import free_to_write
 from holdzero.errors import HoldzeroError
 from holdzero.pictures import page
 from holdzero.pictures.bench import plot_of_closures, plot_of_precisions, plot_of_standard
@@ -52,7 +52,7 @@ class Watching:
 def watch_benches(wanted: Watching, *, book: str | None, shop: Path | None) -> int:
     """Show how the benches stand; gives the exit code: 1 where one is out of control."""
     if wanted.html is not None:
-        free_to_write(wanted.html, replace=wanted.replace)
+        free_to_write(wanted.html, replace=wanted.replace, reads=files_read(book, shop), option="--html")
     opened = book_of(book, shop)
     found = _found(opened, wanted, shop)
     if wanted.html is not None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json as js
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -16,6 +16,7 @@ from holdzero.cli.rehearsed import Said, show_beside, write_page
 from holdzero.cli.rehearsed_family import Row, show_family, write_family
 from holdzero.cli.rehearsing import Plan, Subject, Work, shared_out
 from holdzero.cli.workers import cores, executor_for, heard_between_pieces
+from holdzero.cli.writable import free_to_write
 from holdzero.errors import Fault, FileFaultsError, HoldzeroError
 from holdzero.evaluate import Evaluation
 from holdzero.expansion import kinds_of
@@ -108,9 +109,9 @@ def rehearse_routine(path: Path, wanted: Wanted, *, named: Path | None) -> int:
 def _rehearse(path: Path, wanted: Wanted, named: Path | None) -> int:
     if not 1 <= wanted.runs <= _MOST:
         raise HoldzeroError(f"--runs {wanted.runs}: write a number from 1 to {_MOST}")
-    if wanted.html is not None and wanted.html.exists() and not wanted.replace:
-        raise HoldzeroError(f"--html {wanted.html}: it is there already\n    name another file, or add --replace")
     shop = open_shop(named)
+    named_files = (path, wanted.scenario, wanted.against, shop.path)
+    _look_at_page(wanted, [each for each in named_files if each is not None])
     if wanted.risk is not None:
         return _suggested(path, wanted, shop)
     if wanted.family:
@@ -127,6 +128,12 @@ def _rehearse(path: Path, wanted: Wanted, named: Path | None) -> int:
         tell(f"holdzero: {name} takes one run at a time: slower; fewer --runs are quicker")
     made = _rehearsed(trials, wanted, named)
     return _of_family(trials, made, wanted) if wanted.family else _of_routines(trials, made, wanted)
+
+
+def _look_at_page(wanted: Wanted, reads: Iterable[Path]) -> None:
+    """Look that the page can be written, before anything is rehearsed for it."""
+    if wanted.html is not None:
+        free_to_write(wanted.html, replace=wanted.replace, reads=reads, option="--html")
 
 
 def _suggested(path: Path, wanted: Wanted, shop: Shop) -> int:
@@ -197,6 +204,7 @@ def _of_member(path: Path, member: str, wanted: Wanted, shop: Shop) -> _Trial:
 def _trial(path: Path, member: str | None, wanted: Wanted, shop: Shop) -> _Trial:
     """A routine, and what is rehearsed of it."""
     loaded = load_routine(path, member, kinds_of(shop.catalogue))
+    _look_at_page(wanted, [Path(text.file) for text, _ in loaded.origins.steps.values()])  # fragments among them
     checks, faults = bind(loaded.routine, shop.catalogue, loaded.origins)
     if faults:
         raise FileFaultsError(faults)

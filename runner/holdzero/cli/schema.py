@@ -9,6 +9,7 @@ import typer
 
 from holdzero.cli.files import write_whole
 from holdzero.cli.house import open_shop
+from holdzero.cli.writable import free_to_write
 from holdzero.editing import fragment_schema, routine_schema, shop_schema
 from holdzero.errors import HoldzeroError
 
@@ -25,7 +26,10 @@ def print_schema(of: str, out: Path | None, named: Path | None) -> int:
     """
     if of not in _WAYS:
         raise HoldzeroError(f"--for: found {of!r}; expected one of {', '.join(_WAYS)}")
-    catalogue = open_shop(named).catalogue
+    shop = open_shop(named)
+    if out is not None:
+        free_to_write(out, replace=True, reads=(shop.path,), option="--out")
+    catalogue = shop.catalogue
     # Plain ASCII: what a shell saves under another encoding is still the same JSON.
     text = json.dumps(_WAYS[of](catalogue), indent=2) + "\n"
     if out is None:
