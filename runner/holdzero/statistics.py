@@ -122,20 +122,28 @@ def expected_range(count: int) -> float:
     return float(np.trapezoid(1.0 - below**count - (1.0 - below) ** count, x))
 
 
-def grubbs_statistic(values: NDArray[np.float64]) -> tuple[Number, NDArray[np.intp]]:
+def grubbs_statistic(values: NDArray[np.float64], *, step: float = 0.0) -> tuple[Number, NDArray[np.intp]]:
     """Grubbs' statistic: the largest distance from the mean in standard deviations.
+
+    Of three readings two often show the same step, and any third one then lies as far off as it ever can. So the others
+    are taken to scatter by no less than what rounding leaves.
 
     Args:
         values: readings [any unit], last axis, three or more.
+        step: to which they are rounded [unit of the readings]; 0 for none.
 
     Returns:
         G [1] (0 where all are equal), and the index of the farthest reading.
 
-    Source: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.1.
+    Source: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.1; scatter that rounding leaves: JCGM 100:2008,
+    F.2.2.1 (a step over √12).
     """
+    count = values.shape[-1]
     residuals = np.abs(values - values.mean(axis=-1, keepdims=True))
-    s = np.sqrt(np.square(residuals).sum(axis=-1) / (values.shape[-1] - 1))
     farthest = residuals.max(axis=-1)
+    own = np.square(farthest) * count / (count - 1)  # what the farthest adds to the sum of squares of the others
+    others = np.maximum(np.square(residuals).sum(axis=-1) - own, (count - 2) * step**2 / 12.0)
+    s = np.sqrt((others + own) / (count - 1))
     with np.errstate(divide="ignore", invalid="ignore"):
         g = np.where(s > 0.0, farthest / s, 0.0)
     return (g if g.ndim else float(g)), np.asarray(residuals.argmax(axis=-1))

@@ -9,9 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
 import pytest
 
 from holdzero.hooks import grubbs_critical
+from holdzero.statistics import grubbs_statistic
 
 DATA = ("199.31", "199.53", "200.19", "200.82", "201.92", "201.95", "202.18", "245.57")
 ROUTINE = """\
@@ -57,3 +59,25 @@ class TestWorkedExample:
 def test_two_sided_critical_values_are_as_tabled(count: int, five: float, one: float) -> None:
     assert grubbs_critical(count, 0.05) == pytest.approx(five, abs=0.0011)
     assert grubbs_critical(count, 0.01) == pytest.approx(one, abs=0.0011)
+
+
+class TestRoundedReadings:
+    @pytest.mark.parametrize("count", [3, 4, 5, 8])
+    @pytest.mark.parametrize("scatter", [0.3, 0.5, 1.0, 2.0])  # in steps of the dial
+    def test_sound_ones_are_taken_for_outliers_no_more_often_than_the_level_says(
+        self, count: int, scatter: float
+    ) -> None:
+        """Level of the test, 5 % of sound series. Whole steps give only some values of G, so the level is not exact."""
+        readings = np.rint(np.random.default_rng(7).normal(0.3, scatter, (20_000, count)))
+        found, _ = grubbs_statistic(readings, step=1.0)
+        share = float(np.mean(found > grubbs_critical(count, 0.05)))
+        assert share < 0.06
+
+    def test_of_three_the_one_that_differs_from_two_alike_is_none_by_that_alone(
+        self, measure: Callable[..., Any]
+    ) -> None:
+        of_three = ROUTINE.replace("0.01 um", "0.1 um").replace("times = 8", "times = 3")
+        codes = [f["code"] for f in measure(of_three, ["0", "0.1", "0.1", "0.3", "0"]).record["findings"]]
+        assert not [code for code in codes if "outlier" in code]
+        codes = [f["code"] for f in measure(of_three, ["0", "0.1", "0.1", "9.3", "0"]).record["findings"]]
+        assert [code for code in codes if "outlier" in code]

@@ -70,7 +70,7 @@ class RepeatabilitySettings(Settings):
         description="Whether the scatter that the book knows of this comparator is pooled with the run's own.",
     )
     outlier_significance: float = Field(
-        OUTLIER_SIGNIFICANCE, gt=0.0, lt=0.5, description="Level of Grubbs' test for an outlier."
+        OUTLIER_SIGNIFICANCE, gt=0.0, lt=0.5, description="Level of Grubbs' test for an outlier; 0.05 where left out."
     )
 
 
@@ -230,7 +230,7 @@ def _outliers(settings: RepeatabilitySettings, run: RunView, *, live: bool) -> I
         if not np.any(wide):
             continue
         values = stack(_only(wide, readings))
-        g, index = grubbs_statistic(values)
+        g, index = grubbs_statistic(values, step=run.resolution_um)
         critical = grubbs_critical(len(group), settings.outlier_significance)
         farthest = group[int(np.atleast_1d(index)[0])]
         own = np.arange(len(group)) == np.asarray(index)[..., None]
@@ -241,8 +241,8 @@ def _outliers(settings: RepeatabilitySettings, run: RunView, *, live: bool) -> I
         yield Finding(
             level=Level.CAUTION,
             code=f"repeatability/outlier/{place}",
-            text=f"{farthest.raw} at {place} lies far from its repeats (Grubbs {shown(g, 4)}, limit {critical:.4g}). "
-            f"{ask}",
+            text=f"Entry {farthest.seq}, {farthest.raw} at {place}, lies farther from its repeats than they scatter "
+            f"(Grubbs' test: {shown(g, 4)}, limit {critical:.4g}). {ask}",
             data={"grubbs": float(np.mean(g)), "critical": critical, "entry": float(farthest.seq)},
             holds=_of_all(wide, np.logical_and(g > critical, gap > apart)),
         )
