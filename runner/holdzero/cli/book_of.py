@@ -33,7 +33,7 @@ def name_of(book: str | None, shop: Path | None) -> str:
 
 
 def files_read(book: str | None, shop: Path | None) -> tuple[Path, ...]:
-    """Files that a command of the book reads and must not write over: settings, key, the book and what lies beside it."""
+    """Files that a command of the book reads and must not write over: settings, key, the book and its neighbours."""
     own = _own(shop)
     name = (own.book(book) or _DEFAULT).removeprefix("sqlite:///")
     beside = (Path(f"{name}{ending}") for ending in ("", "-wal", "-journal"))
