@@ -197,6 +197,17 @@ class TestJson:
         assert "the record could not be printed" in done.stderr
         assert tool.record["verdict"] == "pass"
 
+    def test_an_output_that_takes_no_more_is_told_as_what_it_is(self, tool: Tool) -> None:
+        command = [sys.executable, "-m", "holdzero", "validate", tool.routine]
+        with Path("/dev/full").open("w") as full:
+            done = subprocess.run(
+                command, cwd=tool.folder, stdout=full, stderr=subprocess.PIPE, encoding="utf-8", check=False
+            )
+        assert done.returncode == INVALID
+        assert done.stderr.startswith("holdzero: the output: No space left on device\n")
+        assert "fault of the tool" not in done.stderr
+        assert "Exception" not in done.stderr
+
     def test_a_reader_that_went_away_changes_no_verdict(self, tool: Tool) -> None:
         source = f"readings:{tool.readings(*GOOD)}"
         command = [sys.executable, "-m", "holdzero", "run", tool.routine, "--source", source, "--out", "out"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import errno
 import shutil
 import subprocess
 import tomllib
@@ -14,6 +15,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from holdzero.cli.routines import approve_routine
+from holdzero.errors import HoldzeroError
 from holdzero.record import verify
 from holdzero.routine.approval import approval_state, with_approval
 from holdzero.routine.load import load_routine
@@ -180,6 +183,18 @@ class TestTheCommand:
         done = tool(ring.parent, "approve", str(ring), "--by", "C. Reeve")
         assert done.returncode == 2
         assert "add the unit" in done.stderr
+        assert ring.read_text("utf-8") == text
+
+    def test_says_so_where_it_can_not_be_written(self, ring: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        def refuse(path: Path, content: bytes) -> None:
+            del content
+            raise PermissionError(errno.EACCES, "Permission denied", str(path.with_name(".writing-x")))
+
+        monkeypatch.setattr("holdzero.cli.routines.write_whole", refuse)
+        text = ring.read_text("utf-8")
+        with pytest.raises(HoldzeroError) as told:
+            approve_routine(ring, None, by="C. Reeve", note="")
+        assert str(told.value) == f"{ring}: its approval could not be written: Permission denied"
         assert ring.read_text("utf-8") == text
 
     def test_validate_tells_of_an_approval_that_holds_no_more(self, ring: Path, tool: Tool) -> None:

@@ -359,6 +359,11 @@ def register_show(
     raise typer.Exit(show(shop or DEFAULT_SHOP, identifier))
 
 
+def _say_no_more() -> None:
+    """Have what is still to be printed go nowhere, where nobody takes it."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
 def main() -> NoReturn:
     """Start the tool. No traceback reaches a person, unless HOLDZERO_TRACE is set."""
     from holdzero.errors import HoldzeroError
@@ -372,7 +377,16 @@ def main() -> NoReturn:
         typer.echo("\nholdzero: interrupted", err=True)
         sys.exit(EXIT_INTERRUPTED)
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _say_no_more()
+        sys.exit(EXIT_INVALID)
+    except OSError as error:
+        if os.environ.get("HOLDZERO_TRACE"):
+            raise
+        if error.filename is None:  # what is written to has no name: the output itself
+            _say_no_more()
+        where, why = error.filename or "the output", error.strerror or error
+        mend = "nothing that was accepted is lost; see to the file, its folder or the disk, and try again"
+        typer.echo(f"holdzero: {where}: {why}\n    {mend}", err=True)
         sys.exit(EXIT_INVALID)
     except Exception as error:
         if os.environ.get("HOLDZERO_TRACE"):

@@ -59,7 +59,10 @@ def approve_routine(path: Path, named: Path | None, *, by: str, note: str) -> in
     today = dt.datetime.now().astimezone().date()
     written = with_approval(text, by=by.strip(), on=today, digest=loaded.text_digest, note=note.strip())
     before = path.read_bytes()
-    write_whole(path, written.encode("utf-8"))
+    try:
+        write_whole(path, written.encode("utf-8"))
+    except OSError as error:
+        raise HoldzeroError(f"{path}: its approval could not be written: {error.strerror}") from None
     try:
         again = _every_member(path, shop)[0]
         holds = approval_state(again.document.get("approval"), again.text_digest) == "approved"
