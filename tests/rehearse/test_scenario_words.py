@@ -5,9 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
+from holdzero.cli import app
 from holdzero.errors import FileFaultsError
 from holdzero.rehearse.scenario import load_scenario
+from holdzero.testing import Draft
 
 HEAD = 'format = 1\ntitle = "something"\n'
 SHARE = "a share between 0 and 1, for example 0.02"
@@ -82,3 +85,89 @@ class TestTheWords:
             assert words in said
         for foreign in ("unable to parse", "check the value and its kind", "less than or equal", "is no unit"):
             assert foreign not in said
+
+
+STEPS = (
+    {"do": "prepare", "say": "Wipe."},
+    {"do": "temperature", "of": "part"},
+    {"do": "zero", "times": 2},
+    {"do": "read", "at": "a"},
+    {"do": "read", "at": "b"},
+    {"do": "return"},
+    {"do": "compare"},
+)
+VARIES = {"measure": "variation", "at": ["a", "b"], "upper": "2 um"}
+
+
+def routine(folder: Path, **of: object) -> Path:
+    """A routine that reads two places, a thermometer on the part, and a comparator without turns."""
+    draft = Draft().with_table("comparator", force="0.5 N").with_steps(*STEPS)
+    draft = (draft.without_table("characteristics.thickness") if of else draft).with_characteristic(
+        "thickness", **(of or {"at": ["a", "b"]})
+    )
+    (folder / "washer.toml").write_text(draft.text, "utf-8")
+    return folder / "washer.toml"
+
+
+def rehearse(folder: Path, path: Path, text: str) -> str:
+    """What is said of a scenario that is rehearsed with a routine; nothing where it is taken."""
+    (folder / "other.toml").write_text(HEAD + text + "\n", "utf-8")
+    options = ["--runs", "20", "--workers", "1", "--scenario", str(folder / "other.toml")]
+    result = CliRunner().invoke(app, ["rehearse", str(path), *options])
+    assert result.exception is None or isinstance(result.exception, FileFaultsError | SystemExit)
+    return str(result.exception) if isinstance(result.exception, FileFaultsError) else ""
+
+
+class TestWhatARoutineHasNot:
+    @pytest.mark.parametrize("name", ["moon", "air"])
+    def test_is_a_thermometer_that_is_never_read(self, tmp_path: Path, name: str) -> None:
+        text = f'[temperatures]\n{name} = "21 degC"'
+        said = rehearse(tmp_path, routine(tmp_path), text)
+        assert (
+            f"other.toml:4: error: temperatures.{name}: found a thermometer on '{name}'; expected one of part" in said
+        )
+        assert rehearse(tmp_path, routine(tmp_path), '[temperatures]\npart = "21 degC"') == ""
+
+    def test_is_a_turn_of_the_dial(self, tmp_path: Path) -> None:
+        said = rehearse(tmp_path, routine(tmp_path), "[turns]\nchance = 0.1")
+        assert "other.toml:3: error: turns: found a comparator that has no turn" in said
+        assert "comparator.turn" in said
+
+    def test_is_a_truth_below_absolute_zero(self, tmp_path: Path) -> None:
+        text = '[true]\n"temperature, part less reference" = "1 K"\n"temperature of the part" = "-300 degC"'
+        path = Path(__file__).parents[2] / "routines" / "spacer-ring.toml"
+        said = rehearse(tmp_path, path, text)
+        assert "other.toml:5: error: true.temperature of the part: " in said
+        assert "above absolute zero" in said
+
+
+class TestWhatChangesNothing:
+    """Whoever believes that a bench was tried, and it was not, is worse off than with an error."""
+
+    @pytest.mark.parametrize(
+        ("text", "told"),
+        [
+            ("[slips]", "slips: found neither sign nor point above 0"),
+            ('[approach]\nchance = 0\nbacklash = "1 um"', "approach: found a chance or a backlash of 0"),
+            ('[dust]\nchance = 0\nsize = "1 um"', "dust.chance: found a chance of 0"),
+            ('[settling]\nby = "0 um"\nfades_in = "5 min"', "settling.by: found 0 um"),
+            ('[hands]\nwarms = "0 um"\nfades_in = "5 min"', "hands: found neither warms nor touch above 0"),
+            (
+                '[film]\nthickness = "1 um"\ngives = "1 um"\nat = ["a"]',
+                "film: found a film that is gone, or gives way wholly, whenever it is read",
+            ),
+        ],
+    )
+    def test_is_refused(self, tmp_path: Path, text: str, told: str) -> None:
+        said = rehearse(tmp_path, routine(tmp_path), text)
+        assert told in said
+        assert "other.toml:" in said
+
+    def test_is_a_film_that_lifts_both_faces_alike(self, tmp_path: Path) -> None:
+        film = '[film]\nthickness = "1 um"\nat = {}'
+        varies = routine(tmp_path, **VARIES)
+        assert "film on a, b, which lifts all that is compared alike" in rehearse(
+            tmp_path, varies, film.format('["a", "b"]')
+        )
+        assert rehearse(tmp_path, varies, film.format('["a"]')) == ""
+        assert rehearse(tmp_path, routine(tmp_path), film.format('["a", "b"]')) == ""

@@ -22,7 +22,7 @@ from holdzero.evaluate import Evaluation
 from holdzero.expansion import kinds_of
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.rehearse import Curve, Point, Process, rehearsed, true_sizes_um
-from holdzero.rehearse.errors import inputs_of
+from holdzero.rehearse.fitting import refuse_misfits
 from holdzero.rehearse.many import Rehearsal
 from holdzero.rehearse.scenario import Scenario, load_scenario
 from holdzero.rehearse.suggest import Wish
@@ -213,7 +213,7 @@ def _trial(path: Path, member: str | None, wanted: Wanted, shop: Shop) -> _Trial
     what = subject.with_checks(checks)
     ideal = what.ideal()
     if written is not None:
-        written.fits(what.places, inputs_of(ideal))
+        refuse_misfits(written, what.begun, ideal, checks, what.entries)
     plan = Plan(
         subject=subject,
         sizes_um=true_sizes_um(ideal, what.of, _bias_um(what, ideal)),

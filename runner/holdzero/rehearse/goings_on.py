@@ -14,7 +14,7 @@ from holdzero.rehearse.scenario import Film, Hands, Scenario
 from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.state import Reading, State
 
-__all__ = ["GoingsOn", "again", "film_um", "heat_share", "lift_of"]
+__all__ = ["GoingsOn", "again", "film_um", "heat_share", "lift_of", "pressed_um"]
 
 
 def again(state: State, slot: Slot) -> int:
@@ -207,12 +207,23 @@ def film_um(film: Film, state: State, slot: Slot) -> float:
         state: of the run.
         slot: that is read.
 
-    Source: a spring (Hooke); a film that is real is harder the thinner it is pressed (common practice, no source).
     """
     if slot.place not in film.at or (film.wipes_off and _cleaned_again(state)):
         return 0.0
-    usual = state.comparator.force if state.comparator is not None else None
-    share = slot.force_N / usual if slot.force_N is not None and usual else 1.0
+    return pressed_um(film, slot, state.comparator.force if state.comparator is not None else None)
+
+
+def pressed_um(film: Film, slot: Slot, usual_N: float | None) -> float:  # noqa: N803  the unit's own capital
+    """What is left of a film under the tip [um].
+
+    Args:
+        film: how thick and how soft it is.
+        slot: that is read.
+        usual_N: the comparator's contact force [N]; None where it is not stated.
+
+    Source: a spring (Hooke); a film that is real is harder the thinner it is pressed (common practice, no source).
+    """
+    share = slot.force_N / usual_N if slot.force_N is not None and usual_N else 1.0
     return max(film.thickness - film.gives * share, 0.0)
 
 

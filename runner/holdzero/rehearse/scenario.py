@@ -6,15 +6,13 @@ A file of TOML, read and refused like a routine. What it leaves out is as the ro
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
 
 from pydantic import AfterValidator, BeforeValidator, Field, ValidationError, ValidationInfo, field_validator
 
-from holdzero.errors import Fault, FileFaultsError, QuantityError
-from holdzero.model import Input
+from holdzero.errors import FileFaultsError, QuantityError
 from holdzero.quantity import Dimension, parse_number, parse_quantity, shown
 from holdzero.routine.fields import Format, Length, Model, Size, Temperature, TemperatureDifference, Text, Time, refuse
 from holdzero.routine.load import faults_of, read_toml
@@ -37,6 +35,7 @@ __all__ = [
 ]
 
 _COLDEST_DEGC = -273.15  # SI Brochure, 9th edition, 2.3.1: absolute zero on the Celsius scale
+_ABOVE_ZERO, _CHECK_DEGREE = "a temperature above absolute zero, −273.15 °C", "check sign, number and unit"
 
 
 def _share(raw: object) -> object:
@@ -67,7 +66,7 @@ def _several(raw: object) -> object:
 
 def _possible(degree: float) -> float:
     if degree < _COLDEST_DEGC:
-        raise refuse(f"{degree:g} °C", "a temperature above absolute zero, −273.15 °C", "check sign, number and unit")
+        raise refuse(f"{degree:g} °C", _ABOVE_ZERO, _CHECK_DEGREE)
     return degree
 
 
@@ -245,43 +244,6 @@ class Written:
     digest: str
     origins: Origins
 
-    def fits(self, places: Collection[str], inputs: Mapping[str, Input]) -> None:
-        """Refuse what it says of things that a routine has not.
-
-        Args:
-            places: where the routine's part is read.
-            inputs: of the routine's model, by name.
-
-        Raises:
-            FileFaultsError: it names a place or an input that is not there, or an input has another unit.
-        """
-        one, faults = self.scenario, []
-        named: list[tuple[tuple[str | int, ...], str]] = [(("part", "places", name), name) for name in one.part.places]
-        named += [(("hands", "share", name), name) for name in (one.hands.share if one.hands is not None else ())]
-        named += [(("film", "at", number), name) for number, name in enumerate(one.film.at if one.film else ())]
-        for path, name in named:
-            if name not in places:
-                faults.append(
-                    self._fault(path, f"place {name!r}", f"one of {', '.join(places)}", "name a place of the routine")
-                )
-        for name, text in one.true.items():
-            path = ("true", name)
-            if name not in inputs:
-                expected = f"an input of the routine: {'; '.join(inputs)}"
-                faults.append(self._fault(path, repr(name), expected, "write it as holdzero budget does"))
-                continue
-            try:
-                true_value(text, inputs[name].unit)
-            except QuantityError as error:
-                faults.append(self._fault(path, error.found, error.expected, error.mend))
-        if faults:
-            raise FileFaultsError(tuple(faults))
-
-    def _fault(self, path: tuple[str | int, ...], found: str, expected: str, mend: str) -> Fault:
-        file, line = self.origins.place(path)
-        key = ".".join(str(part) for part in path)
-        return Fault(file=file, line=line, key=key, found=found, expected=expected, mend=mend)
-
 
 def true_value(text: str, unit: str) -> float:
     """A true value as a number in the unit of its input.
@@ -295,7 +257,10 @@ def true_value(text: str, unit: str) -> float:
     """
     dimension = next((dimension for dimension in Dimension if dimension.unit == unit), None)
     if dimension is not None:
-        return parse_quantity(text, dimension).value
+        value = parse_quantity(text, dimension).value
+        if dimension is Dimension.TEMPERATURE and value < _COLDEST_DEGC:
+            raise QuantityError(repr(text), _ABOVE_ZERO, _CHECK_DEGREE)
+        return value
     number, _, own = text.strip().partition(" ")
     if own.strip() != ("" if unit == "1" else unit):
         raise QuantityError(repr(text), f"a number in {unit}", f'write it as "1.5 {unit}"')

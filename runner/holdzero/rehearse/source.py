@@ -14,10 +14,10 @@ from holdzero.errors import SourceError
 from holdzero.expect import expect
 from holdzero.hooks import Answer, Asks, Command, Prompt, Source
 from holdzero.quantity import Dimension
-from holdzero.rehearse.bench import VirtualBench, places_of
+from holdzero.rehearse.bench import VirtualBench
 from holdzero.rehearse.debrief import debriefed
 from holdzero.rehearse.draws import draws_of
-from holdzero.rehearse.errors import inputs_of
+from holdzero.rehearse.fitting import refuse_misfits
 from holdzero.rehearse.scenario import Written, load_scenario
 from holdzero.run import Run
 from holdzero.run.plan import SlotKind
@@ -107,7 +107,7 @@ def bench_of(conducted: Conducted, written: Written | None) -> VirtualBench:
     checks = conducted.checks
     ideal, _ = expect(started.routine, started.routine_digest, checks, entries=entries, temperatures=temperatures)
     if written is not None:
-        written.fits(places_of(state.slots), inputs_of(ideal))
+        refuse_misfits(written, conducted.run, ideal, checks, entries)
     specs = state.routine.characteristics
     scatter = scenario.scatter if scenario is not None else None
     return VirtualBench(
