@@ -287,8 +287,10 @@ class TestStrikeOut:
         at_bench.types(*ZEROS, "+10", "s", "5", "")
         assert "Nothing was struck out: a reason is needed." in at_bench.types("s")
         at_bench.types("99")
-        assert "There is no entry 99" in at_bench.types("s")
-        at_bench.types("")
+        # Asked again: the next number would else be a reading.
+        assert "There is no entry 99 that counts; one number, as it stands above." in at_bench.types("5, 6")
+        assert "There is no entry 5, 6 that counts" in at_bench.types("")
+        at_bench.types("s", "")
         assert "Nothing was struck out." in at_bench.types("s")
         at_bench.types("5", "slipped off", *PLACES, "0", "")
         assert at_bench.ends() == PASS
@@ -297,7 +299,7 @@ class TestStrikeOut:
     def test_one_that_is_struck_out_can_not_be_struck_out_again(self, start: Sit) -> None:
         at_bench = start()
         at_bench.types(*ZEROS, "+10", "s", "5", "1", "s", "5")
-        assert "There is no entry 5 that counts." in at_bench.prompted()
+        assert "There is no entry 5 that counts;" in at_bench.prompted()
 
     def test_after_the_return_the_return_is_asked_for_again(self, start: Sit, record: Callable[[], Record]) -> None:
         at_bench = start()
@@ -356,6 +358,20 @@ class TestOtherWords:
         shown = at_bench.prompted().replace("\r", "")
         assert re.search(r"-  at \d\d:\d\d: Wipe all\.\n +3  zero +\+0 µm\n +-  at \d\d:\d\d: Wipe all\.\n", shown)
 
+    def test_what_counts_no_more_with_its_zero_is_listed_as_such_and_can_not_be_struck_out(self, start: Sit) -> None:
+        at_bench = start()
+        at_bench.types(*ZEROS, *PLACES[:2], "z", "bumped the stand", "0", "s")
+        shown = at_bench.types("5")
+        assert re.search(r"2 +zero +\+0 µm  given up with its zero", shown)
+        assert re.search(r"5 +a +\+1 µm  given up with its zero  round 1 of 3", shown)
+        assert re.search(r"8 +zero +\+0 µm\r?\n", shown)
+        assert "There is no entry 5 that counts" in at_bench.types("8")
+
+    def test_without_a_zero_there_is_none_to_give_up(self, start: Sit) -> None:
+        at_bench = start()
+        at_bench.types("z")
+        assert "No zero was taken yet" in at_bench.types(ZEROS[0])
+
     def test_a_moved_dial_means_a_fresh_zero_and_the_readings_under_the_old_one_again(
         self, start: Sit, record: Callable[[], Record]
     ) -> None:
@@ -365,6 +381,7 @@ class TestOtherWords:
         assert "The zero counts no more." in shown
         assert "serial 7" in shown
         assert "ZERO ON THE REFERENCE, READING 1 OF 3" in shown
+        assert "Read so far" not in shown  # nothing of it counts
         at_bench.types(*ZEROS[1:], *PLACES, "0", "")
         assert at_bench.ends() == PASS
         assert [event["raw"] for event in record()["events"] if "raw" in event] == [
@@ -444,7 +461,8 @@ class TestInterrupted:
         at_bench.interrupts()
         assert at_bench.ends() == INTERRUPTED
         shown = flat(at_bench.screen)
-        assert "stopped by the keyboard all 4 entries are saved; to go on: holdzero resume" in shown
+        assert "stopped by the keyboard all that was accepted is saved; to go on: holdzero resume out/" in shown
+        assert "--source" not in shown
         (journal,) = (tmp_path / "out").glob("*.journal.jsonl")
         again = person("resume", str(journal))
         assert "Back after" in again.types(PLACES[0])

@@ -48,7 +48,9 @@ EXIT_INTERRUPTED = 4
 SourceOption = Annotated[
     str,
     typer.Option(
-        "--source", help="keyboard, readings:FILE, serial:PORT,PROFILE.toml, virtual[:SCENARIO], or what a plugin adds."
+        "--source",
+        help="keyboard, readings:FILE, serial:PORT,PROFILE.toml, practice[:SCENARIO], virtual[:SCENARIO], or what a "
+        "plugin adds.",
     ),
 ]
 ThermometersOption = Annotated[

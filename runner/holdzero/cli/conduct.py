@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+import shlex
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Literal
@@ -301,11 +302,11 @@ def _conducted(session: Session, bench: Bench, options: Options, ask: Asking) ->
     try:
         run = session.conduct()
     except SourceExhaustedError as error:
-        return _interrupted(session, str(error))
+        return _interrupted(session, str(error), bench, options)
     except KeyboardInterrupt:
-        return _interrupted(session, "stopped by the keyboard")
+        return _interrupted(session, "stopped by the keyboard", bench, options)
     except SourceError as error:
-        _interrupted(session, str(error))
+        _interrupted(session, str(error), bench, options)
         return _INVALID
     except JournalError as error:
         tell(f"holdzero: {error}")
@@ -321,10 +322,26 @@ def _conducted(session: Session, bench: Bench, options: Options, ask: Asking) ->
     return code
 
 
-def _interrupted(session: Session, reason: str) -> int:
-    saved = f"all {session.run.state.seq} entries are saved; to go on: holdzero resume {session.journal.path}"
-    tell(f"\nholdzero: {reason}\n    {saved}")
+def _interrupted(session: Session, reason: str, bench: Bench, options: Options) -> int:
+    tell(f"\nholdzero: {reason}\n    all that was accepted is saved; to go on:")
+    tell(f"    holdzero resume {shlex.join((str(session.journal.path), *_same_bench(session, bench, options)))}")
     return _INTERRUPTED
+
+
+def _same_bench(session: Session, bench: Bench, options: Options) -> Iterator[str]:
+    """The options without which a run would go on at another bench than it began at."""
+    # The answers of a file were taken already, or are those that did not do.
+    if bench.source.interactive and options.source != "keyboard":
+        yield from ("--source", options.source)
+    for line in options.thermometers:
+        yield from ("--thermometers", line)
+    for name, said in (("--shop", options.shop), ("--book", options.book)):
+        if said is not None:
+            yield from (name, str(said))
+    if options.out != session.journal.path.parent:
+        yield from ("--out", str(options.out))
+    if options.json:
+        yield "--json"
 
 
 def _reads_in(run: Run, unit: str) -> bool:

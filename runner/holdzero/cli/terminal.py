@@ -117,10 +117,11 @@ class Terminal:
         self.console.print(Padding(Text(text, style=style), (0, 0, 0, 2), expand=False))
 
     def _readings(self, state: State, units: str) -> None:
-        live = state.live[-_RECENT:]
-        if live:
-            told = "  ".join(f"{reading_label(r, state)} {micro_text(float(r.value_um), units)}" for r in live)
-            more = "… " if len(state.live) > _RECENT else ""
+        standing = [reading for reading in state.live if reading.seq not in state.gone]
+        if standing:
+            last = standing[-_RECENT:]
+            told = "  ".join(f"{reading_label(r, state)} {micro_text(float(r.value_um), units)}" for r in last)
+            more = "… " if len(standing) > _RECENT else ""
             self.console.print(Text(f"Read so far: {more}{told}", style="dim"))
 
     def _finding(self, finding: Finding) -> None:
@@ -209,6 +210,8 @@ class Terminal:
                 return AddNote(text) if text else None
             case "d":
                 return self._again()
+            case "z" if not self.run.state.zeros:
+                self._say("No zero was taken yet: there is none to give up.")
             case "z":
                 reason = self._reason("  The zero is given up. Why? (Enter alone: leave it) ")
                 return RenewZero(reason) if reason else None
@@ -235,11 +238,9 @@ class Terminal:
 
     def _strike(self) -> Strike | None:
         self._list()
-        number = self.line("  Number of the entry to strike out (Enter alone: none): ").strip()
-        state = self.run.state
-        live = {item.seq for item in state.entries if item.struck is None}
-        if number not in map(str, live):
-            self._say("Nothing was struck out." if not number else f"There is no entry {number} that counts.")
+        number = self._number_to_strike()
+        if number is None:
+            self._say("Nothing was struck out.")
             return None
         for index, reason in enumerate(STRIKE_REASONS, 1):
             self.console.print(f"    {index}  {reason}")
@@ -249,7 +250,19 @@ class Terminal:
         if not any(letter.isalpha() for letter in said):
             self._say("Nothing was struck out: a reason is needed.")
             return None
-        return Strike(int(number), said)
+        return Strike(number, said)
+
+    def _number_to_strike(self) -> int | None:
+        """Which entry; asked until it is one, so that no number that is meant here is taken for a reading."""
+        state = self.run.state
+        counting = {item.seq for item in state.entries if item.struck is None} - state.gone
+        while True:
+            said = self.line("  Number of the entry to strike out (Enter alone: none): ").strip()
+            if not said:
+                return None
+            if said.isascii() and said.isdigit() and int(said) in counting:
+                return int(said)
+            self._say(f"There is no entry {said} that counts; one number, as it stands above.")
 
     def _again(self) -> Again | None:
         """Which of the preparing steps was done once more."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from holdzero.display import micro_text
 from holdzero.hooks import Level
-from holdzero.run.plan import SlotKind
+from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.state import Given, Prepared, Reading, State, TemperatureTaken
 
 __all__ = ["LEVELS", "VERDICTS", "in_a_line", "reading_label", "readings_so_far"]
@@ -19,6 +19,16 @@ VERDICTS = {
     "reported": ("REPORTED", "[=]", "cyan"),
 }
 LEVELS = {Level.NOTE: ("note", " · "), Level.CAUTION: ("CAUTION", " ! "), Level.STOP: ("STOP", " # ")}
+
+
+def _standing(item: Reading | TemperatureTaken | Given, state: State) -> str:
+    if item.struck:
+        return f"  struck out: {item.struck}"
+    return "  given up with its zero" if item.seq in state.gone else ""
+
+
+def _round(slot: Slot) -> str:
+    return f"  {slot.round_text}" if slot.round_text else ""
 
 
 def in_a_line(text: str) -> str:
@@ -54,6 +64,5 @@ def readings_so_far(state: State, units: str) -> list[str]:
                 label, value = f"{item.slot.of} temp.", f"{float(item.value_degC):.2f} °C"
             case Given():
                 label, value = item.slot.of, item.raw.strip()
-        struck = f"  struck out: {item.struck}" if item.struck else ""
-        lines.append(f"{item.seq:>3}  {label:<12} {value:>12}{struck}")
+        lines.append(f"{item.seq:>3}  {label:<12} {value:>12}{_standing(item, state)}{_round(item.slot)}")
     return lines

@@ -267,6 +267,19 @@ class State:
             )
         )
 
+    @cached_property
+    def gone(self) -> frozenset[int]:
+        """Numbers of readings that were not struck out and count no more all the same.
+
+        Their zero was given up, and they are asked for again, or were read again already; or they are of such a zero.
+        """
+        counted = {reading.seq for reading in self.counted}
+        again = {slot.id for slot in self.open_slots}
+        part = [reading for reading in self.live if reading.kind in (SlotKind.READ, SlotKind.CHECK)]
+        gone = {r.seq for r in part if r.seq not in counted or r.slot.id in again}
+        idle = self.lost_zeros - {reading.zero for reading in part if reading.seq not in gone}
+        return frozenset(gone | {r.seq for r in self.live if r.zero in idle})
+
     @property
     def comparator(self) -> schema.Comparator | None:
         """The comparator in use; None until it was chosen."""
