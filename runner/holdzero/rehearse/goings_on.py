@@ -62,6 +62,7 @@ class GoingsOn:
         # Where a zero wandered to before, nobody knows any more: it goes on from where it was set.
         self._wandered: tuple[float, Number] = (before.now_s, 0.0)
         self._set_um: Number = self._slow_um("", zeros_s[0]) if zeros_s else 0.0
+        self._setting: tuple[str, int, int] | None = None
 
     def more_um(self, state: State, slot: Slot, at_s: float) -> Number:
         """By how much more the comparator shows for all that [um].
@@ -74,7 +75,10 @@ class GoingsOn:
         one, name = self._scenario, lift_of(state, slot)
         slow = self._slow_um(name, at_s)
         if slot.kind is SlotKind.ZERO and (not state.zeros or state.zeros[-1] != slot.group):
-            self._set_um = slow  # the dial is set, whatever it showed
+            setting = (slot.group, len(state.absences), len(state.prepared))
+            if self._setting != setting:
+                # The dial is set once, as the tip comes down, whatever it showed; from then on it creeps again.
+                self._setting, self._set_um = setting, slow
         more = slow - self._set_um
         if one.approach is not None:
             generator = self._draws(f"approach {name}")
