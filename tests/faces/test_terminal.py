@@ -454,6 +454,14 @@ class TestStops:
 
 
 class TestInterrupted:
+    def test_at_another_bench_it_says_which_one_to_go_on_at(self, person: Sit, tmp_path: Path) -> None:
+        (tmp_path / "routine.toml").write_text(PLAIN, "utf-8")
+        at_bench = person("run", "routine.toml", "--out", "out", *WHO, "--source", "practice")
+        at_bench.prompted()
+        at_bench.interrupts()
+        assert at_bench.ends() == INTERRUPTED
+        assert flat(at_bench.screen).endswith(".journal.jsonl --source practice")
+
     def test_ctrl_c_is_4_and_says_how_to_go_on(self, start: Sit, person: Sit, tmp_path: Path) -> None:
         at_bench = start()
         at_bench.types(*ZEROS)
