@@ -159,7 +159,8 @@ def _suggested(path: Path, wanted: Wanted, shop: Shop) -> int:
         tell(f"holdzero: {name} takes one run at a time: slower; fewer --runs are quicker")
     # As many parts as a curve has runs, so that chance decides nothing; fewer where each takes its time.
     parts = wanted.runs if slow else wanted.runs * len(trial.plan.sizes_um)
-    wish = Wish(risk=risk, mean_um=mean_um, standard_um=standard_um, runs=parts)
+    coverage = trial.routine.decision.numbers(trial.what.checks.rule).coverage_probability
+    wish = Wish(risk=risk, mean_um=mean_um, standard_um=standard_um, coverage=coverage, runs=parts)
     return suggest_ways(trial.routine, trial.what, wish, json=wanted.json)
 
 

@@ -66,6 +66,7 @@ def _data(what: Rehearsal, wish: Wish, ways: Sequence[Way]) -> dict[str, Any]:
         "simulated": True,
         "of": what.of,
         "risk": wish.risk,
+        "coverage_probability": wish.coverage,
         "process": {"mean_um": wish.mean_um, "standard_um": wish.standard_um},
         "now": {"rounds": rounds_of(what.document), "soak_min": soak_min_of(what.document)},
         "ways": [_way(way) for way in ways],
@@ -78,11 +79,17 @@ def _way(way: Way) -> dict[str, Any]:
         "rounds": way.rounds,
         "soak_min": way.soak_min,
         "meets": way.meets,
+        "risk_met": way.risk_met,
+        "u_holds": way.u_holds,
+        "longer_soak_changes_nothing": way.settled,
         "runs": way.process.tally.runs,
         "consumer_risk": way.process.consumer_risk,
         "producer_risk": way.process.producer_risk,
         "consumer_risk_limit": _limit(way.process.tally.bad_passed, way),
         "producer_risk_limit": _limit(way.process.tally.good_not_passed, way),
+        "covered": way.process.tally.covered / way.process.tally.runs,
+        "covered_limit": _limit(way.process.tally.covered, way),
+        "off_um": way.off_um,
         "bench_s": way.bench_s,
     }
 
@@ -100,20 +107,37 @@ def _show(console: Console, routine: schema.Routine, what: Rehearsal, wish: Wish
     scenario = f" Scenario: {what.scenario.title}." if what.scenario is not None else ""
     console.print(
         f"{what.of}: of {wish.runs} parts of the process ({micro_text(wish.mean_um, units)}, s = {spread}) no more "
-        f"than {_percent_of(wish.risk)} may be bad and pass, and no more may be good and not pass; both by the upper "
-        f"ends of their 95 % limits.{scenario}"
+        f"than {_percent_of(wish.risk)} may be bad and pass, and no more may be good and not pass, both by the upper "
+        f"ends of their 95 % limits; and U must hold: the truth within it in {100.0 * wish.coverage:.4g} % of the "
+        f"parts.{scenario}"
     )
     console.print()
-    console.print("   rounds    soak   at the bench     bad passes      good does not")
+    console.print("rounds     soak at the bench    bad passes    good does not     in U")
     for way in ways:
-        soak = "as is" if way.soak_min is None else f"{way.soak_min} min" if way.meets else f">{MOST_SOAK_MIN} min"
-        bad, good = _share(way.process.tally.bad_passed, way), _share(way.process.tally.good_not_passed, way)
-        mark = "+ meets it" if way.meets else "x does not"
-        console.print(f"   {way.rounds:>6} {soak:>8} {clock_text(way.bench_s):>12} {bad:>15} {good:>18}   {mark}")
-    console.print("   In brackets: the upper ends of the 95 % limits, which decide.")
+        tally = way.process.tally
+        soak = "as is" if way.soak_min is None else _tried_text(way)
+        bad, good = _share(tally.bad_passed, way), _share(tally.good_not_passed, way)
+        covered = percent(tally.covered, tally.runs)
+        time = clock_text(way.bench_s)
+        console.print(f"{way.rounds:>6} {soak:>8} {time:>9} {bad:>15} {good:>16} {covered:>8}  {_mark(way)}")
+    console.print("In brackets: the upper ends of the 95 % limits, which decide.")
+    if any(way.risk_met and not way.u_holds for way in ways):
+        console.print("! no U: the risk is met, but the truth lies within U in fewer parts than U stands for.")
+    if any(way.settled for way in ways):
+        console.print("After a soak that stands beside an x or ! a longer one changes nothing any more.")
     console.print()
-    for sentence in _sentences(what, ways):
+    for sentence in _sentences(what, wish, ways):
         console.print(sentence)
+
+
+def _tried_text(way: Way) -> str:
+    return f"{way.soak_min} min" if way.meets or way.settled else f">{MOST_SOAK_MIN} min"
+
+
+def _mark(way: Way) -> str:
+    if way.meets:
+        return "+ meets it"
+    return "! no U" if way.risk_met else "x does not"
 
 
 def _share(count: int, way: Way) -> str:
@@ -125,7 +149,7 @@ def _percent_of(share: float) -> str:
     return f"{100.0 * share:.3g} %"
 
 
-def _sentences(what: Rehearsal, ways: Sequence[Way]) -> list[str]:
+def _sentences(what: Rehearsal, wish: Wish, ways: Sequence[Way]) -> list[str]:
     best, now = _best(ways), soak_min_of(what.document)
     rounds = rounds_of(what.document)
     found = [f"The routine as it stands: {_in_words(rounds, now)}."]
@@ -136,10 +160,11 @@ def _sentences(what: Rehearsal, ways: Sequence[Way]) -> list[str]:
             else f"{MOST_SOAK_MIN} min of soak"
         )
         found.append(f"Nothing up to {tried} meets it.")
-        found.extend(_why_not(what, ways))
+        found.extend(_why_not(what, wish, ways))
     else:
-        soak = None if best.soak_min is None else float(best.soak_min)
-        found.append(f"Quickest that meets it: {_in_words(None if rounds is None else best.rounds, soak)}.")
+        found.append(f"Quickest that meets it: {_way_in_words(what, best)}.")
+        if best.hasty is not None:
+            found.append(_without_u(what, wish, best.hasty))
         if rounds is not None and ways[0].meets:
             found.append(_ONE_ROUND)
     if now is not None and all(way.soak_min is None for way in ways):
@@ -153,14 +178,34 @@ def _in_words(rounds: int | None, soak_min: float | None) -> str:
     return ", ".join(words) or "no rounds and no soak that could be changed"
 
 
-def _why_not(what: Rehearsal, ways: Sequence[Way]) -> list[str]:
+def _way_in_words(what: Rehearsal, way: Way) -> str:
+    rounds = None if rounds_of(what.document) is None else way.rounds
+    return _in_words(rounds, None if way.soak_min is None else float(way.soak_min))
+
+
+def _without_u(what: Rehearsal, wish: Wish, way: Way) -> str:
+    """Why a way that meets the risk is not proposed."""
+    tally, units = way.process.tally, schema.Routine.model_validate(dict(what.document)).routine.units
+    return (
+        f"With {_way_in_words(what, way)} the risk is met too, but U does not hold there: the truth lies within it in "
+        f"{percent(tally.covered, tally.runs)} of the parts, and U stands for {100.0 * wish.coverage:.4g} %; on "
+        f"average the value lies {micro_text(way.off_um, units)} off the truth. So it is not proposed."
+    )
+
+
+def _why_not(what: Rehearsal, wish: Wish, ways: Sequence[Way]) -> list[str]:
     """What keeps good parts from passing where neither rounds nor soak help, in the way that comes nearest."""
     nearest = min(ways, key=lambda way: way.process.tally.good_not_passed + way.process.tally.bad_passed, default=None)
     if nearest is None:
         return []
+    undefended = next((way for way in ways if way.risk_met), None)
+    if undefended is not None:
+        missing = "Something goes on that the routine does not know of, or its rounds are too few for what it states."
+        return [_without_u(what, wish, undefended).replace("is met too", "is met"), missing]
     tally = nearest.process.tally
-    soak = None if nearest.soak_min is None else float(nearest.soak_min)
-    found = [f"Nearest: {_in_words(None if rounds_of(what.document) is None else nearest.rounds, soak)}."]
+    found = [f"Nearest: {_way_in_words(what, nearest)}."]
+    if nearest.settled:
+        found.append("No soak helps: after this one a longer one changes nothing any more.")
     stops = Counter({name.partition(" ")[2]: n for name, n in tally.findings.items() if name.startswith("stop ")})
     if stops:
         told = "; ".join(f"{name} in {percent(count, tally.runs)}" for name, count in stops.most_common(3))

@@ -1,13 +1,15 @@
-"""The fewest rounds and the shortest soak with which a routine meets a stated risk."""
+"""The fewest rounds and the shortest soak with which a routine meets a stated risk, and its U holds."""
 
 from __future__ import annotations
 
 import copy
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any
 
 from holdzero.errors import HoldzeroError
+from holdzero.expect import expect
 from holdzero.rehearse.curve import Process, band_of, process_of
 from holdzero.rehearse.many import Rehearsal
 from holdzero.routine.load import digest_of
@@ -29,12 +31,14 @@ class Wish:
         risk: share of all parts that may be good and not pass, and share that may be bad and pass [1].
         mean_um: of the true sizes of the process [um].
         standard_um: their standard deviation [um].
+        coverage: probability that U stands for [1].
         runs: how many parts are rehearsed each time.
     """
 
     risk: float
     mean_um: float
     standard_um: float
+    coverage: float
     runs: int
 
     def met(self, process: Process) -> bool:
@@ -42,6 +46,10 @@ class Wish:
         tally = process.tally
         counts = (tally.bad_passed, tally.good_not_passed)
         return all(band_of(count, tally.runs)[1] <= self.risk for count in counts)
+
+    def held(self, process: Process) -> bool:
+        """Whether U holds: the truth lies within it in no surely smaller share of the parts than it stands for."""
+        return band_of(process.tally.covered, process.tally.runs)[1] >= self.coverage
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,13 +60,30 @@ class Way:
         rounds: how often the places are read.
         soak_min: of the longest soak of the routine [min]; None where no soak is tried.
         process: what came of the parts.
-        meets: whether it meets the wish; where not, no soak that is tried does, and this is the longest.
+        risk_met: whether both risks are met.
+        u_holds: whether U holds. A value whose U does not hold can't be defended, however small the risk.
+        settled: whether a longer soak changes nothing any more. Where a wish is met by no soak, this is the shortest
+            that is so; where none is, the longest that is tried.
+        hasty: the shortest soak that was tried with as many rounds, meets the risk, and lets U not hold [min].
     """
 
     rounds: int
     soak_min: int | None
     process: Process
-    meets: bool
+    risk_met: bool
+    u_holds: bool
+    settled: bool = False
+    hasty: Way | None = None
+
+    @property
+    def meets(self) -> bool:
+        """Whether it can be proposed."""
+        return self.risk_met and self.u_holds
+
+    @property
+    def off_um(self) -> float:
+        """How far the values lie above the truth on average [um]."""
+        return self.process.tally.off_um / self.process.tally.runs
 
     @property
     def bench_s(self) -> float:
@@ -69,8 +94,8 @@ class Way:
 def ways_of(what: Rehearsal, wish: Wish) -> Iterator[Way]:
     """The shortest soak for each number of rounds, from one round on.
 
-    A soak is tried only where a scenario tells of heat that fades: nothing else says what it is for. The risks are
-    taken to fall with a longer soak.
+    A soak is tried only where a scenario tells of heat that fades: nothing else says what it is for. With a longer
+    soak the risks are taken to fall, and U to hold the better.
 
     Args:
         what: is rehearsed.
@@ -83,31 +108,80 @@ def ways_of(what: Rehearsal, wish: Wish) -> Iterator[Way]:
     heat = what.scenario is not None and what.scenario.hands is not None and soak is not None
     if now is None and not heat:
         raise HoldzeroError(_nothing_to_suggest(times_of(what.document)))
+    doubt_um = _doubt_um(what) if heat else 0.0
     for rounds in range(1, MOST_ROUNDS + 1) if now is not None else (1,):
 
+        @cache
         def tried(minutes: int | None, rounds: int = rounds) -> Way:
             document = changed(what.document, rounds if now is not None else None, minutes)
             other = replace(what, document=document, digest=digest_of(document))
             process = process_of(other, wish.mean_um, wish.standard_um, wish.runs)
-            return Way(rounds=rounds, soak_min=minutes, process=process, meets=wish.met(process))
+            met, held = wish.met(process), wish.held(process)
+            return Way(rounds=rounds, soak_min=minutes, process=process, risk_met=met, u_holds=held)
 
-        yield _shortest(tried) if heat else tried(None)
+        yield _shortest(tried, doubt_um) if heat else tried(None)
 
 
-def _shortest(tried: Callable[[int], Way]) -> Way:
-    """The shortest soak that meets the wish, to the minute; the longest where none does."""
-    best = tried(MOST_SOAK_MIN)
-    if not best.meets:
-        return best
+def _shortest(tried: Callable[[int], Way], doubt_um: float) -> Way:
+    """The shortest soak that meets the wish, to the minute.
+
+    Where none does, the shortest after which a longer one changes nothing; where there is none, the longest.
+
+    Args:
+        tried: what comes of a soak [min].
+        doubt_um: standard uncertainty of a value [um].
+    """
+    longest = tried(MOST_SOAK_MIN)
+    if longest.meets:
+        ways = _halved(tried, lambda way: way.meets)
+        hasty = [way for way in ways if way.risk_met and not way.u_holds]
+        return replace(ways[0], hasty=min(hasty, key=lambda way: way.soak_min or 0, default=None))
+    # A soak only just short of the longest says nothing of still longer ones.
+    if not _as_near(tried(MOST_SOAK_MIN // 2), longest, doubt_um):
+        return longest
+    return replace(_halved(tried, lambda way: _as_near(way, longest, doubt_um))[0], settled=True)
+
+
+def _halved(tried: Callable[[int], Way], enough: Callable[[Way], bool]) -> list[Way]:
+    """The shortest soak that is enough, where the longest is, and behind it all that were tried for it."""
+    ways, best = [], tried(MOST_SOAK_MIN)
     low, high = 0, MOST_SOAK_MIN
     while high - low > 1:
         middle = (low + high) // 2
         way = tried(middle)
-        if way.meets:
+        ways.append(way)
+        if enough(way):
             high, best = middle, way
         else:
             low = middle
-    return best
+    return [best, *ways]
+
+
+def _as_near(way: Way, longest: Way, doubt_um: float) -> bool:
+    """Whether the longest soak is no better: by its risks, its coverage, and what is left of the heat in the values."""
+    one, other = way.process.tally, longest.process.tally
+    shares = ((one.bad_passed, other.bad_passed), (one.good_not_passed, other.good_not_passed))
+    alike = all(count <= band_of(least, other.runs)[1] * one.runs for count, least in shares)
+    alike = alike and one.covered >= band_of(other.covered, other.runs)[0] * one.runs
+    return alike and abs(way.off_um - longest.off_um) <= _LITTLE * doubt_um
+
+
+_LITTLE = 0.1  # of the standard uncertainty: with it in the value, the two together are larger by half a percent
+
+
+def _doubt_um(what: Rehearsal) -> float:
+    """Standard uncertainty of a value that scatters as the readings do [um]."""
+    temperatures = what.scenario.temperatures if what.scenario is not None else None
+    evaluation, _ = expect(
+        what.document,
+        what.digest,
+        what.checks,
+        scatter_um=what.scatter_um,
+        entries=what.entries,
+        temperatures=temperatures,
+    )
+    result = next(result for result in evaluation.results if result.name == what.of)
+    return 0.0 if result.propagated is None else float(result.propagated.standard_uncertainty_um)
 
 
 # --- the routine ------------------------------------------------------------------------------
