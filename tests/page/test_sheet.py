@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from holdzero import events as e
+from holdzero.hooks import Finding, Level
 from holdzero.outlook import outlook_of
 from holdzero.page.chart import Dot, readings_picture, soak_picture
 from holdzero.page.sheet import sheet_of
@@ -79,6 +80,23 @@ class TestASheet:
     def test_of_a_run_that_was_given_up_says_why(self, start: Callable[..., Any]) -> None:
         sheet = sheet_of(shown(start().take(e.RunAbandoned, reason="wrong part"), Stage.ABANDONED))
         assert (sheet.title, sheet.say) == ("Given up", "Reason: wrong part.")
+
+
+class TestAStop:
+    STOP = Finding(level=Level.STOP, code="zero_return/over", text="The return is 8 µm from zero.")
+
+    def stopped(self, bench: Any) -> Any:
+        return sheet_of(shown(bench, Stage.STOPPED, stop=self.STOP))
+
+    def test_stands_after_what_was_done_and_not_at_what_comes_next(self, start: Callable[..., Any]) -> None:
+        sheet = self.stopped(start().answer("0", "0.7"))
+        assert (sheet.step, sheet.following) == ("After step 2 of 8", "")
+        # The bar shows as many steps done as the words.
+        assert sheet.number - 1 == 2
+
+    def test_offers_to_give_the_zero_up_once_there_is_one(self, start: Callable[..., Any]) -> None:
+        assert not self.stopped(start()).can_zero
+        assert self.stopped(start().answer("0")).can_zero
 
 
 class TestASoak:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 import os
+import queue
+import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -17,6 +19,7 @@ from holdzero import events as e
 from holdzero.hooks import Finding, Level
 from holdzero.live import Glance, Stand
 from holdzero.page.snapshot import Entry, OpenRun, Refusal, RoutineHere, Snapshot, Stage
+from holdzero.run.commands import RenewZero
 from holdzero.testing import GOOD, PLAIN, Draft, Measure
 
 SIZES = ((1920, 1080), (1280, 800), (800, 1280))
@@ -278,6 +281,34 @@ def test_a_press_of_the_pedal_does_nothing_where_it_must_not(
             page.keyboard.press(key, delay=100)
             page.wait_for_timeout(320)
     assert [url for url in page.asked_for if url.endswith("/do")] == []
+
+
+def test_at_a_stop_the_zero_is_given_up_by_a_choice_as_large_as_the_others(
+    page: Any, served: Any, start: Callable[..., Any]
+) -> None:
+    bench = start(ROUTINE).answer("")
+    _tell(bench, "red")
+    bench.answer("", "20.12", "0", "+0.1")
+    said: queue.Queue[Any] = queue.Queue()
+    threading.Thread(target=lambda: said.put(served.desk.stopped(bench.run, STOP)), daemon=True).start()
+    page.goto(served.url)
+    page.locator("main[data-state=stopped]").wait_for()
+    page.locator("body[data-mine=yes]").wait_for()
+    choices = page.locator(".stop-choices button")
+    assert [text.splitlines()[0] for text in choices.all_inner_texts()] == [
+        "Strike out and read again",
+        "Give the zero up",
+        "Carry on",
+        "Give the run up",
+    ]
+    heights = [choice.bounding_box()["height"] for choice in choices.all()]
+    assert max(heights) - min(heights) < 1.0
+    choices.nth(1).click()
+    page.keyboard.press("Enter")
+    page.locator("#panel-zero .complaint", has_text="reason is needed").wait_for()
+    page.locator("#zero-reason").fill("the dial was bumped")
+    page.keyboard.press("Enter")
+    assert said.get(timeout=60.0) == RenewZero("the dial was bumped")
 
 
 @pytest.mark.skipif(not SHOTS, reason="HOLDZERO_SHOTS names no folder for pictures")

@@ -40,7 +40,9 @@ def echo_of(  # noqa: C901, PLR0911  one arm a kind
         case e.NoteAdded():
             return Echo("", "Noted.")
         case e.ZeroRenewed():
-            return Echo("", "The zero counts no more. Set a fresh one now.")
+            return Echo(
+                "", f"The zero is given up: {sentence(event.reason)} Set it anew, and read again what is asked."
+            )
         case e.RunContinued():
             return Echo("", _back(event, state))
         case e.SoakEnded():

@@ -129,7 +129,7 @@ def _running(snapshot: Snapshot) -> Sheet:
         )
     match snapshot.stage:
         case Stage.STOPPED if snapshot.stop is not None:
-            return _stopped(sheet, snapshot)
+            return _stopped(sheet, snapshot, state)
         case Stage.PAUSED:
             since = f"Since {wall_time(state.wall)}. " if state.wall else ""
             return _stated(sheet, "paused", "Paused", f"{since}Every reading is saved.", accept="Go on", what="go_on")
@@ -151,10 +151,16 @@ def _stated(sheet: Sheet, state: str, title: str, say: str, *, accept: str = "",
     )
 
 
-def _stopped(sheet: Sheet, snapshot: Snapshot) -> Sheet:
+def _stopped(sheet: Sheet, snapshot: Snapshot, state: State) -> Sheet:
     stop = told(snapshot.stop) if snapshot.stop is not None else None
     findings = tuple(found for found in sheet.findings if stop is None or found.code != stop.code)
     stated = _stated(sheet, "stopped", "Stop: choose how to go on", "")
+    # The head stays at what was done last: the next step is not asked yet.
+    done = sheet.number - 1
+    newest = max(state.entries, key=lambda item: item.seq, default=None)
+    if done > 0 and newest is not None:
+        rounds = newest.slot.round_text
+        stated = replace(stated, step=f"After step {done} of {sheet.count}", rounds=rounds, following="")
     return replace(stated, stop=stop, findings=findings, more=True, tone="stop")
 
 

@@ -114,7 +114,7 @@
     }
     if (sheet.dataset.state === "soak") return complain("the soak goes on by itself; to end it early, press “End early”");
     if (entry) return complain("nothing is typed: type the answer, then Enter");
-    if (sheet.dataset.state === "stopped") return complain("this needs a choice: press one of the three keys");
+    if (sheet.dataset.state === "stopped") return complain("this needs a choice: press one of the buttons above");
   }
 
   // --- keys ------------------------------------------------------------------------------------
