@@ -205,7 +205,7 @@ def test_a_whole_run_goes_by_the_keyboard_alone(look: Any, bench: Bench) -> None
     keys.press("Tab")
     assert page.evaluate("document.activeElement.dataset.reason") == "mistyped"
     after(page, lambda: keys.press("Enter"))
-    assert "struck out: mistyped" in page.locator("tr.struck").inner_text()
+    assert "struck out: mistyped" in page.locator("tr.out").inner_text()
     for text in GOOD[3:]:
         keys.type(text)
         after(page, lambda: keys.press("Enter"))

@@ -14,6 +14,7 @@ import pytest
 from holdzero import events as e
 from holdzero.hooks import Finding, Level
 from holdzero.outlook import outlook_of
+from holdzero.page.app import Page
 from holdzero.page.chart import Dot, readings_picture, soak_picture
 from holdzero.page.sheet import sheet_of
 from holdzero.page.snapshot import Snapshot, Stage
@@ -24,6 +25,13 @@ from holdzero.testing import GOOD, PLAIN, Draft, Measure
 def shown(bench: Any, stage: Stage = Stage.RUNNING, **fields: Any) -> Snapshot:
     prompt = bench.run.prompt if stage is Stage.RUNNING else None
     return Snapshot(seq=1, stage=stage, run=bench.run, prompt=prompt, now_s=bench.time_s, **fields)
+
+
+def markup(snapshot: Snapshot) -> str:
+    faults: list[Exception] = []
+    made = Page(faults.append).fragment(snapshot)
+    assert faults == []
+    return made
 
 
 class TestThePedal:
@@ -75,7 +83,19 @@ class TestASheet:
     def test_keeps_what_is_struck_out_and_says_why(self, start: Callable[..., Any]) -> None:
         bench = start().answer("0", "0.7").strike(3, "bumped")
         row = sheet_of(shown(bench)).rows[-1]
-        assert (row.value, row.struck) == ("+0.7 µm", "bumped")
+        assert (row.value, row.out) == ("+0.7 µm", "struck out: bumped")
+
+    def test_marks_what_was_given_up_with_its_zero_and_offers_it_no_more(self, start: Callable[..., Any]) -> None:
+        bench = start().answer("0", "0.7")
+        assert [row.out for row in sheet_of(shown(bench)).rows] == ["", ""]
+        bench.take(e.ZeroRenewed, reason="the dial was bumped")
+        sheet = sheet_of(shown(bench))
+        assert [row.out for row in sheet.rows] == ["given up with its zero"] * 2
+        assert sheet.last is None
+        assert str(sheet.picture).count('class="cross"') == 2
+        assert "data-strike=" not in markup(shown(bench))
+        # What is set anew counts.
+        assert [row.out for row in sheet_of(shown(bench.answer("0"))).rows][2:] == [""]
 
     def test_of_a_run_that_was_given_up_says_why(self, start: Callable[..., Any]) -> None:
         sheet = sheet_of(shown(start().take(e.RunAbandoned, reason="wrong part"), Stage.ABANDONED))
@@ -126,15 +146,15 @@ class TestASoak:
 
 class TestAPicture:
     def test_has_a_title_and_a_description_and_no_markup_of_others(self) -> None:
-        dot = Dot(number=3, value=1.0, kind="read", struck=False, words="<b>place a</b>")
+        dot = Dot(number=3, value=1.0, kind="read", out=False, words="<b>place a</b>")
         drawn = readings_picture([dot], "µm")
         assert "<title" in drawn
         assert "<desc" in drawn
         assert "<b>" not in drawn
         assert "style=" not in drawn
 
-    def test_tells_a_struck_reading_by_its_shape(self) -> None:
-        dots = [Dot(number=n, value=1.0, kind="read", struck=n == 2, words="") for n in (1, 2)]
+    def test_tells_a_reading_that_counts_no_more_by_its_shape(self) -> None:
+        dots = [Dot(number=n, value=1.0, kind="read", out=n == 2, words="") for n in (1, 2)]
         assert readings_picture(dots, "µm").count('class="cross"') == 1
 
     def test_of_a_soak_has_points_curve_and_band(self) -> None:

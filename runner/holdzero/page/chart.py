@@ -32,14 +32,14 @@ class Dot:
         number: below the axis: the number of its entry.
         value: in the small unit that is shown.
         kind: `zero`, `check`, `read` or `return`; gives the mark its shape.
-        struck: whether it is struck out.
+        out: whether it counts no more: struck out, or given up with its zero.
         words: all of it, for those who can't see the picture.
     """
 
     number: int
     value: float
     kind: str
-    struck: bool
+    out: bool
     words: str
 
 
@@ -54,8 +54,8 @@ def readings_picture(dots: Sequence[Dot], unit: str) -> Markup:
     upright = scale_of([0.0, *(dot.value for dot in dots)], start=_BOTTOM, end=_TOP)
     every = math.ceil(len(dots) / _MOST_NUMBERS)
     below = [Tick(across.at(place), str(dot.number)) for place, dot in enumerate(dots, 1) if (place - 1) % every == 0]
-    live = [dot for dot in dots if not dot.struck]
-    told = f"{len(live)} that count, {len(dots) - len(live)} struck out. Newest: {dots[-1].words}."
+    live = [dot for dot in dots if not dot.out]
+    told = f"{len(live)} that count, {len(dots) - len(live)} that count no more. Newest: {dots[-1].words}."
     marks = [_mark(across.at(place), upright.at(dot.value), dot) for place, dot in enumerate(dots, 1)]
     line = f'<line class="zero-line" x1="{_LEFT:g}" x2="{_RIGHT:g}" y1="{upright.at(0.0)}" y2="{upright.at(0.0)}"/>'
     return _picture("readings", "Readings in their order", told, [*_axes(upright, below, unit, "entry"), line, *marks])
@@ -74,7 +74,7 @@ def _mark(x: float, y: float, dot: Dot) -> str:
         "return": f'<path class="hollow" d="M{x:g} {y - h - 1:g}L{x + h + 1:g} {y + h:g}H{x - h - 1:g}Z"/>',
     }
     shape = shapes.get(dot.kind, f'<circle class="full" cx="{x}" cy="{y}" r="{h:g}"/>')
-    if dot.struck:
+    if dot.out:
         shape = f'<path class="cross" d="M{x - h:g} {y - h:g}l{2 * h:g} {2 * h:g}m0 {-2 * h:g}l{-2 * h:g} {2 * h:g}"/>'
     return f"<g><title>{escape(dot.words)}</title>{shape}</g>"
 

@@ -90,7 +90,7 @@ def _running(snapshot: Snapshot) -> Sheet:
     units = state.routine.routine.units if state.routine else "mm"
     blind = state.routine is not None and state.routine.routine.blind
     rows = _rows(state, units, blind=blind)
-    live = [row for row in rows if not row.struck]
+    live = [row for row in rows if not row.out]
     sheet = Sheet(
         state="busy",
         seq=snapshot.seq,
@@ -239,11 +239,10 @@ def _picture(state: State, units: str) -> Any:
         if reading.kind is SlotKind.CHECK:
             continue  # well away in size, it would flatten all the rest
         row = entry_row(reading, state, units)
-        struck = f", struck out: {row.struck}" if row.struck else ""
-        words = f"entry {row.number}, {row.what}, {row.value}{struck}"
+        words = ", ".join(filter(None, (f"entry {row.number}", row.what, row.value, row.out)))
         value = in_micro(float(reading.value_um), units)
         kind = reading.kind.value
-        dots.append(Dot(number=row.number, value=value, kind=kind, struck=reading.struck is not None, words=words))
+        dots.append(Dot(number=row.number, value=value, kind=kind, out=bool(row.out), words=words))
     return readings_picture(dots, {"mm": "µm", "in": "µin"}[units]) if dots else None
 
 

@@ -62,12 +62,19 @@ class Told:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """An entry of the list; `value` is empty while it must not sway anybody, `struck` says why it is struck out."""
+    """An entry of the list.
+
+    Attributes:
+        number: of the entry.
+        what: it is of.
+        value: empty while it must not sway anybody.
+        out: why it counts no more, in words; empty while it counts.
+    """
 
     number: int
     what: str
     value: str
-    struck: str
+    out: str = ""
 
 
 @dataclass(frozen=True, slots=True)

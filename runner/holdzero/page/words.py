@@ -66,7 +66,14 @@ def entry_row(item: Reading | TemperatureTaken | Given, state: State, units: str
             what, value = f"temperature of the {item.slot.of}", f"{float(item.value_degC):.2f} °C"
         case Given():
             what, value = item.slot.of, item.raw.strip()
-    return Row(number=item.seq, what=what, value="" if blind else value, struck=item.struck or "")
+    return Row(number=item.seq, what=what, value="" if blind else value, out=_out(item, state))
+
+
+def _out(item: Reading | TemperatureTaken | Given, state: State) -> str:
+    """Why an entry counts no more."""
+    if item.struck:
+        return f"struck out: {item.struck}"
+    return "given up with its zero" if item.seq in state.gone else ""
 
 
 def _reading_label(reading: Reading, state: State) -> str:
