@@ -250,12 +250,17 @@ def _seen_in_the_soak(settings: ThermalSettings, run: RunView) -> Iterable[Findi
     own = float(run.thermometer.error.standard_uncertainty) if run.thermometer is not None else _UNSTATED_K
     stated, u = float(settings.difference.value), float(settings.difference.standard_uncertainty)
     side = "warmer" if seen.now > stated else "colder"
+    later = [reading for reading in run.readings if reading.seq > run.soaks[-1].seq]
+    then = (
+        f"The first reading came {(later[0].time_s - run.soaks[-1].time_s) / 60.0:.0f} min after it."
+        if later
+        else "Were they left long enough? Wait until the two agree, before the zero."
+    )
     yield Finding(
         level=Level.CAUTION,
         code="thermal/soak",
         text=f"At the end of the soak the part was {shown(abs(seen.now))} K {side} than the reference; the routine "
-        f"counts on {shown(stated)} K, with a standard uncertainty of {shown(u)} K. Were they left long enough? Wait "
-        "until the two agree, before the zero.",
+        f"counts on {shown(stated)} K, with a standard uncertainty of {shown(u)} K. {then}",
         data={"difference_K": seen.now, "stated_K": stated},
         holds=abs(seen.now - stated) > _FAR * (u**2 + 2.0 * own**2) ** 0.5,
     )

@@ -309,7 +309,9 @@ def _end_soak(state: State, before: State, event: e.SoakEnded) -> State:
         left = f"the soak has {until_s - event.time_s:.0f} s to go" if event.time_s < until_s else "it is not at rest"
         raise EventRefusedError(f"{left}, and no reason is given")
     elapsed = event.time_s - before.soak_from_s
-    soak = SoakTaken(seq=event.seq, slot=slot, elapsed_s=elapsed, reason=event.reason, outlooks=outlooks)
+    soak = SoakTaken(
+        seq=event.seq, slot=slot, time_s=event.time_s, elapsed_s=elapsed, reason=event.reason, outlooks=outlooks
+    )
     return replace(state, soaks=(*state.soaks, soak), done=state.done | {event.slot})
 
 

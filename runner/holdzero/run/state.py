@@ -106,6 +106,7 @@ class SoakTaken:
     """A soak as it went.
 
     Attributes:
+        time_s: when it ended, on the run's counter [s].
         elapsed_s: how long it lasted [s].
         reason: why it was ended in words; None where time, or what was seen, ended it.
         outlooks: how all that was watched stood at its end.
@@ -113,6 +114,7 @@ class SoakTaken:
 
     seq: int
     slot: Slot
+    time_s: float
     elapsed_s: float
     reason: str | None
     outlooks: tuple[Outlook, ...] = ()
