@@ -97,6 +97,20 @@ class TestASheet:
         # What is set anew counts.
         assert [row.out for row in sheet_of(shown(bench.answer("0"))).rows][2:] == [""]
 
+    def test_names_the_round_of_an_entry_where_there_are_several(self, start: Callable[..., Any]) -> None:
+        bench = start().answer(*GOOD[:5])
+        assert [row.rounds for row in sheet_of(shown(bench)).rows] == ["", "", "", "round 1 of 3", "round 2 of 3"]
+        assert 'data-name="place a, round 2 of 3: +1.1 µm"' in markup(shown(bench))
+
+    def test_names_the_part_of_an_entry_once(self, start: Callable[..., Any]) -> None:
+        over = {"do": "repeat", "over": "parts", "steps": [{"do": "read", "at": "a"}]}
+        steps = ({"do": "zero"}, {"do": "repeat", "times": 2, "steps": [over]}, {"do": "return"}, {"do": "compare"})
+        bench = start(Draft.of(PLAIN).with_steps(*steps).text, serials=("P", "Q")).answer("0", "1", "1.1")
+        assert [(row.what, row.rounds) for row in sheet_of(shown(bench)).rows[1:]] == [
+            ("P: place a", "round 1 of 2"),
+            ("Q: place a", "round 1 of 2"),
+        ]
+
     def test_of_a_run_that_was_given_up_says_why(self, start: Callable[..., Any]) -> None:
         sheet = sheet_of(shown(start().take(e.RunAbandoned, reason="wrong part"), Stage.ABANDONED))
         assert (sheet.title, sheet.say) == ("Given up", "Reason: wrong part.")

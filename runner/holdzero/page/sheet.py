@@ -239,7 +239,7 @@ def _picture(state: State, units: str) -> Any:
         if reading.kind is SlotKind.CHECK:
             continue  # well away in size, it would flatten all the rest
         row = entry_row(reading, state, units)
-        words = ", ".join(filter(None, (f"entry {row.number}", row.what, row.value, row.out)))
+        words = ", ".join(filter(None, (f"entry {row.number}", row.what, row.rounds, row.value, row.out)))
         value = in_micro(float(reading.value_um), units)
         kind = reading.kind.value
         dots.append(Dot(number=row.number, value=value, kind=kind, out=bool(row.out), words=words))

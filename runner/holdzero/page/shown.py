@@ -67,6 +67,7 @@ class Row:
     Attributes:
         number: of the entry.
         what: it is of.
+        rounds: which round it is of, where there are several.
         value: empty while it must not sway anybody.
         out: why it counts no more, in words; empty while it counts.
     """
@@ -74,6 +75,7 @@ class Row:
     number: int
     what: str
     value: str
+    rounds: str = ""
     out: str = ""
 
 

@@ -7,7 +7,7 @@ import datetime as dt
 from holdzero.display import micro_text
 from holdzero.hooks import Finding, Level
 from holdzero.page.shown import Row, Told
-from holdzero.run.plan import SlotKind
+from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.state import Given, Reading, State, TemperatureTaken
 
 __all__ = [
@@ -66,7 +66,14 @@ def entry_row(item: Reading | TemperatureTaken | Given, state: State, units: str
             what, value = f"temperature of the {item.slot.of}", f"{float(item.value_degC):.2f} °C"
         case Given():
             what, value = item.slot.of, item.raw.strip()
-    return Row(number=item.seq, what=what, value="" if blind else value, out=_out(item, state))
+    shown = "" if blind else value
+    return Row(number=item.seq, what=what, value=shown, rounds=_rounds(item.slot), out=_out(item, state))
+
+
+def _rounds(slot: Slot) -> str:
+    """Which round of several; the part is named beside it."""
+    words = slot.round_text.split(", ")
+    return ", ".join(word for word in words if word != f"part {slot.serial}" and not word.endswith(" of 1"))
 
 
 def _out(item: Reading | TemperatureTaken | Given, state: State) -> str:
