@@ -102,6 +102,24 @@ class TestASheet:
         assert [row.rounds for row in sheet_of(shown(bench)).rows] == ["", "", "", "round 1 of 3", "round 2 of 3"]
         assert 'data-name="place a, round 2 of 3: +1.1 µm"' in markup(shown(bench))
 
+    def test_lists_what_was_prepared_without_a_number_and_without_a_way_to_strike_it(
+        self, start: Callable[..., Any]
+    ) -> None:
+        wiped = Draft.of(PLAIN).with_step("prepare", index=0, say="Wipe all.").text
+        bench = start(wiped).answer("", "0")
+        bench.take(e.PreparedAgain, slot=bench.run.state.prepared[0].slot.id)
+        sheet = sheet_of(shown(bench))
+        assert [(row.number, row.what) for row in sheet.rows] == [
+            (None, "at 08:00: Wipe all."),
+            (3, "zero"),
+            (None, "at 08:00: Wipe all."),
+        ]
+        assert sheet.last is not None
+        assert sheet.last.number == 3
+        made = markup(shown(bench))
+        assert re.findall(r'data-strike="(\w+)"', made) == ["3"]
+        assert "taken</td>" not in made
+
     def test_names_the_part_of_an_entry_once(self, start: Callable[..., Any]) -> None:
         over = {"do": "repeat", "over": "parts", "steps": [{"do": "read", "at": "a"}]}
         steps = ({"do": "zero"}, {"do": "repeat", "times": 2, "steps": [over]}, {"do": "return"}, {"do": "compare"})

@@ -18,11 +18,11 @@ from holdzero.page.ended import part_of
 from holdzero.page.shown import Box, EntryField, Option, Row, Sheet
 from holdzero.page.snapshot import Snapshot, Stage
 from holdzero.page.soaked import soak_of
-from holdzero.page.words import entry_row, marks_of, sentence, told, told_all, wall_time
+from holdzero.page.words import entry_row, marks_of, prepared_row, sentence, told, told_all, wall_time
 from holdzero.run.commands import STRIKE_REASONS
 from holdzero.run.plan import SlotKind
 from holdzero.run.prompt import prompt_of
-from holdzero.run.state import Phase, Reading, State
+from holdzero.run.state import Phase, Prepared, Reading, State
 from holdzero.wording import limits_text
 
 __all__ = ["sheet_of"]
@@ -90,7 +90,7 @@ def _running(snapshot: Snapshot) -> Sheet:
     units = state.routine.routine.units if state.routine else "mm"
     blind = state.routine is not None and state.routine.routine.blind
     rows = _rows(state, units, blind=blind)
-    live = [row for row in rows if not row.out]
+    live = [row for row in rows if row.number is not None and not row.out]
     sheet = Sheet(
         state="busy",
         seq=snapshot.seq,
@@ -229,8 +229,12 @@ def _head(state: State, prompt: Prompt | None) -> tuple[Box, ...]:
 
 
 def _rows(state: State, units: str, *, blind: bool) -> tuple[Row, ...]:
-    entries = sorted(state.entries, key=lambda item: item.seq)
-    return tuple(entry_row(item, state, units, blind=blind and isinstance(item, Reading)) for item in entries)
+    return tuple(
+        prepared_row(item)
+        if isinstance(item, Prepared)
+        else entry_row(item, state, units, blind=blind and isinstance(item, Reading))
+        for item in sorted((*state.entries, *state.prepared), key=lambda item: item.seq)
+    )
 
 
 def _picture(state: State, units: str) -> Any:
@@ -239,10 +243,10 @@ def _picture(state: State, units: str) -> Any:
         if reading.kind is SlotKind.CHECK:
             continue  # well away in size, it would flatten all the rest
         row = entry_row(reading, state, units)
-        words = ", ".join(filter(None, (f"entry {row.number}", row.what, row.rounds, row.value, row.out)))
+        words = ", ".join(filter(None, (f"entry {reading.seq}", row.what, row.rounds, row.value, row.out)))
         value = in_micro(float(reading.value_um), units)
         kind = reading.kind.value
-        dots.append(Dot(number=row.number, value=value, kind=kind, out=bool(row.out), words=words))
+        dots.append(Dot(number=reading.seq, value=value, kind=kind, out=bool(row.out), words=words))
     return readings_picture(dots, {"mm": "µm", "in": "µin"}[units]) if dots else None
 
 

@@ -62,17 +62,17 @@ class Told:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """An entry of the list.
+    """An entry of the list, or what was prepared between them.
 
     Attributes:
-        number: of the entry.
+        number: of the entry, as in the record; None for what was prepared, which can't be struck out.
         what: it is of.
         rounds: which round it is of, where there are several.
         value: empty while it must not sway anybody.
         out: why it counts no more, in words; empty while it counts.
     """
 
-    number: int
+    number: int | None
     what: str
     value: str
     rounds: str = ""

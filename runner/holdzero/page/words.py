@@ -8,11 +8,12 @@ from holdzero.display import micro_text
 from holdzero.hooks import Finding, Level
 from holdzero.page.shown import Row, Told
 from holdzero.run.plan import Slot, SlotKind
-from holdzero.run.state import Given, Reading, State, TemperatureTaken
+from holdzero.run.state import Given, Prepared, Reading, State, TemperatureTaken
 
 __all__ = [
     "entry_row",
     "marks_of",
+    "prepared_row",
     "sentence",
     "span",
     "told",
@@ -68,6 +69,16 @@ def entry_row(item: Reading | TemperatureTaken | Given, state: State, units: str
             what, value = item.slot.of, item.raw.strip()
     shown = "" if blind else value
     return Row(number=item.seq, what=what, value=shown, rounds=_rounds(item.slot), out=_out(item, state))
+
+
+def prepared_row(step: Prepared) -> Row:
+    """What was prepared between entries, and when."""
+    said = step.slot.of or step.slot.say
+    what = said if len(said) <= _LINE else f"{said[: _LINE - 1]}…"
+    return Row(number=None, what=f"at {wall_time(step.wall)}: {what}", value="", rounds=_rounds(step.slot))
+
+
+_LINE = 60  # signs of what was prepared: the whole of it is in the routine
 
 
 def _rounds(slot: Slot) -> str:
