@@ -131,8 +131,39 @@ def test_broken_off_it_keeps_what_was_done(person: Callable[..., Any], tmp_path:
     someone.shows(r"\b([89]|[1-9][0-9]+)/[0-9]+")  # four pieces make a true size
     someone.interrupts()
     assert someone.ends() == 4
-    assert re.search(r"stopped; \d+ of [0-9]+ true sizes are done, and stand below", someone.screen)
+    assert re.search(r"stopped; \d+ of [0-9]+ true sizes? (is|are) done; see below", someone.screen)
     assert "true size" in someone.screen
+
+
+class TestBrokenOffAfterOneTrueSize:
+    @pytest.fixture
+    def told(self, rehearse: Callable[..., Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
+        monkeypatch.setattr(command, "heard_between_pieces", lambda _: pressed_after(1))
+        return rehearse("--html", str(tmp_path / "page.html"))
+
+    def test_it_writes_the_page_all_the_same(self, told: Any, tmp_path: Path) -> None:
+        assert told.exit_code == 4
+        text = (tmp_path / "page.html").read_text("utf-8")
+        assert "One true size alone is done: there is no curve to draw yet." in text
+        assert "UNFINISHED, 200 runs of 1 of" in text
+        assert "<polyline" not in text
+
+    def test_it_says_one(self, told: Any) -> None:
+        assert re.search(r"stopped; 1 of \d+ true sizes is done; see below", told.stderr)
+
+
+def test_counts_one_run_as_one(rehearse: Callable[..., Any]) -> None:
+    told = " ".join(rehearse("--runs", "1").stdout.split())
+    assert re.search(r": 1 run of each of \d+ true sizes, seed", told)
+    assert "1 runs" not in told
+
+
+def test_writes_long_times_alike(rehearse: Callable[..., Any], tmp_path: Path) -> None:
+    slow, quick = tmp_path / "slow.toml", tmp_path / "quick.toml"
+    slow.write_text('format = 1\ntitle = "slow"\nevery = "1 h"\n', "utf-8")
+    quick.write_text('format = 1\ntitle = "quick"\nevery = "2.5 s"\n', "utf-8")
+    assert "a run (h:mm:ss or m:ss), 1:00:00 an" in rehearse("--runs", "5", "--scenario", str(slow)).stdout
+    assert "a run (h:mm:ss or m:ss), 2.5 s an" in rehearse("--runs", "5", "--scenario", str(quick)).stdout
 
 
 @pytest.mark.parametrize(
@@ -246,26 +277,37 @@ class TestAPartFamily:
         assert result.exit_code != 0
         assert "found no part family; expected a table [family.NAME]" in str(result.exception) + result.output
 
-    @pytest.mark.parametrize(("members", "told"), [(1, "1 of 3 members are done, and stand below"), (2, "2 of 3")])
+    @pytest.mark.parametrize(
+        ("members", "told"), [(1, "1 of 3 members is done; six is unfinished"), (2, "2 of 3 members are done")]
+    )
     def test_keeps_the_members_that_were_done_where_it_is_broken_off(
         self, family: Callable[..., Any], whole: Any, monkeypatch: pytest.MonkeyPatch, members: int, told: str
     ) -> None:
         # All true sizes and four lots of the process make a member.
         each = len(whole["family"][0]["points"]) + 4
-        monkeypatch.setattr(command, "heard_between_pieces", lambda: pressed_after(members * each + 3))
+        monkeypatch.setattr(command, "heard_between_pieces", lambda _: pressed_after(members * each + 3))
         result = family("--family", "--json")
         assert result.exit_code == 4
         assert told in result.stderr
         assert json.loads(result.stdout)["family"] == whole["family"][:members]
 
-    def test_says_so_where_it_is_broken_off_before_a_member_is_done(
-        self, family: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+    def test_keeps_what_was_done_of_the_first_member_and_marks_it_as_unfinished(
+        self, family: Callable[..., Any], whole: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        monkeypatch.setattr(command, "heard_between_pieces", lambda: pressed_after(20))
-        result = family("--family")
+        monkeypatch.setattr(command, "heard_between_pieces", lambda _: pressed_after(20))
+        sizes = len(whole["family"][0]["points"])
+        result = family("--family", "--html", str(tmp_path / "page.html"))
         assert result.exit_code == 4
-        assert "stopped before a member was rehearsed" in result.stderr
-        assert result.stdout == ""
+        assert "0 of 3 members are done; five is unfinished" in result.stderr
+        assert f"five, UNFINISHED: 20 of {sizes} true sizes are done." in result.stdout
+        row = next(line for line in result.stdout.splitlines() if line.startswith("! five "))
+        assert row.split()[5:8] == ["–", "–", "–"]  # shares over some sizes are none over all of them
+        assert len([line for line in result.stdout.splitlines() if line.endswith(("█", "░", "x"))]) == 20
+        assert "five (unfinished)" in (tmp_path / "page.html").read_text("utf-8")
+        data = json.loads(family("--family", "--json").stdout)
+        assert data["family"] == []
+        assert data["unfinished"]["finished"] is False
+        assert data["unfinished"]["points"] == whole["family"][0]["points"][:20]
 
 
 class TestAnEngineThatRunsAlready:

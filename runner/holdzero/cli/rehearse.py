@@ -12,8 +12,8 @@ from holdzero.checks import bind
 from holdzero.cli.house import Shop, open_shop
 from holdzero.cli.options import standard_um
 from holdzero.cli.output import plain_console, progress, tell
-from holdzero.cli.rehearsed import Said, show_beside, write_page
-from holdzero.cli.rehearsed_family import Row, show_family, write_family
+from holdzero.cli.rehearsed import Said, are, counted, show_beside, write_page
+from holdzero.cli.rehearsed_family import Row, family_data, show_family, write_family
 from holdzero.cli.rehearsing import Plan, Subject, Work, shared_out
 from holdzero.cli.workers import cores, executor_for, heard_between_pieces
 from holdzero.cli.writable import free_to_write
@@ -311,7 +311,7 @@ def _rehearsed(trials: Sequence[_Trial], wanted: Wanted, named: Path | None) -> 
     workers = wanted.workers if wanted.workers is not None else _workers(trials, wanted.runs)
     pieces = sum(trial.plan.pieces(wanted.runs) for trial in trials)
     with (
-        heard_between_pieces() as stopped,
+        heard_between_pieces("the true size at work") as stopped,
         executor_for(workers, wanted.scheduler) as (executor, ahead),
         progress(pieces, "true sizes") as advance,
     ):
@@ -343,9 +343,9 @@ def _of_routines(trials: Sequence[_Trial], made: Sequence[_Made], wanted: Wanted
         return _INTERRUPTED
     finished = all(each.pieces == trial.plan.pieces(wanted.runs) for trial, each in zip(trials, made, strict=True))
     if not finished:
-        tell(f"\nholdzero: stopped; {whole} of {sizes} true sizes are done, and stand below")
+        tell(f"\nholdzero: stopped; {whole} of {counted(sizes, 'true size')} {are(whole)} done; see below")
     said = [
-        _said(trial, replace(each, points=each.points[:whole], process=each.process if finished else None), wanted)
+        _said(trial, replace(each, points=each.points[:whole]), wanted, finished=finished)
         for trial, each in zip(trials, made, strict=True)
     ]
     if wanted.json:
@@ -355,32 +355,43 @@ def _of_routines(trials: Sequence[_Trial], made: Sequence[_Made], wanted: Wanted
         said[0].show(plain_console(stderr=False))
     else:
         show_beside(plain_console(stderr=False), said)
-    if wanted.html is not None and whole > 1:
+    if wanted.html is not None:
         write_page(wanted.html, said)
     return _DONE if finished else _INTERRUPTED
 
 
 def _of_family(trials: Sequence[_Trial], made: Sequence[_Made], wanted: Wanted) -> int:
-    """Say what came of each member; of one that was broken off nothing."""
-    rows = [
-        Row(member=trial.member or "", said=_said(trial, each, wanted))
-        for trial, each in zip(trials, made, strict=True)
-        if each.pieces == trial.plan.pieces(wanted.runs)
-    ]
+    """Say what came of each member, and of one that was broken off what was done."""
+    rows = []
+    for trial, each in zip(trials, made, strict=True):
+        finished = each.pieces == trial.plan.pieces(wanted.runs)
+        if each.points:
+            rows.append(Row(member=trial.member or "", said=_said(trial, each, wanted, finished=finished)))
     if not rows:
-        tell("\nholdzero: stopped before a member was rehearsed")
+        tell("\nholdzero: stopped before anything was rehearsed")
         return _INTERRUPTED
-    if len(rows) < len(trials):
-        tell(f"\nholdzero: stopped; {len(rows)} of {len(trials)} members are done, and stand below")
+    whole = [row for row in rows if row.said.finished]
+    if len(whole) < len(trials):
+        of_one = "".join(f"; {row.member} is unfinished" for row in rows if not row.said.finished)
+        done = f"{len(whole)} of {counted(len(trials), 'member')} {are(len(whole))} done{of_one}"
+        tell(f"\nholdzero: stopped; {done}; see below")
     if wanted.json:
-        print(js.dumps({"simulated": True, "family": [row.data for row in rows]}, ensure_ascii=False))  # noqa: T201
+        print(js.dumps(family_data(rows), ensure_ascii=False))  # noqa: T201  what scripts read
     else:
         show_family(plain_console(stderr=False), rows)
     if wanted.html is not None:
         write_family(wanted.html, rows)
-    return _DONE if len(rows) == len(trials) else _INTERRUPTED
+    return _DONE if len(whole) == len(trials) else _INTERRUPTED
 
 
-def _said(trial: _Trial, made: _Made, wanted: Wanted) -> Said:
-    curve = Curve(points=tuple(made.points))
-    return Said(routine=trial.routine, what=trial.what, curve=curve, process=made.process, runs=wanted.runs)
+def _said(trial: _Trial, made: _Made, wanted: Wanted, *, finished: bool) -> Said:
+    """What came of a trial; of an unfinished one without its process, of which not all parts are there."""
+    return Said(
+        routine=trial.routine,
+        what=trial.what,
+        curve=Curve(points=tuple(made.points)),
+        process=made.process if finished else None,
+        runs=wanted.runs,
+        sizes=len(trial.plan.sizes_um),
+        finished=finished,
+    )

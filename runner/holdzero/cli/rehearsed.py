@@ -18,9 +18,10 @@ from holdzero.rehearse.many import Rehearsal
 from holdzero.routine import schema
 from holdzero.wording import clock_text, limits_text
 
-__all__ = ["Said", "percent", "show_beside", "write_page", "write_text"]
+__all__ = ["Said", "are", "counted", "percent", "show_beside", "write_page", "write_text"]
 
 _BAR = 30
+_MINUTE_S = 60.0
 # What the run itself looks after, beside the checks that a routine names.
 _OWN = {
     "bracket": "whether the reference reads on return what it read at the zero",
@@ -41,6 +42,8 @@ class Said:
         curve: by true size.
         process: over the process that the routine states; None where it states none.
         runs: of each true size.
+        sizes: how many true sizes were to be rehearsed.
+        finished: whether all was done; not so where somebody broke it off.
     """
 
     routine: schema.Routine
@@ -48,6 +51,8 @@ class Said:
     curve: Curve
     process: Process | None
     runs: int
+    sizes: int
+    finished: bool
 
     @property
     def units(self) -> str:
@@ -71,10 +76,19 @@ class Said:
         scatter = micro_text(self.what.scatter_um, self.units, self.what.scatter_um or None, sign=False)
         limits = limits_text(self.spec.lower, self.spec.upper, self.units)
         return (
-            f"{self.what.of}, {limits}: {self.runs} runs of each of {len(self.curve.points)} true sizes, seed "
-            f"{self.what.seed}. Errors are drawn as the routine states them; single readings scatter by s = {scatter}."
+            f"{self.what.of}, {limits}: {self._done}, seed {self.what.seed}. "
+            f"Errors are drawn as the routine states them; single readings scatter by s = {scatter}."
             f"{f' Scenario: {self.what.scenario.title}.' if self.what.scenario is not None else ''}"
         )
+
+    @property
+    def _done(self) -> str:
+        """How much was done."""
+        points = len(self.curve.points)
+        runs = f"{counted(self.runs, 'run')} of {'each of ' if points > 1 else ''}"
+        if self.finished:
+            return f"{runs}{counted(points, 'true size')}"
+        return f"UNFINISHED, {runs}{points} of {counted(self.sizes, 'true size')}"
 
     @property
     def sentences(self) -> list[str]:
@@ -83,8 +97,8 @@ class Said:
         low, high = band_of(total.covered, total.runs)
         said = self.routine.decision.numbers(self.what.checks.rule).coverage_probability
         covered = (
-            f"The truth lay within U of the value in {percent(total.covered, total.runs)} of {total.runs} runs "
-            f"({100 * low:.2f} % to {100 * high:.2f} %); U stands for {100 * said:.4g} %."
+            f"The truth lay within U of the value in {percent(total.covered, total.runs)} of "
+            f"{counted(total.runs, 'run')} ({100 * low:.2f} % to {100 * high:.2f} %); U stands for {100 * said:.4g} %."
         )
         lasted = clock_text(total.bench_s / total.runs)
         if high < said:
@@ -92,7 +106,7 @@ class Said:
         found = [
             covered,
             f"On average the value lies {micro_text(total.off_um / total.runs, self.units)} off the truth.",
-            f"Time at the bench: {lasted} a run (h:mm:ss or m:ss), {self.what.every_s:g} s an answer.",
+            f"Time at the bench: {lasted} a run (h:mm:ss or m:ss), {_pace(self.what.every_s)} an answer.",
         ]
         if self.process is not None:
             p = self.process
@@ -153,6 +167,7 @@ class Said:
             "seed": self.what.seed,
             "scenario": self.what.scenario.title if self.what.scenario is not None else None,
             "runs": total.runs,
+            "finished": self.finished,
             "points": [
                 {
                     "true_um": point.true_um,
@@ -186,11 +201,7 @@ class Said:
         console.print("SIMULATED: no part is measured.")
         console.print(self.told)
         console.print()
-        console.print("   true size       pass       fail  undecided   █ pass  ░ undecided  x fail")
-        for point, line in zip(self.curve.points, self.lines, strict=True):
-            mark = "!" if self._beyond(point) else " "
-            console.print(f"{mark} {line[0]:>10} {line[1]:>10} {line[2]:>10} {line[3]:>10}   {_bar(point)}")
-        console.print("! beyond the limits: a pass there is a bad part accepted.")
+        self.show_sizes(console)
         console.print()
         for words in self.sentences:
             console.print(words)
@@ -203,6 +214,14 @@ class Said:
             for name, meaning in self.meanings:
                 console.print(f"  {name}: {meaning}")
 
+    def show_sizes(self, console: Console) -> None:
+        """A line a true size."""
+        console.print("   true size       pass       fail  undecided   █ pass  ░ undecided  x fail")
+        for point, line in zip(self.curve.points, self.lines, strict=True):
+            mark = "!" if self._beyond(point) else " "
+            console.print(f"{mark} {line[0]:>10} {line[1]:>10} {line[2]:>10} {line[3]:>10}   {_bar(point)}")
+        console.print("! beyond the limits: a pass there is a bad part accepted.")
+
     def _beyond(self, point: Point) -> bool:
         """Whether a part of this true size does not conform."""
         above = self.spec.upper is not None and point.true_um > self.spec.upper
@@ -212,10 +231,11 @@ class Said:
         """As it stands on a page under a title: the picture, what it says, findings and counts."""
         from holdzero.pictures.operating import plot_of_points
 
+        points, limits = self.curve.points, (self.spec.lower, self.spec.upper)
         return {
             "title": title,
             "told": self.told,
-            "plot": plot_of_points(self.curve.points, (self.spec.lower, self.spec.upper), self.units, title),
+            "plot": plot_of_points(points, limits, self.units, title) if len(points) > 1 else None,
             "sentences": self.sentences,
             "findings": self.findings,
             "meanings": self.meanings,
@@ -243,6 +263,25 @@ def write_page(path: Path, both: Sequence[Said]) -> None:
     sections = [said.section(f"{said.title}: {said.what.of}") for said in both]
     title = " / ".join(dict.fromkeys(said.title for said in both))
     write_text(path, page("rehearsal", title=title, table=None, sections=sections))
+
+
+def counted(number: int, word: str) -> str:
+    """A number of things.
+
+    >>> counted(1, "run"), counted(2, "run")
+    ('1 run', '2 runs')
+    """
+    return f"{number} {word}{'' if number == 1 else 's'}"
+
+
+def are(number: int) -> str:
+    """What so many are."""
+    return "is" if number == 1 else "are"
+
+
+def _pace(seconds: float) -> str:
+    """A time between answers [s]: from a minute on as other times are written."""
+    return f"{seconds:g} s" if seconds < _MINUTE_S else clock_text(seconds)
 
 
 def percent(count: int, runs: int) -> str:

@@ -10,12 +10,12 @@ from typing import Any
 
 from rich.console import Console
 
-from holdzero.cli.rehearsed import Said, percent, write_text
+from holdzero.cli.rehearsed import Said, counted, percent, write_text
 from holdzero.display import micro_text
 from holdzero.expect import expect
 from holdzero.wording import clock_text
 
-__all__ = ["Row", "show_family", "write_family"]
+__all__ = ["Row", "family_data", "show_family", "write_family"]
 
 _HEAD = ("member", "of", "U", "good not passed", "bad passed", "undecided", "covered", "bench time")
 _OVER = ("process: bad passed", "process: good not passed")
@@ -52,7 +52,9 @@ class Row:
 
     @property
     def shares(self) -> tuple[float | None, ...]:
-        """Good not passed, bad passed, undecided, of parts that lie evenly [1]."""
+        """Good not passed, bad passed, undecided, of parts that lie evenly [1]; None where not all sizes are done."""
+        if not self.said.finished:
+            return None, None, None
         shares = self.said.curve.evenly(self.said.spec.lower, self.said.spec.upper)
         return shares.good_not_passed, shares.bad_passed, shares.undecided
 
@@ -69,6 +71,11 @@ class Row:
             _share(total.covered, total.runs),
             clock_text(total.bench_s / total.runs),
         )
+
+    @property
+    def sizes_done(self) -> str:
+        """How many of its true sizes are done."""
+        return f"{len(self.said.curve.points)} of {counted(self.said.sizes, 'true size')}"
 
     @property
     def risks(self) -> tuple[str, ...]:
@@ -100,12 +107,24 @@ def _share(count: int, of: int) -> str:
 def _told(rows: Sequence[Row]) -> str:
     """What the rows stand for."""
     first = rows[0].said
+    unfinished = "".join(f" {row.member} is UNFINISHED: {row.sizes_done} are done." for row in _unfinished(rows))
     scenario = f" Scenario: {first.what.scenario.title}." if first.what.scenario is not None else ""
     return (
-        f"{first.runs} runs of each true size across the limits of each member and beyond, seed {first.what.seed}; "
-        "the shares are of parts that lie evenly over these sizes. U: of a part in the middle of its limits. Covered: "
-        f"the truth lay within U of the value.{scenario}"
+        f"{counted(first.runs, 'run')} of each true size across the limits of each member and beyond, seed "
+        f"{first.what.seed}; the shares are of parts that lie evenly over these sizes. U: of a part in the middle of "
+        f"its limits. Covered: the truth lay within U of the value.{scenario}{unfinished}"
     )
+
+
+def _unfinished(rows: Sequence[Row]) -> list[Row]:
+    return [row for row in rows if not row.said.finished]
+
+
+def family_data(rows: Sequence[Row]) -> dict[str, Any]:
+    """Members as plain data; one that was broken off stands by itself."""
+    unfinished = _unfinished(rows)
+    data = {"simulated": True, "family": [row.data for row in rows if row.said.finished]}
+    return data | ({"unfinished": unfinished[0].data} if unfinished else {})
 
 
 def show_family(console: Console, rows: Sequence[Row]) -> None:
@@ -117,7 +136,7 @@ def show_family(console: Console, rows: Sequence[Row]) -> None:
     console.print(_line("", "", "", "good not", "bad", "un-", "", "bench"))
     console.print(_line("member", "of", "U", "passed", "passed", "decided", "covered", "time"))
     for row in rows:
-        console.print(_line(*row.texts))
+        console.print(_line(*(row.texts if row.said.finished else (f"! {row.member}", *row.texts[1:]))))
     if any(row.risks for row in rows):
         console.print()
         console.print("Over the process that each states, of all parts (JCGM 106:2012, 9.5.2):")
@@ -126,6 +145,10 @@ def show_family(console: Console, rows: Sequence[Row]) -> None:
         for row in rows:
             bad, good = row.risks or (_NOTHING, _NOTHING)
             console.print(_line(row.member, row.said.what.of, "", good, bad, "", "", ""))
+    for row in _unfinished(rows):
+        console.print()
+        console.print(f"{row.member}, UNFINISHED: {row.sizes_done} are done.")
+        row.said.show_sizes(console)
     slow = dict.fromkeys(name for row in rows for name in row.said.what.checks.run_by_run)
     if slow:
         console.print()
@@ -158,7 +181,12 @@ def write_family(path: Path, rows: Sequence[Row]) -> None:
     table = {
         "told": _told(rows),
         "head": (*_HEAD, *(_OVER if over else ())),
-        "lines": [(*row.texts, *((row.risks or none) if over else ())) for row in rows],
+        "lines": [(_marked(row), *row.texts[1:], *((row.risks or none) if over else ())) for row in rows],
     }
-    sections = [row.said.section(f"{row.member}: {row.said.title}, {row.said.what.of}") for row in rows]
+    sections = [row.said.section(f"{_marked(row)}: {row.said.title}, {row.said.what.of}") for row in rows]
     write_text(path, page("rehearsal", title=_title(rows), table=table, sections=sections))
+
+
+def _marked(row: Row) -> str:
+    """The name of a member, and whether it is unfinished."""
+    return row.member if row.said.finished else f"{row.member} (unfinished)"

@@ -10,7 +10,7 @@ from typing import Any
 from rich.console import Console
 
 from holdzero.cli.output import plain_console, tell
-from holdzero.cli.rehearsed import percent
+from holdzero.cli.rehearsed import are, counted, percent
 from holdzero.cli.workers import heard_between_pieces
 from holdzero.display import micro_text
 from holdzero.rehearse.curve import band_of
@@ -40,13 +40,13 @@ def suggest_ways(routine: schema.Routine, what: Rehearsal, wish: Wish, *, json: 
         HoldzeroError: nothing of the routine could be changed.
     """
     ways: list[Way] = []
-    with heard_between_pieces() as stopped:
+    with heard_between_pieces("the number of rounds at work, with all its soaks,") as stopped:
         for way in ways_of(what, wish):
             ways.append(way)
             if stopped():
                 break
     if stopped():
-        tell(f"\nholdzero: stopped; {len(ways)} of {MOST_ROUNDS} numbers of rounds are done, and stand below")
+        tell(f"\nholdzero: stopped; {len(ways)} of {MOST_ROUNDS} numbers of rounds {are(len(ways))} done; see below")
     if json:
         print(js.dumps(_data(what, wish, ways), ensure_ascii=False))  # noqa: T201  what scripts read
     else:
@@ -106,10 +106,10 @@ def _show(console: Console, routine: schema.Routine, what: Rehearsal, wish: Wish
     spread = micro_text(wish.standard_um, units, wish.standard_um or None, sign=False)
     scenario = f" Scenario: {what.scenario.title}." if what.scenario is not None else ""
     console.print(
-        f"{what.of}: of {wish.runs} parts of the process ({micro_text(wish.mean_um, units)}, s = {spread}) no more "
-        f"than {_percent_of(wish.risk)} may be bad and pass, and no more may be good and not pass, both by the upper "
-        f"ends of their 95 % limits; and U must hold: the truth within it in {100.0 * wish.coverage:.4g} % of the "
-        f"parts.{scenario}"
+        f"{what.of}: of {counted(wish.runs, 'part')} of the process ({micro_text(wish.mean_um, units)}, s = {spread}) "
+        f"no more than {_percent_of(wish.risk)} may be bad and pass, and no more may be good and not pass, both by the "
+        f"upper ends of their 95 % limits; and U must hold: the truth within it in {100.0 * wish.coverage:.4g} % of "
+        f"the parts.{scenario}"
     )
     console.print()
     console.print("rounds     soak at the bench    bad passes    good does not     in U")
@@ -154,11 +154,7 @@ def _sentences(what: Rehearsal, wish: Wish, ways: Sequence[Way]) -> list[str]:
     rounds = rounds_of(what.document)
     found = [f"The routine as it stands: {_in_words(rounds, now)}."]
     if best is None:
-        tried = (
-            f"{len(ways)} round{'s' if len(ways) != 1 else ''}"
-            if rounds is not None
-            else f"{MOST_SOAK_MIN} min of soak"
-        )
+        tried = counted(len(ways), "round") if rounds is not None else f"{MOST_SOAK_MIN} min of soak"
         found.append(f"Nothing up to {tried} meets it.")
         found.extend(_why_not(what, wish, ways))
     else:
@@ -173,7 +169,7 @@ def _sentences(what: Rehearsal, wish: Wish, ways: Sequence[Way]) -> list[str]:
 
 
 def _in_words(rounds: int | None, soak_min: float | None) -> str:
-    words = [f"{rounds} round{'s' if rounds != 1 else ''}"] if rounds is not None else []
+    words = [counted(rounds, "round")] if rounds is not None else []
     words += [f"a soak of {soak_min:g} min"] if soak_min is not None else []
     return ", ".join(words) or "no rounds and no soak that could be changed"
 

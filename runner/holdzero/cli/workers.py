@@ -107,15 +107,19 @@ def _keyboard(handler: signal.Handlers | Callable[[int, Any], None]) -> Iterator
 
 
 @contextlib.contextmanager
-def heard_between_pieces() -> Iterator[Callable[[], bool]]:
-    """Whether Ctrl-C was pressed, for whoever looks between two pieces of work; pressed again it breaks in."""
+def heard_between_pieces(piece: str = "what is at work now") -> Iterator[Callable[[], bool]]:
+    """Whether Ctrl-C was pressed, for whoever looks between two pieces of work; pressed again it breaks in.
+
+    Args:
+        piece: what is finished first, in words.
+    """
     pressed: list[int] = []
 
     def handler(number: int, frame: Any) -> None:
         if pressed:
             signal.default_int_handler(number, frame)
         pressed.append(number)
-        tell("\nholdzero: stops when what is at work now is done; Ctrl-C again stops at once")
+        tell(f"\nholdzero: stops when {piece} is done; Ctrl-C again stops at once")
 
     with _keyboard(handler):
         yield lambda: bool(pressed)
