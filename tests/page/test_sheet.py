@@ -120,6 +120,12 @@ class TestASheet:
         assert re.findall(r'data-strike="(\w+)"', made) == ["3"]
         assert "taken</td>" not in made
 
+    def test_says_once_what_the_numbers_of_the_entries_are(self, start: Callable[..., Any], measure: Measure) -> None:
+        bench = start().answer(*GOOD, "")
+        over = shown(bench, Stage.FINISHED, records=(measure(PLAIN, GOOD).record,))
+        for made in (markup(shown(start().answer("0", "0.7"))), markup(over)):
+            assert made.count("Numbers as in the record") == 1
+
     def test_names_the_part_of_an_entry_once(self, start: Callable[..., Any]) -> None:
         over = {"do": "repeat", "over": "parts", "steps": [{"do": "read", "at": "a"}]}
         steps = ({"do": "zero"}, {"do": "repeat", "times": 2, "steps": [over]}, {"do": "return"}, {"do": "compare"})
