@@ -260,7 +260,10 @@ class TestWhoeverNotices:
         record, said = practised(tmp_path, "wandering-zero", notices, pause_s=60.0)
         assert steps == ["given up", "waits", "reads"]
         assert verdicts(record) == ("pass", "pass")
-        assert "gave the zero up once (it did not come back), paused for 60 min" in said
+        assert (
+            "gave the zero up once (it did not come back), carried on past 1 STOP (zero_return/limit), paused for 60 min"
+            in said
+        )
 
     def test_heat_waits_two_hours_in_two_minutes_and_reads_anew(self, tmp_path: Path) -> None:
         steps: list[str] = []

@@ -24,6 +24,10 @@ from holdzero.hooks import (
 )
 
 UM_PER_UNIT_SLIP = 25.4  # millimetre for inch, exact
+_MEND = (
+    "A wrong block under the zero, or dirt? Take the right one, wipe it, and give the zero up (z): it is set anew, and "
+    "the check standard read again. Only this reading wrong? Strike it out (s)."
+)
 
 
 class CheckStandardSettings(Settings):
@@ -93,7 +97,11 @@ def watch(settings: CheckStandardSettings, run: RunView) -> Iterable[Finding]:
     standing = tuple(r for r in run.readings if r.kind is not SlotKind.CHECK or r.zero not in run.lost_zeros)
     run = run if len(standing) == len(run.readings) else replace(run, readings=standing)
     # Each reading is asked about anew: going on after one says nothing of the next.
-    return [replace(f, code=f"{f.code}/{last}") for f in _against_certificate(run) if f.level is Level.STOP]
+    return [
+        replace(f, code=f"{f.code}/{last}", text=f"{f.text} {_MEND}")
+        for f in _against_certificate(run)
+        if f.level is Level.STOP
+    ]
 
 
 def judge(

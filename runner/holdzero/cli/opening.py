@@ -173,6 +173,8 @@ def opened(bench: Bench, ask: Asking) -> Iterator[tuple[Feed, Bind]]:
 
         def bind_both(session: Session) -> None:
             practice.bind(session)
+            for sentence in practice.warnings:
+                bench.console.print(sentence)
             listening.bind(session)
 
         yield listening, bind_both

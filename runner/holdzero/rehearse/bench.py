@@ -13,9 +13,9 @@ from holdzero.evaluate import Evaluation, Result
 from holdzero.expect import Ideal
 from holdzero.hooks import Contrast
 from holdzero.model import Number
-from holdzero.rehearse.debrief import Hidden, Truth
+from holdzero.rehearse.debrief import Hidden, Share, Truth
 from holdzero.rehearse.draws import Draws
-from holdzero.rehearse.errors import REFERENCE, Floats, drawn, drawn_of, inputs_of, known_reference, shares_um, shift_um
+from holdzero.rehearse.errors import REFERENCE, Floats, drawn, drawn_of, inputs_of, known_reference, shift_um, split_um
 from holdzero.rehearse.goings_on import GoingsOn, again
 from holdzero.rehearse.heights import Heights, comes_to_um, laid_um, middle_um
 from holdzero.rehearse.scenario import Scenario, true_value
@@ -33,11 +33,24 @@ class _Part:
     Attributes:
         constants_um: what each characteristic has beside the heights of its places [um].
         heights_um: by place, one a run or one for all [um].
-        shifts_um: by how much more the comparator shows at a place for all that is in truth not as estimated [um].
     """
 
     constants_um: Mapping[str, Number]
     heights_um: Mapping[str, Number]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Errors:
+    """What is in truth not as estimated, with one reference or another under the zero.
+
+    Attributes:
+        true: all inputs, by name.
+        given: names of those that the scenario sets.
+        shifts_um: by how much more the comparator shows at a place for all that [um].
+    """
+
+    true: Mapping[str, Floats]
+    given: frozenset[str]
     shifts_um: Mapping[str, Number]
 
 
@@ -79,18 +92,22 @@ class VirtualBench(Ideal):
         self._name, self._of, self._more_um = of, own.spec, more_um
         self.noise_um = scatter_um
         self._draws, self._runs = draws, runs
-        self._true = dict(drawn(ideal, draws, runs))
         self._scenario = scenario
         if scenario is not None and scenario.every is not None:
             self.every_s = scenario.every
         self._goings_on = GoingsOn(scenario, draws, runs, run.state) if scenario is not None else None
+        self._layout = Heights(results=ideal.results, of=of, contrasts=contrasts)
+        usual, given, wrong = dict(drawn(ideal, draws, runs)), dict[str, Floats](), dict[str, Floats]()
         if scenario is not None:
             units = {name: item.unit for name, item in inputs_of(ideal).items()}
-            self._true |= {name: np.full(runs, true_value(text, units[name])) for name, text in scenario.true.items()}
+            given = {name: np.full(runs, true_value(text, units[name])) for name, text in scenario.true.items()}
             if scenario.reference_error is not None:
-                self._true |= known_reference(ideal, scenario.reference_error, runs)
-        self._layout = Heights(results=ideal.results, of=of, contrasts=contrasts)
-        self._block_more_um: Floats | float | None = None
+                wrong = dict(known_reference(ideal, scenario.reference_error, runs))
+        self._errors = self._errors_of(usual, given | wrong)
+        # Of a reference that is changed for the right one.
+        until = scenario.reference_error_until if scenario is not None else None
+        self._righted = self._errors_of(usual, given) if until is not None else None
+        self._block_own_um: Floats | float | None = None
         self._part: _Part | None = None
 
     def reading_um(self, run: Run, slot: Slot) -> Number:
@@ -108,13 +125,11 @@ class VirtualBench(Ideal):
         shown = self._draws(f"reading {slot.id} {again(state, slot)}").normal(0.0, self.noise_um, self._runs)
         if slot.kind is SlotKind.READ:
             part, place = self._part_of(state), str(slot.place)
-            more: Number = part.shifts_um.get(place, 0.0) + part.heights_um[place]
+            more: Number = self._errors_at(state).shifts_um.get(place, 0.0) + part.heights_um[place]
         else:
             more = self._ideal_um(state, slot)
             if slot.kind is SlotKind.CHECK and state.routine is not None and state.routine.check_standard is not None:
-                if self._block_more_um is None:
-                    self._block_more_um = self._block_um(state.routine.check_standard.deviation)
-                more = more + self._block_more_um
+                more = more + self._block_um(state, state.routine.check_standard.deviation)
         if self._goings_on is not None:
             more = more + self._goings_on.more_um(state, slot, at_s)
         # In place: these are the longest arrays that there are.
@@ -145,8 +160,20 @@ class VirtualBench(Ideal):
         dust = self._goings_on.dust_under(state) if self._goings_on is not None else ()
         told = self._scenario.hidden if self._scenario is not None else None
         own = next(result for result in self._ideal.results if result.name == self._name)
-        drawn_um = [(term, float(np.ravel(share)[0])) for term, share in shares_um(own, self._true)]
-        return Hidden(truths=self._truths(state), told=told, dust=dust, drawn=(self._name, drawn_um))
+        errors = self._errors if self._wrong_counts(state) else self._errors_at(state)
+        shares = [
+            Share(of=term, drawn_um=float(np.ravel(drawn_um)[0]), set_um=float(np.ravel(set_um)[0]))
+            for term, drawn_um, set_um in split_um(own, errors.true, errors.given)
+        ]
+        return Hidden(
+            truths=self._truths(state),
+            told=told,
+            written_for=self._scenario.written_for if self._scenario is not None else "",
+            dust=dust,
+            of=self._name,
+            shares=shares,
+            righted=self._righted is not None and bool(state.lost_zeros),
+        )
 
     def felt(self, state: State) -> tuple[str, ...]:
         """What a thermometer hangs on."""
@@ -189,7 +216,6 @@ class VirtualBench(Ideal):
                     place: level + laid_um(self._of, place, self._more_um, self.contrasts)
                     for place, level in levels.items()
                 },
-                shifts_um=self._layout.laid_out(lambda result: shift_um(result, self._true), {}),
             )
         return self._part
 
@@ -199,11 +225,29 @@ class VirtualBench(Ideal):
         value = middle_um(result.spec) if result.propagated is None else float(result.propagated.value_um)
         return value - of_places
 
-    def _block_um(self, deviation: Estimate) -> Floats | float:
+    def _block_um(self, state: State, deviation: Estimate) -> Floats | float:
         """By how much more the check standard shows than its certificate and the reference's let expect [um]."""
-        own = drawn_of("deviation of the check standard", deviation, self._draws, self._runs) - float(deviation.value)
+        if self._block_own_um is None:
+            drawn_um = drawn_of("deviation of the check standard", deviation, self._draws, self._runs)
+            self._block_own_um = drawn_um - float(deviation.value)
         reference = inputs_of(self._ideal).get(REFERENCE)
-        return own if reference is None else own + float(reference.estimate.value) - self._true[REFERENCE]
+        if reference is None:
+            return self._block_own_um
+        return self._block_own_um + float(reference.estimate.value) - self._errors_at(state).true[REFERENCE]
+
+    def _errors_of(self, usual: Mapping[str, Floats], given: Mapping[str, Floats]) -> _Errors:
+        true = {**usual, **given}
+        shifts = self._layout.laid_out(lambda result: shift_um(result, true), {})
+        return _Errors(true=true, given=frozenset(given), shifts_um=shifts)
+
+    def _errors_at(self, state: State) -> _Errors:
+        """What is true now: whoever gave the zero up took the right reference, where the scenario has one."""
+        return self._righted if self._righted is not None and state.lost_zeros else self._errors
+
+    def _wrong_counts(self, state: State) -> bool:
+        """Whether anything that counts was read under a zero from before the reference was changed."""
+        first = min(state.lost_zeros, default=0)
+        return any(reading.kind is SlotKind.READ and reading.zero <= first for reading in state.counted)
 
 
 def places_of(slots: Iterable[Slot]) -> tuple[str, ...]:

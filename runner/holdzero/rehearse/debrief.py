@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from holdzero import events as e
 from holdzero.checks import Checks
 from holdzero.decide import Verdict
 from holdzero.display import micro_text, span_text
 from holdzero.evaluate import Result, evaluate
 from holdzero.routine.schema import Characteristic
+from holdzero.run import Run
 from holdzero.run.state import Reading, State
 
-__all__ = ["Hidden", "Truth", "debriefed"]
+__all__ = ["Hidden", "Share", "Truth", "debriefed", "done_on_the_way", "written_for_another"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,73 +39,144 @@ class Truth:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Share:
+    """By how much one term moved a value.
+
+    Attributes:
+        of: name of the term.
+        drawn_um: for what was drawn of what the routine states [um].
+        set_um: for what the scenario set [um].
+    """
+
+    of: str
+    drawn_um: float
+    set_um: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Hidden:
     """What only the bench knew.
 
     Attributes:
         truths: of the part.
         told: what was wrong at the bench, in words; None where there was no scenario.
+        written_for: the part that these words are written for; empty for any.
         dust: readings that dust lay under, and how high it lifted the part [um].
-        drawn: by how much errors that the routine states moved the value of a characteristic [um], by what they are
-            of; with the name of the characteristic.
+        of: name of the characteristic that was moved.
+        shares: by how much, term by term.
+        righted: whether the right reference was taken in place of a wrong one.
     """
 
     truths: Sequence[Truth]
     told: str | None
+    written_for: str = ""
     dust: Sequence[tuple[Reading, float]] = ()
-    drawn: tuple[str, Sequence[tuple[str, float]]] = ("", ())
+    of: str = ""
+    shares: Sequence[Share] = ()
+    righted: bool = False
 
 
-def debriefed(state: State, checks: Checks, hidden: Hidden, *, sat: bool) -> Sequence[str]:
+def debriefed(run: Run, checks: Checks, hidden: Hidden, *, sat: bool) -> Sequence[str]:
     """What is told at the end, one characteristic a line; then what was done, and what was hidden.
 
     Args:
-        state: of the run that is over.
+        run: that is over.
         checks: bound to its routine.
         hidden: what only the bench knew.
         sat: whether somebody sat at it, who is told what they did.
     """
+    state = run.state
     units = state.routine.routine.units if state.routine is not None else "mm"
-    told = []
+    told, valued = [], False
     for serial in state.serials:
         results = {result.name: result for result in evaluate(state, serial, checks).results}
         whose = f"Serial {serial}, " if len(state.serials) > 1 else ""
         truths = [truth for truth in hidden.truths if truth.name in results]
         told += [f"{whose}{_beside(results[truth.name], truth, units)}" for truth in truths]
-    told += _drawn(*hidden.drawn, units)
+        valued = valued or (hidden.of in results and results[hidden.of].propagated is not None)
+    told += _moved(hidden, units, valued=valued)
     if sat:
-        told.append(_done(state))
+        told.append(done_on_the_way(run))
     told += _of_dust(state, hidden.dust, units)
     if hidden.told is None:
         told.append("Nothing was hidden: no errors but those that the routine states.")
     elif hidden.told:
+        told += [words for words in (written_for_another(hidden.written_for, state),) if words]
         told.append(f"What was hidden: {hidden.told}")
+    if hidden.righted:
+        told.append("After the zero was given up, the right reference lay under it.")
     return told
 
 
-def _drawn(name: str, shares: Sequence[tuple[str, float]], units: str) -> list[str]:
-    """The largest of the errors that the routine itself states, as they were in this run."""
+def written_for_another(part: str, state: State) -> str:
+    """What is said where a scenario was written for another part; empty where it was not.
+
+    Args:
+        part: that it was written for; empty for any.
+        state: of the run.
+    """
+    own = state.routine.routine.part if state.routine is not None else ""
+    if not part or not own or own == part:
+        return ""
+    return f"This scenario was written for the part {part}; here it is {own}: its words may not fit."
+
+
+def _moved(hidden: Hidden, units: str, *, valued: bool) -> list[str]:
+    """The largest errors, as they were in this run: what the routine itself states, and what was hidden, apart."""
+    moved = f"moved {hidden.of} by" if valued else f"would have moved a value of {hidden.of} by"
+    stated = _largest([(share.of, share.drawn_um) for share in hidden.shares], units)
+    unstated = _largest([(share.of, share.set_um) for share in hidden.shares], units)
+    return [
+        *([f"Errors within what the routine states {moved}: {stated}."] if stated else []),
+        *([f"What this bench had beyond that {moved}: {unstated}."] if unstated else []),
+    ]
+
+
+def _largest(shares: Sequence[tuple[str, float]], units: str) -> str:
     largest = sorted(shares, key=lambda share: -abs(share[1]))[:_LARGEST]
-    said = [f"{term} {micro_text(um, units, abs(um))}" for term, um in largest if abs(um) > _WORTH_UM]
-    return [f"Errors that the routine states moved {name} by: {'; '.join(said)}."] if said else []
+    return "; ".join(f"{of} {micro_text(um, units, abs(um))}" for of, um in largest if abs(um) > _WORTH_UM)
 
 
 _LARGEST, _WORTH_UM = 3, 0.005
 
 
-def _done(state: State) -> str:
-    """What the person did besides reading."""
-    struck = sum(reading.struck is not None for reading in state.readings)
+def done_on_the_way(run: Run) -> str:
+    """What the person did besides reading, in words.
+
+    Args:
+        run: that is over.
+    """
+    state = run.state
+    struck = sorted((item.seq, item.struck) for item in state.entries if item.struck is not None)
     cleaned = len(state.prepared) - len({done.slot.id for done in state.prepared})
     away_s = sum(away_s for _, away_s in state.absences)
+    given_up = [event.reason for event in run.events if isinstance(event, e.ZeroRenewed)]
+    stops = [event.code for event in run.events if isinstance(event, e.StopAcknowledged)]
+    early = [soak.reason for soak in state.soaks if soak.reason]
+    notes = [note.text for note in state.notes if note.plugin is None]
     done = [
-        *([f"struck out {_times(struck, 'reading')}"] if struck else []),
+        *([f"ended {_times(len(early), 'soak')} early ({'; '.join(early)})"] if early else []),
+        *([f"struck out {_struck(struck)}"] if struck else []),
         *([f"prepared again {_often(cleaned)}"] if cleaned else []),
-        *([f"gave the zero up {_often(len(state.lost_zeros))}"] if state.lost_zeros else []),
+        *([f"gave the zero up {_often(len(given_up))} ({'; '.join(given_up)})"] if given_up else []),
+        *([f"carried on past {_times(len(stops), 'STOP')} ({'; '.join(map(_bare, stops))})"] if stops else []),
         *([f"paused for {span_text(away_s)}"] if away_s else []),
+        *([f"wrote {_times(len(notes), 'note')} ({'; '.join(notes)})"] if notes else []),
         *(["gave the run up: nothing wrong was accepted or rejected"] if state.abandoned else []),
     ]
     return f"On the way you {', '.join(done)}." if done else "On the way you changed nothing."
+
+
+def _struck(struck: Sequence[tuple[int, str]]) -> str:
+    """What was struck out, in the order of the record: 2 entries (9, dirt; 12, dust)."""
+    each = "; ".join(f"{seq}, {reason}" for seq, reason in struck)
+    return f"{len(struck)} {'entry' if len(struck) == 1 else 'entries'} ({each})"
+
+
+def _bare(code: str) -> str:
+    """The code of a finding without the number of the entry that it is about."""
+    name, _, last = code.rpartition("/")
+    return name if last.isdigit() else code
 
 
 def _times(number: int, what: str) -> str:

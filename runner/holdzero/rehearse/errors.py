@@ -7,7 +7,7 @@ formulas, turned round, tell what it shows.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,7 @@ from holdzero.hooks import Input, Term
 from holdzero.montecarlo import draw
 from holdzero.rehearse.draws import Draws
 
-__all__ = ["REFERENCE", "Floats", "drawn", "drawn_of", "inputs_of", "known_reference", "shares_um", "shift_um"]
+__all__ = ["REFERENCE", "Floats", "drawn", "drawn_of", "inputs_of", "known_reference", "shift_um", "split_um"]
 
 REFERENCE = "deviation of the reference"
 """What the input goes by (see `views.reference_deviation`)."""
@@ -81,6 +81,25 @@ def shares_um(result: Result, true: Mapping[str, Floats]) -> Iterator[tuple[str,
         estimates = [float(item.estimate.value) for item in term.inputs]
         truths = [true[item.name] for item in term.inputs]
         yield term.name, np.asarray(term.function(*estimates) - np.asarray(term.function(*truths)))
+
+
+def split_um(
+    result: Result, true: Mapping[str, Floats], given: Collection[str]
+) -> Iterator[tuple[str, Floats, Floats]]:
+    """The same, told apart: what is drawn of what the routine states, and what somebody set.
+
+    Args:
+        result: of the characteristic, with ideal readings.
+        true: of all inputs, by name.
+        given: names of inputs that were set.
+
+    Returns:
+        For each term its name, what was drawn and what was set [um].
+    """
+    estimated = {item.name: float(item.estimate.value) for term in _systematic(result) for item in term.inputs}
+    only_set = {name: true[name] if name in given else np.full(1, value) for name, value in estimated.items()}
+    for (name, both), (_, of_set) in zip(shares_um(result, true), shares_um(result, only_set), strict=True):
+        yield name, both - of_set, of_set
 
 
 def known_reference(ideal: Evaluation, error_um: float, runs: int) -> Mapping[str, Floats]:

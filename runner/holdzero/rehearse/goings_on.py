@@ -119,7 +119,7 @@ class GoingsOn:
             return np.zeros(self._runs)
         generator = self._draws(f"dust {_lift(state, slot, seq)}")
         there = generator.random(self._runs) < chance
-        return np.asarray(there * dust.size * generator.random(self._runs))
+        return np.asarray(there * (dust.least + (dust.size - dust.least) * generator.random(self._runs)))
 
     @property
     def shown_warmth(self) -> bool:

@@ -20,7 +20,7 @@ from holdzero.errors import SourceError
 from holdzero.hooks import Asks, Habits, Prompt, Said, Sends, Source
 from holdzero.quantity import Number
 from holdzero.rehearse.bench import VirtualBench
-from holdzero.rehearse.debrief import Hidden, debriefed
+from holdzero.rehearse.debrief import Hidden, debriefed, written_for_another
 from holdzero.rehearse.goings_on import lift_of
 from holdzero.rehearse.scenario import Scenario, load_scenario
 from holdzero.rehearse.source import Conducted, bench_of, ready
@@ -125,17 +125,25 @@ class Practice:
         """What a person at a terminal has to know before the first step."""
         return (*greeting(self._written.scenario if self._written is not None else None), _AT_A_TERMINAL)
 
+    @property
+    def warnings(self) -> Sequence[str]:
+        """What a person has to know once the routine is known."""
+        state = self._conducted.run.state if self._conducted is not None else None
+        words = written_for_another(self._written.scenario.written_for, state) if self._written and state else ""
+        return (words,) if words else ()
+
     def debrief(self) -> Sequence[str]:
         """What is told at the end: what was hidden, and how near the result comes to the truth."""
         if self._conducted is None:
             return ()
-        state, checks = self._conducted.run.state, self._conducted.checks
+        run, checks = self._conducted.run, self._conducted.checks
+        state = run.state
         if not ready(state):  # given up before it was known what lies there
             told = self._written.scenario.hidden if self._written is not None else None
-            return debriefed(state, checks, Hidden(truths=(), told=told), sat=True)
+            return debriefed(run, checks, Hidden(truths=(), told=told), sat=True)
         # Where all was typed, nothing was asked of the bench.
         bench = self._bench or bench_of(self._conducted, self._written)
-        return debriefed(state, checks, bench.hidden(state), sat=True)
+        return debriefed(run, checks, bench.hidden(state), sat=True)
 
     @property
     def now_s(self) -> float:

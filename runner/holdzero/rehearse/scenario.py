@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, ValidationError, ValidationInfo, field_validator
 
@@ -111,7 +111,16 @@ class Dust(Model):
 
     chance: Share = Field(description="How often, of all readings of the part.")
     size: Size = Field(description="How much higher the part then stands, at most.")
+    least: Height = Field(0.0, description="The same, at least.")
     reference: Share = Field(0.0, description="How often, of all readings of the reference: of a zero, or a return.")
+
+    @field_validator("least")
+    @classmethod
+    def _no_more_than_most(cls, least: float, info: ValidationInfo) -> float:
+        size = info.data.get("size")
+        if size is not None and least > size:
+            raise refuse(f"{least:g} um", f"no more than size, {size:g} um", "size is the most that dust lifts")
+        return least
 
 
 class Film(Model):
@@ -188,8 +197,10 @@ class Scenario(Model):
         format: of the file.
         title: in a few words.
         hidden: what was wrong, told at the end of a run.
+        written_for: the part that its words are written for, as a routine names it; empty for any.
         scatter: standard deviation of a single reading [um].
         reference_error: by how much the reference is longer than its certificate says [um].
+        reference_error_until: when the right one is taken in its place; None for never.
         drift: by how much the dial shows more after an hour [um].
         wander: standard deviation of where a zero is an hour later [um].
         every: time from one answer to the next [s].
@@ -199,9 +210,16 @@ class Scenario(Model):
     format: Format = Field(description="Format of the file; this is format 1.")
     title: Text = Field(description="What goes on, in a few words.")
     hidden: str = Field("", description="What was wrong; told at the end of a run.")
+    written_for: str = Field(
+        "",
+        description="The part that these words are for, as `part` of its routine; with another the bench says so.",
+    )
     scatter: Size | None = Field(None, description="Standard deviation of a single reading.")
     reference_error: Length | None = Field(
         None, description="By how much the reference is longer than its certificate says; drawn where left out."
+    )
+    reference_error_until: Literal["zero given up"] | None = Field(
+        None, description="When whoever sits there takes the right reference in its place; never where left out."
     )
     drift: Length = Field(0.0, description="By how much the dial shows more an hour later.")
     wander: Size | None = Field(
@@ -228,6 +246,14 @@ class Scenario(Model):
     settling: Settling | None = Field(None, description="A stand that comes to rest.")
     turns: Turns | None = Field(None, description="A turn of the dial too many or too few.")
     slips: Slips | None = Field(None, description="Slips in writing down.")
+
+    @field_validator("reference_error_until")
+    @classmethod
+    def _until_of_an_error(cls, until: str | None, info: ValidationInfo) -> str | None:
+        if until is not None and info.data.get("reference_error") is None:
+            mend = 'add reference_error, for example "-2 um", or drop this'
+            raise refuse(shown(until), "an error of the reference that ends then", mend)
+        return until
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

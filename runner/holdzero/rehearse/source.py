@@ -70,7 +70,7 @@ class VirtualFeed:
         if self._run is None or self._bench is None:
             return ()
         state = self._run.run.state
-        return debriefed(state, self._run.checks, self._bench.hidden(state), sat=False)
+        return debriefed(self._run.run, self._run.checks, self._bench.hidden(state), sat=False)
 
     def blame(self, reason: str) -> SourceError:
         """What it showed can't be taken: its scenario has something that no bench shows."""
