@@ -157,6 +157,16 @@ class TestAStop:
         assert self.stopped(start().answer("0")).can_zero
 
 
+class TestAPause:
+    def test_says_since_when_and_for_how_long(self, start: Callable[..., Any]) -> None:
+        bench = start().answer("0").take(e.RunPaused)
+        bench.time_s += 725.0
+        sheet = sheet_of(shown(bench, Stage.PAUSED))
+        assert sheet.say.startswith("Since 08:00. ")
+        assert sheet.pause is not None
+        assert (sheet.pause.lasts, sheet.pause.lasts_s, sheet.pause.pace) == ("12:05", 725.0, 1.0)
+
+
 class TestASoak:
     ROUTINE = Draft.of(PLAIN).with_step("soak", index=0, at_least="20 min", within="0.1 um").text
 

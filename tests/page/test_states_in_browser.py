@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 import queue
+import re
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -309,6 +310,16 @@ def test_at_a_stop_the_zero_is_given_up_by_a_choice_as_large_as_the_others(
     page.locator("#zero-reason").fill("the dial was bumped")
     page.keyboard.press("Enter")
     assert said.get(timeout=60.0) == RenewZero("the dial was bumped")
+
+
+def test_a_pause_counts_up_while_nothing_else_happens(
+    page: Any, served: Any, shown: dict[str, tuple[Snapshot, Glance | None]]
+) -> None:
+    snapshot, _ = shown["paused"]
+    served.show(replace(snapshot, at_s=time.monotonic(), pace=3600.0))
+    page.goto(served.url)
+    page.locator("#lasts", has_text=re.compile(r"^\d+:\d\d:\d\d$")).wait_for()
+    assert "away so far" in page.locator("#pause").inner_text()
 
 
 @pytest.mark.skipif(not SHOTS, reason="HOLDZERO_SHOTS names no folder for pictures")

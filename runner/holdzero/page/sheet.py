@@ -15,7 +15,7 @@ from holdzero.page.chart import Dot, readings_picture
 from holdzero.page.choosing import choosing_of
 from holdzero.page.echo import echo_of
 from holdzero.page.ended import part_of
-from holdzero.page.shown import Box, EntryField, Option, Row, Sheet
+from holdzero.page.shown import Box, Break, EntryField, Option, Row, Sheet
 from holdzero.page.snapshot import Snapshot, Stage
 from holdzero.page.soaked import soak_of
 from holdzero.page.words import entry_row, marks_of, prepared_row, sentence, told, told_all, wall_time
@@ -23,7 +23,7 @@ from holdzero.run.commands import STRIKE_REASONS
 from holdzero.run.plan import SlotKind
 from holdzero.run.prompt import prompt_of
 from holdzero.run.state import Phase, Prepared, Reading, State
-from holdzero.wording import limits_text
+from holdzero.wording import clock_text, limits_text
 
 __all__ = ["sheet_of"]
 
@@ -132,7 +132,10 @@ def _running(snapshot: Snapshot) -> Sheet:
             return _stopped(sheet, snapshot, state)
         case Stage.PAUSED:
             since = f"Since {wall_time(state.wall)}. " if state.wall else ""
-            return _stated(sheet, "paused", "Paused", f"{since}Every reading is saved.", accept="Go on", what="go_on")
+            lasts_s = max(0.0, snapshot.now_s - state.now_s)
+            pause = Break(lasts=clock_text(lasts_s), lasts_s=lasts_s, pace=snapshot.pace)
+            say = f"{since}Every reading is saved."
+            return replace(_stated(sheet, "paused", "Paused", say, accept="Go on", what="go_on"), pause=pause)
         case Stage.OVERRULE:
             say = "Name another device; or, to use it all the same, say why. The reason is on record."
             return replace(

@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 __all__ = [
     "Box",
+    "Break",
     "Choosing",
     "Echo",
     "EntryField",
@@ -147,6 +148,21 @@ class Soak:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Break:
+    """A pause.
+
+    Attributes:
+        lasts: how long it lasts already, as a clock.
+        lasts_s: the same [s].
+        pace: how much faster time goes by than on the wall; 0 where it does not by itself.
+    """
+
+    lasts: str
+    lasts_s: float
+    pace: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Choosing:
     """What can be begun, or gone on with."""
 
@@ -229,6 +245,7 @@ class Sheet:
     thermometer: str = ""
     entry: EntryField | None = None
     soak: Soak | None = None
+    pause: Break | None = None
     stop: Told | None = None
     findings: tuple[Told, ...] = ()
     limits: tuple[str, ...] = ()

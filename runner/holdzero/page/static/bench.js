@@ -15,7 +15,7 @@
   const $ = (id) => document.getElementById(id);
   const main = () => $("sheet");
   const write = (element, text) => { if (element && element.textContent !== text) element.textContent = text; };
-  let page = "", shownRest = "", mine = false, connected = false, busy = false, panel = null, live = null, clock = null;
+  let page = "", shownRest = "", mine = false, connected = false, busy = false, panel = null, live = null, clock = null, away = null;
 
   // --- sounds: short, never the only sign ------------------------------------------------------
   let audio = null;
@@ -344,6 +344,7 @@
     document.title = `${sheet.dataset.tab} · bench`;
     clock = count && { until: Number(count.dataset.until), length: Number(count.dataset.length), pace: Number(count.dataset.pace) };
     if (clock) setClock(Number(count.dataset.now));
+    setAway($("pause"));
     shownRest = "";
     keyboards();
     chosen();
@@ -398,11 +399,19 @@
     }
   }
   function setClock(now) { clock.at = performance.now(); clock.now = now; showClock(); }
+  function setAway(pause) {
+    away = pause && { at: performance.now(), now: Number(pause.dataset.now), pace: Number(pause.dataset.pace) };
+    showClock();
+  }
+  function clockText(seconds) {
+    const hours = Math.floor(seconds / 3600), minutes = Math.floor(seconds / 60) % 60, two = (number) => String(number).padStart(2, "0");
+    return hours ? `${hours}:${two(minutes)}:${two(seconds % 60)}` : `${minutes}:${two(seconds % 60)}`;
+  }
   function showClock() {
+    if (away && $("lasts")) write($("lasts"), clockText(Math.round(away.now + away.pace * (performance.now() - away.at) / 1000)));
     if (!clock || !$("left")) return;
     const now = clock.now + clock.pace * (performance.now() - clock.at) / 1000, left = Math.max(0, Math.round(clock.until - now));
-    const hours = Math.floor(left / 3600), minutes = Math.floor(left / 60) % 60, two = (number) => String(number).padStart(2, "0");
-    write($("left"), hours ? `${hours}:${two(minutes)}:${two(left % 60)}` : `${minutes}:${two(left % 60)}`);
+    write($("left"), clockText(left));
     if (!left && clock.pace) write($("ends"), "The time is over, and it is not at rest yet: wait, or end it with a reason.");
     if (clock.length) $("gone").value = Math.min(1, Math.max(0, 1 - left / clock.length));
   }
@@ -437,7 +446,11 @@
     stream.addEventListener("sheet", (event) => {
       const { html, seq } = JSON.parse(event.data);
       if (String(seq) !== main().dataset.seq) replace(html);
-      else if ($("count") && clock) { const made = new DOMParser().parseFromString(html, "text/html").querySelector("#count"); if (made) setClock(Number(made.dataset.now)); }
+      else if (clock || away) {
+        const made = new DOMParser().parseFromString(html, "text/html"), count = made.querySelector("#count");
+        if (clock && count) setClock(Number(count.dataset.now));
+        if (away) setAway(made.querySelector("#pause"));
+      }
     });
     stream.addEventListener("live", (event) => onLive(JSON.parse(event.data)));
     stream.addEventListener("pen", (event) => { mine = JSON.parse(event.data).mine; showPen(); });
