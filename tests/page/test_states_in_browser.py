@@ -322,6 +322,23 @@ def test_a_pause_counts_up_while_nothing_else_happens(
     assert "away so far" in page.locator("#pause").inner_text()
 
 
+def test_the_last_step_says_what_to_press_and_what_to_hold_by_name(
+    page: Any, served: Any, shown: dict[str, tuple[Snapshot, Glance | None]]
+) -> None:
+    served.show(*shown["compare"])
+    page.goto(served.url)
+    page.locator("body[data-mine=yes]").wait_for()
+    button = page.locator("#accept-word").inner_text()
+    hint = page.locator("#entry-form .hint").inner_text()
+    assert f"“{button}”" in hint
+    for key, name in (("Enter", "Enter"), ("Space", "the space bar")):
+        assert name in hint
+        page.keyboard.press(key, delay=100)
+        said = page.locator("#entry-complaint", has_text=f"hold {name}, or the pedal, down for 2 seconds")
+        said.wait_for()
+        assert f"“{button}”" in said.inner_text()
+
+
 @pytest.mark.skipif(not SHOTS, reason="HOLDZERO_SHOTS names no folder for pictures")
 def test_pictures_are_taken_of_each_state(
     page: Any, served: Any, shown: dict[str, tuple[Snapshot, Glance | None]]

@@ -36,7 +36,7 @@ class Reply:
 
 
 TAKEN = Reply(200)
-_NO_PEN = Reply(409, "another page writes now; this one watches")
+_NO_PEN = Reply(409, "another page answers now; this one only watches")
 _LATE = Reply(409, "that is asked no more; look at what is asked now")
 _TOO_SOON = Reply(422, "the step was only just shown", soft=True)
 

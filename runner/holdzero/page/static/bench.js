@@ -57,7 +57,7 @@
     if (key) key.setAttribute("aria-disabled", String(on || !mine || !connected));
   }
   async function post(what, more) {
-    if (what !== "pen" && !mine) { notice("This page only watches. To write here, press “Write here”."); return null; }
+    if (what !== "pen" && !mine) { notice("This page only watches: another one answers. To answer on this one, press “Answer here”."); return null; }
     if (!connected) { notice("No connection to the bench program: nothing was sent."); return null; }
     if (busy && what !== "pen") return null;
     const key = main().dataset.key, early = new AbortController();
@@ -174,7 +174,8 @@
   document.addEventListener("keyup", (event) => {
     if (!isPress(event)) return;
     down = false;
-    endHold("that was too short to finish: hold it down for 2 seconds");
+    const key = event.key === "Enter" ? "Enter" : "the space bar";
+    endHold(`that was too short to finish: hold ${key}, or the pedal, down for 2 seconds; or press the button “Compare and finish” once`);
   }, true);
   window.addEventListener("blur", () => { down = false; endHold(""); });
 
@@ -431,7 +432,7 @@
   }
   function showPen() {
     document.body.dataset.mine = mine ? "yes" : "no";
-    write($("pen-word"), !connected ? "Not connected" : mine ? "This page writes" : "This page only watches");
+    write($("pen-word"), !connected ? "Not connected" : mine ? "You can answer on this page" : "This page only watches: another one answers");
     $("take-pen").hidden = mine || !connected;
     markBusy(busy);
   }
