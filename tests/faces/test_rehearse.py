@@ -123,6 +123,40 @@ class TestTwoRevisions:
         three, nine = ([point["undecided"] for point in item["points"]] for item in data["revisions"])
         assert sum(nine) < sum(three)
 
+    @pytest.fixture
+    def both(self, rehearse: Callable[..., Any], tmp_path: Path) -> Callable[[str], tuple[str, str]]:
+        """What the terminal and the page say of the washer and of another text."""
+
+        def go(text: str) -> tuple[str, str]:
+            (tmp_path / "other.toml").write_text(text, "utf-8")
+            page = str(tmp_path / "page.html")
+            told = rehearse("--scatter", "0.5 um", "--against", str(tmp_path / "other.toml"), "--html", page)
+            return told.stdout, (tmp_path / "page.html").read_text("utf-8")
+
+        return go
+
+    def test_stand_in_one_picture_and_one_table_first(self, both: Callable[[str], tuple[str, str]]) -> None:
+        told, page = both(PLAIN.replace("times = 3", "times = 9"))
+        first, *each = page.split("<figure>")[1:]
+        assert len(each) == 2
+        assert [first.count(f'<polyline class="{kind}"') for kind in ("passing", "passing-second")] == [1, 1]
+        assert [first.count(f'<polyline class="{kind}"') for kind in ("band", "band-second", "tolerance")] == [2, 2, 2]
+        assert "tolerance-second" not in first
+        assert "A passes" in first
+        assert "B passes" in first
+        rows = [re.findall(r"<t[hd][^>]*>([^<]+)</t[hd]>", row) for row in re.findall(r"<tr>.+</tr>", first)]
+        assert rows[0] == ["true size", "pass A", "pass B", "fail A", "fail B"]
+        as_told = [re.split(r"\s{2,}", line.strip()) for line in told.splitlines() if line.count(" %") == 4]
+        assert [[word.split(" %")[0] for word in row] for row in rows[1:]] == [
+            [word.removesuffix(" %") for word in row] for row in as_told
+        ]
+        assert len(as_told) > 20
+
+    def test_whose_limits_differ_show_both(self, both: Callable[[str], tuple[str, str]]) -> None:
+        first = both(PLAIN.replace('upper = "+3 um"', 'upper = "+2 um"'))[1].split("<figure>")[1]
+        assert [first.count(f'<polyline class="{kind}"') for kind in ("tolerance", "tolerance-second")] == [2, 1]
+        assert "limit in B, where it is another" in first
+
 
 @pytest.mark.terminal
 def test_broken_off_it_keeps_what_was_done(person: Callable[..., Any], tmp_path: Path) -> None:

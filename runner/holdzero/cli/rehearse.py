@@ -12,7 +12,8 @@ from holdzero.checks import bind
 from holdzero.cli.house import Shop, open_shop
 from holdzero.cli.options import standard_um
 from holdzero.cli.output import plain_console, progress, tell
-from holdzero.cli.rehearsed import Said, are, counted, show_beside, write_page
+from holdzero.cli.rehearsed import Said, are, counted
+from holdzero.cli.rehearsed_beside import show_beside, write_page
 from holdzero.cli.rehearsed_family import Row, family_data, show_family, write_family
 from holdzero.cli.rehearsing import Plan, Subject, Work, shared_out
 from holdzero.cli.workers import cores, executor_for, heard_between_pieces

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,7 +17,7 @@ from holdzero.rehearse.many import Rehearsal
 from holdzero.routine import schema
 from holdzero.wording import clock_text, limits_text
 
-__all__ = ["Said", "are", "counted", "percent", "show_beside", "write_page", "write_text"]
+__all__ = ["Said", "are", "counted", "percent", "write_text"]
 
 _BAR = 30
 _MINUTE_S = 60.0
@@ -256,15 +255,6 @@ def write_text(path: Path, text: str) -> None:
         raise HoldzeroError(f"--html {path}: it could not be written: {error.strerror}") from None
 
 
-def write_page(path: Path, both: Sequence[Said]) -> None:
-    """A routine, or two revisions of one, as a page with pictures."""
-    from holdzero.pictures.page import page
-
-    sections = [said.section(f"{said.title}: {said.what.of}") for said in both]
-    title = " / ".join(dict.fromkeys(said.title for said in both))
-    write_text(path, page("rehearsal", title=title, table=None, sections=sections))
-
-
 def counted(number: int, word: str) -> str:
     """A number of things.
 
@@ -297,22 +287,3 @@ def _bar(point: Point) -> str:
     passed = round(_BAR * tally.passed / tally.runs)
     failed = min(math.ceil(_BAR * tally.failed / tally.runs), _BAR - passed)
     return "█" * passed + "░" * (_BAR - passed - failed) + "x" * failed
-
-
-def show_beside(console: Console, both: Sequence[Said]) -> None:
-    """Two revisions side by side, with the same draws wherever they ask for the same thing."""
-    one, other = both
-    console.print("SIMULATED: no part is measured.")
-    for mark, said in zip("AB", both, strict=True):
-        console.print(f"{mark}: {said.title}")
-        console.print(f"   {said.told}")
-    console.print()
-    console.print("   true size     pass A     pass B     fail A     fail B")
-    for first, second in zip(one.curve.points, other.curve.points, strict=True):
-        a, b = first.tally, second.tally
-        shares = [percent(count, a.runs) for count in (a.passed, b.passed, a.failed, b.failed)]
-        console.print(f"  {micro_text(first.true_um, one.units):>10} " + " ".join(f"{share:>10}" for share in shares))
-    console.print()
-    for mark, said in zip("AB", both, strict=True):
-        for sentence in said.sentences:
-            console.print(f"{mark}: {sentence}")

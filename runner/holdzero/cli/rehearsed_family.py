@@ -184,7 +184,7 @@ def write_family(path: Path, rows: Sequence[Row]) -> None:
         "lines": [(_marked(row), *row.texts[1:], *((row.risks or none) if over else ())) for row in rows],
     }
     sections = [row.said.section(f"{_marked(row)}: {row.said.title}, {row.said.what.of}") for row in rows]
-    write_text(path, page("rehearsal", title=_title(rows), table=table, sections=sections))
+    write_text(path, page("rehearsal", title=_title(rows), table=table, beside=None, sections=sections))
 
 
 def _marked(row: Row) -> str:
