@@ -157,6 +157,16 @@ class TestAStop:
         assert self.stopped(start().answer("0")).can_zero
 
 
+class TestAnInterruption:
+    ENDED = "the port is gone\nplug it in again\nall that was accepted is saved; to go on:\nholdzero resume a.jsonl"
+
+    def test_says_why_and_counts_what_is_kept_and_no_notes(self, start: Callable[..., Any]) -> None:
+        bench = start().answer("0", "0.7").take(e.NoteAdded, text="the lamp flickers")
+        say = sheet_of(shown(bench, Stage.INTERRUPTED, ended=self.ENDED)).say
+        kept = "All 2 readings and answers are saved. Go on from the list of open runs."
+        assert say == f"the port is gone; plug it in again. {kept}"
+
+
 class TestAPause:
     def test_says_since_when_and_for_how_long(self, start: Callable[..., Any]) -> None:
         bench = start().answer("0").take(e.RunPaused)

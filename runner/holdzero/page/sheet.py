@@ -51,8 +51,7 @@ def _ended(snapshot: Snapshot) -> Sheet:
     }
     units = state.routine.routine.units if state.routine else "mm"
     abandoned = f"Reason: {sentence(state.abandoned)}" if state.abandoned else ""
-    kept = "All that was accepted is saved. Go on with it from the list of open runs."
-    say = {Stage.ABANDONED: abandoned, Stage.INTERRUPTED: f"{sentence(snapshot.ended)} {kept}"}
+    say = {Stage.ABANDONED: abandoned, Stage.INTERRUPTED: _interrupted(snapshot.ended, len(state.entries))}
     parts = tuple(map(part_of, snapshot.records))
     verdict = f"{parts[0].word}: " if len(parts) == 1 else ""
     return Sheet(
@@ -74,6 +73,17 @@ def _ended(snapshot: Snapshot) -> Sheet:
         problems=snapshot.problems,
         debrief=snapshot.debrief,
     )
+
+
+def _interrupted(ended: str, kept: int) -> str:
+    """Why a run was interrupted, and what is left of it; how a terminal goes on with it is of no use here."""
+    why = [
+        line
+        for line in ended.splitlines()
+        if not line.startswith("holdzero resume ") and not line.endswith("to go on:")
+    ]
+    saved = "1 reading or answer is saved" if kept == 1 else f"All {kept} readings and answers are saved"
+    return f"{sentence('; '.join(why))} {saved if kept else 'Nothing was read yet'}. Go on from the list of open runs."
 
 
 def _marks(snapshot: Snapshot, state: State) -> tuple[str, ...]:
