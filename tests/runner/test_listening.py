@@ -876,12 +876,18 @@ def test_a_face_that_nobody_sits_at_any_more_ends_the_run_resumably(tmp_path: Pa
 
 
 class TestATrace:
-    def test_begins_where_the_tip_came_to_lie_after_it_was_lifted_last(self) -> None:
+    def test_begins_where_the_tip_stands_still_after_it_was_lifted_last(self) -> None:
         trace = Trace()
         lowering = (0.2, 20.0, 20.0, 7.0, 2.0, 1.4, 1.1, 1.0, 1.1)
         for number, value in enumerate(lowering):
             trace.add(float(number), value)
-        assert [value for _, value in trace.since_lifted(0.0, 0.5)] == [1.4, 1.1, 1.0, 1.1]
+        assert [value for _, value in trace.since_lifted(0.0, 0.5)] == [1.1, 1.0, 1.1]
+
+    def test_has_nothing_of_a_tip_that_still_falls(self) -> None:
+        trace = Trace()
+        for number, value in enumerate((8.0, 8.0, 1.9, 0.9, 0.3)):
+            trace.add(float(number), value)
+        assert trace.since_lifted(0.0, 0.02) == [(4.0, 0.3)]
 
     def test_is_whole_where_it_was_never_lifted(self) -> None:
         trace = Trace()

@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import Any, TypeVar
 
 from holdzero.checks import told
-from holdzero.hooks import Instrument, Said, Sends
+from holdzero.hooks import Habits, Instrument, Said, Sends
 
 __all__ = ["Line"]
 
@@ -35,10 +35,18 @@ class Line:
         self.lost = ""
         self._instrument = instrument
         self._counter_s = counter_s
-        self._asks = instrument.habits.sends is Sends.ASKED
+        self._habits = instrument.habits
+        self._asks = self._habits.sends is Sends.ASKED
         self._requested_s = -math.inf
         self._unsaid = ""
         self._broken = ""
+
+    @property
+    def habits(self) -> Habits:
+        """How it behaves; a virtual one knows its comparator only once the run has begun."""
+        now: object = self._tried(lambda: self._instrument.habits, self._habits)
+        self._habits = now if isinstance(now, Habits) else self._habits
+        return self._habits
 
     def fault(self) -> str:
         """Why it can't be heard now; that is kept until `changed` has told it."""

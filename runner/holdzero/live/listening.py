@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Protocol
 
@@ -77,7 +78,7 @@ class Listening:
         self._why = ""
         self._seen_s: dict[str, float] = {}
         self._unused: dict[str, tuple[float, str]] = {}
-        self._outlook: tuple[float, Outlook | None] = (-_OUTLOOK_S, None)
+        self._outlook: tuple[float, Outlook | None] = (-math.inf, None)
         self._run: Conducted | None = None
         self._shown_s = 0.0
 
@@ -99,6 +100,8 @@ class Listening:
     def asked(self, prompt: Prompt) -> Answer | Command:
         """The same, for a source of its own that asks a person."""
         self._wanted_s, self._why = None, ""
+        # What was told of the last step says nothing of this one.
+        self._outlook = (-math.inf, None)
         if self._taker is not None:
             self._taker.show(self._counter_s())
         self._shown_s = self._counter_s()
@@ -210,6 +213,8 @@ class Listening:
     def _hear(self, prompt: Prompt) -> Answer | None:
         """All that arrived, in the order of its arrival; the first line of a press that answers is the answer."""
         answer: Answer | None = None
+        if self._taker is not None and self._comparator is not None:
+            self._taker.know(self._comparator.habits)
         came = [(line, said) for line in self._lines for said in line.lines()]
         for line, said in sorted(came, key=lambda one: one[1].at_s):
             if line is self._comparator and self._taker is not None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass
-from itertools import pairwise
 
 from holdzero.errors import AnswerRefusedError
 from holdzero.hooks import Habits, Said, Sends
@@ -41,7 +40,9 @@ class Trace:
         return [point for point in self._kept if point[0] >= at_s]
 
     def since_lifted(self, at_s: float, within: float) -> list[tuple[float, float]]:
-        """Kept values from a moment [s] on, since the tip was last lifted, far from the newest, and came to lie.
+        """Kept values from a moment [s] on, since the tip was last lifted, far from the newest, and stood still again.
+
+        What came before is the fall of the tip, and no drift.
 
         Args:
             at_s: not before this moment [s].
@@ -50,9 +51,13 @@ class Trace:
         points = self.since(at_s)
         far = [index for index, (_, value) in enumerate(points) if abs(value - points[-1][1]) > _LIFTED * within]
         down = points[far[-1] + 1 :] if far else points
-        steps = (abs(later[1] - earlier[1]) for earlier, later in pairwise(down))
-        lowered = next((index for index, step in enumerate(steps) if step <= within), len(down) - 1) if far else 0
-        return down[max(lowered, 0) :]
+        if not far:
+            return down
+        values = [value for _, value in down]
+        # The first of three that lie together may still be on its way.
+        threes = (max(three) - min(three) for three in zip(values, values[1:], values[2:], strict=False))
+        still = next((index + 1 for index, apart in enumerate(threes) if apart <= within), len(down) - 1)
+        return down[still:]
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +87,12 @@ class Taker:
         self._came_s: deque[float] = deque(maxlen=_TOO_MANY)
         self._moved = True
         self._warned = False
+
+    def know(self, habits: Habits) -> None:
+        """Go by other habits from now on."""
+        if habits != self.habits:
+            self.habits = habits
+            self._window = deque(self._window, maxlen=max(2, habits.still_number))
 
     def show(self, at_s: float) -> None:
         """A step is shown from this moment [s] on: what came before answers nothing."""

@@ -139,8 +139,9 @@ class Practice:
         run, checks = self._conducted.run, self._conducted.checks
         state = run.state
         if not ready(state):  # given up before it was known what lies there
-            told = self._written.scenario.hidden if self._written is not None else None
-            return debriefed(run, checks, Hidden(truths=(), told=told), sat=True)
+            one = self._written.scenario if self._written is not None else None
+            told, part = (one.hidden, one.written_for) if one is not None else (None, "")
+            return debriefed(run, checks, Hidden(truths=(), told=told, written_for=part), sat=True)
         # Where all was typed, nothing was asked of the bench.
         bench = self._bench or bench_of(self._conducted, self._written)
         return debriefed(run, checks, bench.hidden(state), sat=True)
