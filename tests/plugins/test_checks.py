@@ -164,6 +164,12 @@ class TestCheckStandard:
         assert outcome.code == 3
         assert words in finding(outcome, "check_standard/limit")["text"]
 
+    def test_a_bad_one_names_what_to_do_while_it_can_be_done(self, measure: Measure) -> None:
+        outcome = self.outcome(measure, "2.1")
+        (asked,) = {item.text for item in outcome.asked if item.code.startswith("check_standard/limit")}
+        assert "Take the right one, wipe it, and give the zero up (z)" in asked
+        assert "give the zero up" not in finding(outcome, "check_standard/limit")["text"]  # it is over
+
     def test_one_that_nobody_read_leaves_it_undecided(self, measure: Measure) -> None:
         outcome = measure(HEAD + SIZE + self.BLOCK + ONE, READ)
         assert outcome.codes("stop") == ["check_standard/unread"]
