@@ -144,6 +144,8 @@ def _ends(album: _Album, start: Callable[..., Any], bench: Any, record: dict[str
 
 
 def _others(album: _Album, start: Callable[..., Any]) -> None:
+    gone = start().answer("0", "+0.1", "-0.1", "+8.0").take(e.ZeroRenewed, reason="the dial was bumped")
+    album.add("zero-gone", Stage.RUNNING, gone, taken=gone.run.events[-1])
     named = Draft.of(PLAIN).without_table("comparator").with_table("comparator", largest_resolution="0.2 um").text
     chosen = start(named)
     devices = (Entry("IND-1", "Electronic comparator, bench 1"), Entry("IND-2", "Dial indicator"))
