@@ -252,7 +252,7 @@ def _over_limit(settings: RepeatabilitySettings, run: RunView, *, live: bool) ->
     s, dof = run.scatter_um
     if settings.limit is None or dof == 0.0:
         return
-    ask = " Is everything clean, clamped and at rest?" if live else ""
+    ask = " Is everything clean, clamped and at rest? While it is so, nothing can be decided." if live else ""
     yield Finding(
         level=Level.CAUTION if live else Level.STOP,
         code="repeatability/limit",
