@@ -47,6 +47,14 @@ def test_says_how_often_parts_of_each_true_size_pass(rehearse: Callable[..., Any
     assert max(map(len, told.stdout.splitlines())) <= 80
 
 
+def test_lays_true_sizes_where_verdicts_turn_with_the_scatter_that_is_rehearsed(rehearse: Callable[..., Any]) -> None:
+    # u is about 0.3 um at this scatter, and little without it: then the sizes next to −2.84 um were −2.25 and −1.5 um
+    points = json.loads(rehearse("--json", "--scatter", "0.5 um").stdout)["points"]
+    turning = [point for point in points if -2.8 < point["true_um"] < -1.4]
+    assert len(turning) > 4
+    assert turning[0]["pass"] < 0.2 * 200 < 0.4 * 200 < turning[-1]["pass"]
+
+
 def test_says_what_those_look_after_that_had_findings(rehearse: Callable[..., Any], tmp_path: Path) -> None:
     told = rehearse("--scatter", "1 um", "--html", str(tmp_path / "page.html")).stdout
     spoke = set(re.findall(r"(?:stop|caution|note) (\w+)/", told))

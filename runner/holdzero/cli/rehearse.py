@@ -218,7 +218,7 @@ def _trial(path: Path, member: str | None, wanted: Wanted, shop: Shop) -> _Trial
         refuse_misfits(written, what.begun, ideal, checks, what.entries)
     plan = Plan(
         subject=subject,
-        sizes_um=true_sizes_um(ideal, what.of, _bias_um(what, ideal)),
+        sizes_um=true_sizes_um(what.scattered(), what.of, _bias_um(what, ideal)),
         process_um=_process_um(loaded.routine, what, wanted.spread),
     )
     return _Trial(member=member, routine=loaded.routine, what=what, plan=plan)

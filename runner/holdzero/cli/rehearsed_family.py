@@ -12,7 +12,6 @@ from rich.console import Console
 
 from holdzero.cli.rehearsed import Said, counted, percent, write_text
 from holdzero.display import micro_text
-from holdzero.expect import expect
 from holdzero.wording import clock_text
 
 __all__ = ["Row", "family_data", "show_family", "write_family"]
@@ -38,16 +37,7 @@ class Row:
     def expanded_um(self) -> float | None:
         """U in the middle of the limits, with the scatter that is rehearsed [um]; None where there is none."""
         what = self.said.what
-        temperatures = what.scenario.temperatures if what.scenario is not None else None
-        evaluation, _ = expect(
-            what.document,
-            what.digest,
-            what.checks,
-            scatter_um=what.scatter_um,
-            entries=what.entries,
-            temperatures=temperatures,
-        )
-        decision = next(result.decision for result in evaluation.results if result.name == what.of)
+        decision = next(result.decision for result in what.scattered().results if result.name == what.of)
         return None if decision is None else float(decision.expanded_uncertainty_um)
 
     @property

@@ -145,7 +145,7 @@ def true_sizes_um(ideal: Evaluation, of: str, bias_um: float = 0.0) -> tuple[flo
     """True sizes across the limits and beyond them [um].
 
     Args:
-        ideal: evaluation with ideal readings.
+        ideal: evaluation with ideal readings, best with such as scatter: verdicts turn within its uncertainty.
         of: name of the characteristic.
         bias_um: by how much values lie above the truth on average: by that much below its limits verdicts turn [um].
 

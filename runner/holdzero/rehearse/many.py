@@ -63,8 +63,26 @@ class Rehearsal:
         Raises:
             HoldzeroError: it never ends, or a device is missing or unfit.
         """
-        temperatures = self.scenario.temperatures if self.scenario is not None else {}
-        return expect(self.document, self.digest, self.checks, entries=self.entries, temperatures=temperatures)[0]
+        return self._expected(0.0)
+
+    def scattered(self) -> Evaluation:
+        """The routine with ideal readings that scatter as they are rehearsed: what its uncertainty will be about.
+
+        Raises:
+            HoldzeroError: it never ends, or a device is missing or unfit.
+        """
+        return self._expected(self.scatter_um)
+
+    def _expected(self, scatter_um: float) -> Evaluation:
+        evaluation, _ = expect(
+            self.document,
+            self.digest,
+            self.checks,
+            scatter_um=scatter_um,
+            entries=self.entries,
+            temperatures=self.scenario.temperatures if self.scenario is not None else {},
+        )
+        return evaluation
 
     @property
     def every_s(self) -> float:

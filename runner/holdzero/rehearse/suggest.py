@@ -9,7 +9,6 @@ from functools import cache
 from typing import Any
 
 from holdzero.errors import HoldzeroError
-from holdzero.expect import expect
 from holdzero.rehearse.curve import Process, band_of, process_of
 from holdzero.rehearse.many import Rehearsal
 from holdzero.routine.load import digest_of
@@ -171,16 +170,7 @@ _LITTLE = 0.1  # of the standard uncertainty: with it in the value, the two toge
 
 def _doubt_um(what: Rehearsal) -> float:
     """Standard uncertainty of a value that scatters as the readings do [um]."""
-    temperatures = what.scenario.temperatures if what.scenario is not None else None
-    evaluation, _ = expect(
-        what.document,
-        what.digest,
-        what.checks,
-        scatter_um=what.scatter_um,
-        entries=what.entries,
-        temperatures=temperatures,
-    )
-    result = next(result for result in evaluation.results if result.name == what.of)
+    result = next(result for result in what.scattered().results if result.name == what.of)
     return 0.0 if result.propagated is None else float(result.propagated.standard_uncertainty_um)
 
 
