@@ -86,16 +86,19 @@ class TestASheet:
         assert (row.value, row.out) == ("+0.7 µm", "struck out: bumped")
 
     def test_marks_what_was_given_up_with_its_zero_and_offers_it_no_more(self, start: Callable[..., Any]) -> None:
-        bench = start().answer("0", "0.7")
-        assert [row.out for row in sheet_of(shown(bench)).rows] == ["", ""]
+        bench = start().answer("0", "0", "0", "0.7")
+        assert [row.out for row in sheet_of(shown(bench)).rows] == [""] * 4
         bench.take(e.ZeroRenewed, reason="the dial was bumped")
         sheet = sheet_of(shown(bench))
-        assert [row.out for row in sheet.rows] == ["given up with its zero"] * 2
+        assert [row.out for row in sheet.rows] == [*["given up"] * 3, "given up with its zero"]
+        assert not sheet.can_zero
         assert sheet.last is None
-        assert str(sheet.picture).count('class="cross"') == 2
+        assert str(sheet.picture).count('class="cross"') == 4
         assert "data-strike=" not in markup(shown(bench))
         # What is set anew counts.
-        assert [row.out for row in sheet_of(shown(bench.answer("0"))).rows][2:] == [""]
+        sheet = sheet_of(shown(bench.answer("0")))
+        assert [row.out for row in sheet.rows][4:] == [""]
+        assert sheet.can_zero
 
     def test_names_the_round_of_an_entry_where_there_are_several(self, start: Callable[..., Any]) -> None:
         bench = start().answer(*GOOD[:5])

@@ -120,7 +120,8 @@ def _running(snapshot: Snapshot) -> Sheet:
         last=live[-1] if live else None,
         picture=None if blind else _picture(state, units),
         blind=blind,
-        can_zero=bool(state.zeros),
+        # One that was given up already, and not set anew yet, can't be given up again.
+        can_zero=bool(state.zeros) and len(state.zeros) not in state.lost_zeros,
         again=tuple(
             {done.slot.id: Option(done.slot.id, done.slot.of or done.slot.say) for done in state.prepared}.values()
         ),

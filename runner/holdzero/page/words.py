@@ -91,7 +91,9 @@ def _out(item: Reading | TemperatureTaken | Given, state: State) -> str:
     """Why an entry counts no more."""
     if item.struck:
         return f"struck out: {item.struck}"
-    return "given up with its zero" if item.seq in state.gone else ""
+    if item.seq not in state.gone:
+        return ""
+    return "given up" if item.slot.kind is SlotKind.ZERO else "given up with its zero"
 
 
 def _reading_label(reading: Reading, state: State) -> str:
