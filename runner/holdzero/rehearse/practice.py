@@ -40,7 +40,7 @@ _STILL_LINES = 5
 _FLICKER = 0.1  # of the scatter from lift to lift: what moves while the tip rests
 
 
-_AT_A_TERMINAL = "The letters: d prepared again, s strike out, z the zero anew, p pause, ? help."
+_AT_A_TERMINAL = "The letters: d prepared again, s strike out, z give the zero up, p pause, ? help."
 
 
 def greeting(scenario: Scenario | None) -> tuple[str, ...]:
