@@ -271,7 +271,7 @@ def _greeting(said: str) -> tuple[str, ...]:
     return (*greeting(load_scenario(Path(argument)).scenario if argument else None), _ON_THE_PAGE)
 
 
-_ON_THE_PAGE = "The buttons: Prepared again, Strike out, Dial was moved, Pause."
+_ON_THE_PAGE = "The buttons: Prepared again, Strike out, Give the zero up, Pause."
 
 
 def _address(listen: str, port: int) -> str:

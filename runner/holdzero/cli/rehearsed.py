@@ -12,7 +12,7 @@ from rich.console import Console
 from holdzero.cli.files import write_whole
 from holdzero.display import micro_text
 from holdzero.errors import HoldzeroError
-from holdzero.rehearse import Curve, Point, Process, band_of
+from holdzero.rehearse import Curve, Point, Process, band_of, u_holds
 from holdzero.rehearse.many import Rehearsal
 from holdzero.routine import schema
 from holdzero.wording import clock_text, limits_text
@@ -100,7 +100,7 @@ class Said:
             f"{counted(total.runs, 'run')} ({100 * low:.2f} % to {100 * high:.2f} %); U stands for {100 * said:.4g} %."
         )
         lasted = clock_text(total.bench_s / total.runs)
-        if high < said:
+        if not u_holds(total.covered, total.runs, said):
             covered = f"! {covered} U does not hold here: something goes on that the routine knows nothing of."
         found = [
             covered,

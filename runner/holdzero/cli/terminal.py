@@ -43,9 +43,9 @@ _HELP = """\
     s  strike out an earlier reading, with a reason, and take it again
     n  write a note
     d  a preparing step was done again, such as wiping
-    z  the dial was moved, or the zero is not to be trusted: take it again
+    z  give the zero up, as the dial was moved or it is not to be trusted
     p  pause
-    q  give this run up for good
+    q  give the run up for good
     l  list all readings so far
     ?  this help
   To stop now and go on later: Ctrl-C. Every accepted reading is saved already."""
@@ -216,7 +216,7 @@ class Terminal:
                 reason = self._reason("  The zero is given up. Why? (Enter alone: leave it) ")
                 return RenewZero(reason) if reason else None
             case "q":
-                reason = self._reason("  Give this run up for good. Why? (Enter alone: go on) ")
+                reason = self._reason("  Give the run up for good. Why? (Enter alone: go on) ")
                 return Abandon(reason) if reason else None
             case _:
                 self.console.print(_HELP)
@@ -379,7 +379,7 @@ class Terminal:
                 "    s  strike out a reading and take it again\n"
                 f"{again}{anew}"
                 "    c  carry on; the result will be undecided if this stands\n"
-                "    q  give this run up for good"
+                "    q  give the run up for good"
             )
             letters = ", ".join(("s", *("d" if again else ""), *("z" if anew else ""), "c"))
             letter = self.line(f"  {letters} or q: ").strip().lower()

@@ -4,7 +4,7 @@ Readings are arrays whose leading axis is the runs; they go through the same run
 `errors` draws what is true, `bench` answers every prompt, `many` counts what came of it, `curve` says it of part sizes.
 """
 
-from holdzero.rehearse.curve import Curve, Point, Process, band_of, process_of, true_sizes_um
+from holdzero.rehearse.curve import Curve, Point, Process, band_of, process_of, true_sizes_um, u_holds
 from holdzero.rehearse.many import Tally, rehearsed
 
 __all__ = [
@@ -16,4 +16,5 @@ __all__ = [
     "process_of",
     "rehearsed",
     "true_sizes_um",
+    "u_holds",
 ]

@@ -16,7 +16,17 @@ from holdzero.evaluate import Evaluation, Result
 from holdzero.rehearse.many import Rehearsal, Tally, rehearsed
 from holdzero.routine.schema import Measure
 
-__all__ = ["Curve", "Point", "Process", "Shares", "band_of", "process_of", "true_sizes_um"]
+__all__ = [
+    "Curve",
+    "Point",
+    "Process",
+    "Shares",
+    "band_of",
+    "least_coverage",
+    "process_of",
+    "true_sizes_um",
+    "u_holds",
+]
 
 _FAR = 13
 _STEEP = np.array([0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0])  # standard uncertainties from a limit
@@ -42,6 +52,37 @@ def band_of(count: int, runs: int, confidence: float = 0.95) -> tuple[float, flo
     low = 0.0 if count == 0 else float(betaincinv(count, runs - count + 1, rest))
     high = 1.0 if count == runs else float(betaincinv(count + 1, runs - count, 1.0 - rest))
     return low, high
+
+
+# U is told to two digits at most, and the second may be half off: by 5 % of 1.0.
+_AS_TOLD = 0.95
+
+
+def least_coverage(probability: float) -> float:
+    """How often the truth lies within a U that is as good as it is told [1].
+
+    Args:
+        probability: that U stands for [1].
+
+    Source: JCGM 100:2008, 7.2.6 (two significant digits at most); normal distribution.
+
+    >>> round(least_coverage(0.9545), 4)
+    0.9426
+    """
+    from scipy.special import erf, erfinv
+
+    return float(erf(_AS_TOLD * erfinv(probability)))
+
+
+def u_holds(covered: int, runs: int, probability: float) -> bool:
+    """Whether U holds: the truth does not surely lie within it more seldom than in a U that is as good as it is told.
+
+    Args:
+        covered: in how many runs the truth lay within U.
+        runs: of how many.
+        probability: that U stands for [1].
+    """
+    return band_of(covered, runs)[1] >= least_coverage(probability)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

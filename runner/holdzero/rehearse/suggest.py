@@ -9,7 +9,7 @@ from functools import cache
 from typing import Any
 
 from holdzero.errors import HoldzeroError
-from holdzero.rehearse.curve import Process, band_of, process_of
+from holdzero.rehearse.curve import Process, band_of, process_of, u_holds
 from holdzero.rehearse.many import Rehearsal
 from holdzero.routine.load import digest_of
 
@@ -47,8 +47,8 @@ class Wish:
         return all(band_of(count, tally.runs)[1] <= self.risk for count in counts)
 
     def held(self, process: Process) -> bool:
-        """Whether U holds: the truth lies within it in no surely smaller share of the parts than it stands for."""
-        return band_of(process.tally.covered, process.tally.runs)[1] >= self.coverage
+        """Whether U holds, see `u_holds`."""
+        return u_holds(process.tally.covered, process.tally.runs, self.coverage)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
