@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from holdzero.cli.benching import _rounds, _Signals, _Work
+from holdzero.cli.benching import _greeting, _rounds, _Signals, _Work
 from holdzero.cli.conduct import Options
 from holdzero.cli.house import open_shop
 from holdzero.expansion import kinds_of
@@ -209,3 +209,10 @@ def test_at_a_virtual_bench_the_page_tells_the_truth_at_the_end(sit: Callable[..
     ended = rounds.compares()
     assert ended.debrief[0].startswith("thickness: in truth +0 µm, within its limits. The value is off by")
     assert sheet_of(ended).debrief == ended.debrief
+
+
+def test_the_page_says_for_which_part_a_scenario_is_written(routines: Path, tmp_path: Path) -> None:
+    said = _greeting(f"practice:{routines / 'practice' / 'dust.toml'}")
+    assert "Written for part SR-2041: with another, its words may not fit." in said
+    (tmp_path / "any.toml").write_text('format = 1\ntitle = "another block"\n', "utf-8")
+    assert not [words for words in _greeting(f"practice:{tmp_path / 'any.toml'}") if "Written for" in words]

@@ -268,7 +268,11 @@ def _greeting(said: str) -> tuple[str, ...]:
     from holdzero.rehearse.practice import greeting
     from holdzero.rehearse.scenario import load_scenario
 
-    return (*greeting(load_scenario(Path(argument)).scenario if argument else None), _ON_THE_PAGE)
+    scenario = load_scenario(Path(argument)).scenario if argument else None
+    part = scenario.written_for if scenario is not None else ""
+    # Which routine it will be is not known yet.
+    fits = (f"Written for part {part}: with another, its words may not fit.",) if part else ()
+    return (*greeting(scenario), *fits, _ON_THE_PAGE)
 
 
 _ON_THE_PAGE = "The buttons: Prepared again, Strike out, Give the zero up, Pause."
