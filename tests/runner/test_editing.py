@@ -454,7 +454,7 @@ class TestTheCommand:
         assert (done.exit_code, done.stdout) == (0, "")
         assert json.loads((tmp_path / "x.json").read_text("ascii"))["title"] == f"holdzero {of}, format 1"
 
-    @pytest.mark.parametrize(("arguments", "said"), [(["--for", "part"], "one of"), (["--out", "/"], "be written")])
+    @pytest.mark.parametrize(("arguments", "said"), [(["--for", "part"], "one of"), (["--out", "/"], "it is a folder")])
     def test_says_what_it_can_not_do(self, arguments: list[str], said: str) -> None:
         done = CliRunner().invoke(app, ["schema", *arguments])
         assert done.exit_code != 0
