@@ -19,7 +19,7 @@ class ComparatorDueSettings(Settings):
     """`[checks.comparator_due]`."""
 
     ahead_days: int = Field(
-        5, strict=True, ge=0, le=366, description="So many days before the day it is due, a caution is given."
+        5, strict=True, ge=0, le=366, description="So many days before the day it is due, a doubt is given."
     )
 
 
@@ -50,7 +50,7 @@ def _look(settings: ComparatorDueSettings, run: RunView) -> Finding | None:
             f"{name}: its calibration is due {_days(left)}, on {comparator.due}; this is told "
             f"{settings.ahead_days} days ahead. Send it off in time."
         )
-        return Finding(level=Level.CAUTION, code="comparator_due/soon", text=text, data=data)
+        return Finding(level=Level.DOUBT, code="comparator_due/soon", text=text, data=data)
     return None
 
 

@@ -164,7 +164,7 @@ def watch(settings: TwoReadersSettings, run: RunView) -> Iterable[Finding]:
             f"{last.strip()} read so far, and was named as the next reader. Is it another person now? "
             "Then strike that answer out and give the other name."
         )
-        yield Finding(level=Level.CAUTION, code="two_readers/same", text=text)
+        yield Finding(level=Level.DOUBT, code="two_readers/same", text=text)
 
 
 @hookimpl

@@ -137,7 +137,7 @@ def evaluate(state: State, serial: str | None, checks: Checks) -> Evaluation:
 
 
 def _weight(finding: Finding) -> tuple[int, str, str]:
-    """Stops before cautions before notes; then in an order that no order of keys can change."""
+    """Stops before doubts before notes; then in an order that no order of keys can change."""
     return (list(Level)[::-1].index(finding.level), finding.code, finding.text)
 
 
@@ -324,7 +324,7 @@ def _of_the_model(view: RunView, result: Result) -> Iterable[Finding]:
     first, second = float(result.propagated.standard_uncertainty_um), result.second.standard_uncertainty_um
     names = "; ".join(f"{one} with {other}" for one, other, _ in result.second.pairs[:1])
     yield Finding(
-        level=Level.CAUTION,
+        level=Level.DOUBT,
         code="model/second_order",
         text=f"{result.name}: terms of second order ({names}) raise the standard uncertainty from "
         f"{view.length(first, 3)} to {view.length(second, 3)}; U is by first order. Simulate it: --trials adaptive.",
@@ -334,13 +334,13 @@ def _of_the_model(view: RunView, result: Result) -> Iterable[Finding]:
     )
     if result.simulation is not None and not result.simulation.stable:
         text = f"{result.name}: the simulation did not become stable in {result.simulation.trials} trials."
-        yield Finding(level=Level.CAUTION, code="model/unstable", text=text, characteristic=result.name)
+        yield Finding(level=Level.DOUBT, code="model/unstable", text=text, characteristic=result.name)
     if result.validated is False:
         text = (
             f"{result.name}: first order and simulation differ by more than the last digit that counts; where a "
             f"probability decides, it is the simulation's, if that is stable and has {_ENOUGH_TRIALS} trials or more."
         )
-        yield Finding(level=Level.CAUTION, code="model/first_order", text=text, characteristic=result.name)
+        yield Finding(level=Level.DOUBT, code="model/first_order", text=text, characteristic=result.name)
 
 
 def _culprits(core: list[Term], added: list[tuple[str, Term]]) -> list[Failure]:

@@ -535,7 +535,7 @@ def holdzero_checks() -> Sequence[Check]:  # type: ignore[empty-body]
         def holdzero_checks():
             def judge(settings, run, characteristics):
                 if not run.soaks:
-                    yield Finding(level=Level.CAUTION, code="soaked/none", text="Nothing was soaked.")
+                    yield Finding(level=Level.DOUBT, code="soaked/none", text="Nothing was soaked.")
             return [Check(name="soaked", title="was there a soak", settings=Settings, judge=judge)]
     """
 

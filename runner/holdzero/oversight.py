@@ -61,7 +61,7 @@ def selection_findings(view: RunView, seen: CharacteristicView) -> Iterable[Find
     alone = s / math.sqrt(each) * expected_range(places)
     found = np.ptp(stack(means), axis=-1)
     yield Finding(
-        level=Level.CAUTION,
+        level=Level.DOUBT,
         code="selection/scatter",
         text=f"{seen.name}: its places differ by {view.length(found)}, and scatter alone would make equal places "
         f"differ by about {view.length(alone)}. What is picked as largest or smallest is partly scatter; the value is "
@@ -92,11 +92,11 @@ def run_findings(state: State) -> Iterable[Finding]:
         yield stop("run/unfinished", "The run is not finished.")
     if state.trial:
         text = "A trial of the routine: nothing may be accepted or rejected by it."
-        yield Finding(level=Level.CAUTION, code="run/trial", text=text)
+        yield Finding(level=Level.DOUBT, code="run/trial", text=text)
     for note in state.notes:
         if note.plugin is not None and note.slow:
             text = f"The check {note.plugin} was slow: {note.text}. What it said was taken all the same."
-            yield Finding(level=Level.CAUTION, code=f"{note.plugin}/slow", text=text)
+            yield Finding(level=Level.DOUBT, code=f"{note.plugin}/slow", text=text)
         elif note.plugin is not None:
             text = f"The check {note.plugin} failed in {note.text}. The result can't stand without it."
             yield stop(f"{note.plugin}/failed", text)
@@ -106,7 +106,7 @@ def run_findings(state: State) -> Iterable[Finding]:
     for role, chosen in state.devices.items():
         if chosen.overruled:
             text = f"The {role} was used although {chosen.overruled}"
-            yield Finding(level=Level.CAUTION, code=f"{role}/overruled", text=text)
+            yield Finding(level=Level.DOUBT, code=f"{role}/overruled", text=text)
     yield from _deviations(state)
 
 
@@ -128,7 +128,7 @@ def _of_history(state: State) -> Iterable[Finding]:
             f"This part{serial} was measured before, on {started}: {verdict} ({str(item.get('digest'))[:19]}). "
             "Both results stay on record."
         )
-        level = Level.NOTE if verdict in ("pass", "reported") else Level.CAUTION
+        level = Level.NOTE if verdict in ("pass", "reported") else Level.DOUBT
         yield Finding(level=level, code="part/measured_before", text=text)
 
 
@@ -142,7 +142,7 @@ def _deviations(state: State) -> Iterable[Finding]:
         yield from _of_soak(soak)
     for _, of, why in state.losses:
         text = f"The line to the {of} was lost on the way: {why}. What was read before stands by the return after it."
-        yield Finding(level=Level.CAUTION if of == COMPARATOR else Level.NOTE, code="line/lost", text=text)
+        yield Finding(level=Level.DOUBT if of == COMPARATOR else Level.NOTE, code="line/lost", text=text)
     if state.unused:
         _, line, why = state.unused[0]
         more = f", and {len(state.unused) - 1} more" if len(state.unused) > 1 else ""
@@ -159,13 +159,13 @@ def _of_soak(soak: SoakTaken) -> Iterable[Finding]:
     if soak.reason is not None:
         seen = f" ({told})" if told else ""
         text = f"A soak of {whole} ended after {part}: {soak.reason}{seen}."
-        yield Finding(level=Level.CAUTION, code="soak/short", text=text)
+        yield Finding(level=Level.DOUBT, code="soak/short", text=text)
     elif judged:
         text = f"The soak ended after {part}, at rest: {told}."
         yield Finding(level=Level.NOTE, code="soak/at_rest", text=text)
     elif limited:
         text = f"The soak of {part} ended by time: too little was watched to tell what was still to come."
-        yield Finding(level=Level.CAUTION, code="soak/unwatched", text=text)
+        yield Finding(level=Level.DOUBT, code="soak/unwatched", text=text)
 
 
 def _left_text(outlook: Outlook) -> str:

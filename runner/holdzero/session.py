@@ -225,7 +225,7 @@ class Session:
     def _ill(self) -> list[Finding]:
         """What checks did wrong in this run, for the inspector to know now."""
         found = (f for f in run_findings(self.run.state) if f.code.endswith(("/failed", "/slow")))
-        return [replace(finding, level=Level.CAUTION) for finding in found]
+        return [replace(finding, level=Level.DOUBT) for finding in found]
 
     def _pending(self, findings: Sequence[Finding]) -> Finding | None:
         """A finding that stops the result, and that the inspector has not yet answered."""

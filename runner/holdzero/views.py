@@ -28,7 +28,7 @@ class Level(StrEnum):
     """How much a finding weighs. A stop makes the result undecided."""
 
     NOTE = "note"
-    CAUTION = "caution"
+    DOUBT = "doubt"
     STOP = "stop"
 
 
@@ -37,7 +37,7 @@ class Finding:
     """Something that a check saw; live and final findings are the same kind of data.
 
     Attributes:
-        level: note, caution or stop.
+        level: note, doubt or stop.
         code: stable name, `check/what`.
         text: for the inspector, plain; while the part is under the tip, as a question.
         characteristic: the one it concerns; None for the whole part.

@@ -461,7 +461,7 @@ class TestRegister:
         done = shop.run(*GOOD, more=("--reference", "OLD", "--overrule", "new one is on its way"))
         assert done.returncode == PASS
         assert "new one is on its way" in shop.record["register"]["reference"]["overruled"]
-        codes = [finding["code"] for finding in shop.record["findings"] if finding["level"] == "caution"]
+        codes = [finding["code"] for finding in shop.record["findings"] if finding["level"] == "doubt"]
         assert "reference/overruled" in codes
 
     def test_an_overdue_one_in_the_routine_itself_likewise(self, tool: Tool, plain: str) -> None:

@@ -96,7 +96,7 @@ class TestWhatIsWritten:
         [
             ("> settings.limit", "> 2.0 * settings.limit", "test_it_asks_about_readings_far_from_zero"),
             ("> settings.limit", "> 0.0", "test_it_says_nothing_of_a_good_run"),
-            ("level=Level.CAUTION", 'level="loud"', "test_it_keeps_to_the_rules_of_a_plugin"),
+            ("level=Level.DOUBT", 'level="loud"', "test_it_keeps_to_the_rules_of_a_plugin"),
         ],
     )
     def test_its_own_tests_fail_where_it_is_broken(self, made: Path, right: str, wrong: str, failed: str) -> None:

@@ -57,7 +57,7 @@ def test_lays_true_sizes_where_verdicts_turn_with_the_scatter_that_is_rehearsed(
 
 def test_says_what_those_look_after_that_had_findings(rehearse: Callable[..., Any], tmp_path: Path) -> None:
     told = rehearse("--scatter", "1 um", "--html", str(tmp_path / "page.html")).stdout
-    spoke = set(re.findall(r"(?:stop|caution|note) (\w+)/", told))
+    spoke = set(re.findall(r"(?:stop|doubt|note) (\w+)/", told))
     said = dict(re.findall(r"^  (\w+): (.+)$", told.partition("\nwhere\n")[2], re.MULTILINE))
     assert said.keys() == spoke
     assert {"bracket", "repeatability"} <= spoke

@@ -194,8 +194,8 @@ class TestRefusedAnswers:
         assert "Seen: +12 µm. The soak goes on." in flat(at_bench.types("lay here since noon"))
         at_bench.types(*ZEROS, *PLACES, "0", "")
         assert at_bench.ends() == PASS
-        (caution,) = [finding for finding in record()["findings"] if finding["code"] == "soak/short"]
-        assert "lay here since noon" in caution["text"]
+        (doubt,) = [finding for finding in record()["findings"] if finding["code"] == "soak/short"]
+        assert "lay here since noon" in doubt["text"]
 
     def test_what_is_typed_in_a_soak_stays_whole_while_the_countdown_goes_on(
         self, start: Sit, plain: str, record: Callable[[], Record]

@@ -68,7 +68,7 @@ class TestSlow:
         (slow,) = events_of(record, "plugin_slow")
         assert (slow["plugin"], slow["during"]) == ("dreamer", "watch")
         assert 0.08 <= slow["took_s"] < 60.0
-        assert outcome.codes("caution") == ["dreamer/slow"]
+        assert outcome.codes("doubt") == ["dreamer/slow"]
         assert record["verdict"] == "pass"
         assert verify(record, open_shop(path).catalogue) == []
 

@@ -50,9 +50,9 @@ class TestDays:
         ("days", "expected"),
         [
             (-1, ("stop", "comparator_due/past")),
-            (0, ("caution", "comparator_due/soon")),
-            (1, ("caution", "comparator_due/soon")),
-            (5, ("caution", "comparator_due/soon")),
+            (0, ("doubt", "comparator_due/soon")),
+            (1, ("doubt", "comparator_due/soon")),
+            (5, ("doubt", "comparator_due/soon")),
             (6, None),
         ],
     )
@@ -102,11 +102,11 @@ class TestARun:
         assert outcome.record["verdict"] == "pass"
         assert [found for found in outcome.record["findings"] if found["code"].startswith("comparator_due")] == []
 
-    def test_with_a_comparator_that_is_due_soon_passes_with_a_caution(self, sit_down: Sit) -> None:
+    def test_with_a_comparator_that_is_due_soon_passes_with_a_doubt(self, sit_down: Sit) -> None:
         desk = sit_down("comparator_due", routine(BEGAN + dt.timedelta(days=3)))
         record = desk.at(0.0, "0", "+0.1", "-0.1", "+1.0", "+1.1", "+0.9", "0", "").ended()
         assert record["verdict"] == "pass"
-        assert "comparator_due/soon" in [found["code"] for found in record["findings"] if found["level"] == "caution"]
+        assert "comparator_due/soon" in [found["code"] for found in record["findings"] if found["level"] == "doubt"]
 
     def test_with_an_overdue_comparator_is_undecided_though_it_was_overruled(
         self, house: Path, measure: Measure
@@ -115,7 +115,7 @@ class TestARun:
         outcome = measure(draft, plugins=[house / "comparator_due.py"], overrule="the other one is away")
         assert outcome.record["verdict"] == "undecided"
         assert outcome.codes("stop") == ["comparator_due/past"]
-        assert "comparator/overruled" in outcome.codes("caution")
+        assert "comparator/overruled" in outcome.codes("doubt")
         assert verify(outcome.record, catalogue_of(house / "comparator_due.py")) == []
 
     def test_with_a_comparator_that_has_no_due_day_is_undecided(self, house: Path, measure: Measure) -> None:

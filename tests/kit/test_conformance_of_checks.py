@@ -35,7 +35,7 @@ class House(Settings):
     limit: Size | None = Field(None, description="How far readings may lie apart.")
 
 
-def found(code: str = "house/odd", *, level: Level = Level.CAUTION, text: str = "Is it odd?", **more: Any) -> Finding:
+def found(code: str = "house/odd", *, level: Level = Level.DOUBT, text: str = "Is it odd?", **more: Any) -> Finding:
     return Finding(level=level, code=code, text=text, **more)
 
 

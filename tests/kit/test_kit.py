@@ -27,7 +27,7 @@ from holdzero.hooks import Settings
 
 
 def judge(settings, run, characteristics):
-    yield Finding(level=Level.CAUTION, code="house/odd", text="It is odd.")
+    yield Finding(level=Level.DOUBT, code="house/odd", text="It is odd.")
 
 
 @hookimpl
@@ -42,7 +42,7 @@ def module(name: str = "house") -> ModuleType:
 
     def judge(settings: object, run: object, characteristics: object) -> list[Finding]:
         del settings, run, characteristics
-        return [Finding(level=Level.CAUTION, code=f"{name}/odd", text="It is odd.")]
+        return [Finding(level=Level.DOUBT, code=f"{name}/odd", text="It is odd.")]
 
     @hookimpl
     def holdzero_checks() -> list[Check]:
@@ -77,7 +77,7 @@ def asking(*, words: str = "", last_alone: bool = False) -> ModuleType:
         for reading in run.readings[-1:] if last_alone else run.readings:
             text = words or f"Entry {reading.seq} is far off. Is it?"
             off = reading.kind is SlotKind.READ and abs(float(reading.value_um)) > settings.limit
-            yield Finding(level=Level.CAUTION, code="house/far", text=text, holds=bool(off))
+            yield Finding(level=Level.DOUBT, code="house/far", text=text, holds=bool(off))
 
     def judge(settings: Reach, run: RunView, characteristics: object) -> Iterable[Finding]:
         del characteristics
@@ -110,7 +110,7 @@ class TestMeasuring:
         routine = Draft().with_check("house")
         for plugin in (module(), path):
             outcome = measure(routine, plugins=[plugin])
-            assert "house/odd" in outcome.codes("caution")
+            assert "house/odd" in outcome.codes("doubt")
             names = [used["name"] for used in outcome.record["software"]["plugins"]]
             assert ("house" if plugin is path else "plugin_of_a_test") in names
         assert measure(routine).code == 3
@@ -133,7 +133,7 @@ class TestTheOutcome:
         assert "exit code 0" in log
         assert "part 1: pass" in log
         assert "thickness: pass, 1 um, U = " in log
-        assert "caution house/odd: It is odd." in log
+        assert "doubt house/odd: It is odd." in log
 
     def test_its_repr_shows_a_run_without_a_record(self, measure: Measure) -> None:
         outcome = measure(answers=GOOD[:2])
@@ -152,7 +152,7 @@ class TestTheOutcome:
     def test_its_first_line_has_verdict_and_codes_so_that_pytest_does_not_cut_them_out(self, measure: Measure) -> None:
         outcome = measure(Draft().with_check("house", limit="0.95 um"), (*GOOD[:6], "0.9"), plugins=[asking()])
         first = repr(outcome).splitlines()[0]
-        assert first.startswith("<Outcome undecided, stop bracket/limit, caution house/far; asked house/far")
+        assert first.startswith("<Outcome undecided, stop bracket/limit, doubt house/far; asked house/far")
         assert len(first) < PYTEST_SHOWS / 2
 
 
@@ -160,9 +160,9 @@ class TestWhatWatchSaid:
     def test_is_there_in_order_with_how_many_answers_were_given_by_then(self, measure: Measure) -> None:
         outcome = measure(Draft().with_check("house", limit="0.95 um"), plugins=[asking()])
         assert [(asked.code, asked.after) for asked in outcome.asked] == [("house/far", 4), ("house/far", 5)]
-        assert outcome.asked[0].level == "caution"
+        assert outcome.asked[0].level == "doubt"
         assert outcome.asked[0].text == "Entry 5 is far off. Is it?"
-        assert "asked after 4: caution house/far: Entry 5 is far off. Is it?" in repr(outcome)
+        assert "asked after 4: doubt house/far: Entry 5 is far off. Is it?" in repr(outcome)
 
     def test_is_there_once_for_as_long_as_it_holds_and_once_more_when_it_comes_again(self, measure: Measure) -> None:
         answers = (*GOOD[:3], "+1", "0", "+1", "0")

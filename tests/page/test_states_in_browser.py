@@ -40,7 +40,7 @@ ROUTINE = (
 )
 NOTE = Finding(level=Level.NOTE, code="drift/seen", text="The zero drifts by 0.02 µm a minute.")
 ODD = Finding(
-    level=Level.CAUTION, code="repeatability/odd", text="The last reading is 0.9 µm off the others: take it again?"
+    level=Level.DOUBT, code="repeatability/odd", text="The last reading is 0.9 µm off the others: take it again?"
 )
 STOP = Finding(level=Level.STOP, code="zero_return/over", text="The return is 0.8 µm from zero; 0.3 µm is allowed.")
 

@@ -87,17 +87,17 @@ class TestBestGrade:
 
 class TestRequiredGrade:
     def test_one_that_is_kept_says_nothing(self, measure: Measure) -> None:
-        assert codes(measure(routine('grade = "0"'), shown("0.12", "0.02", "0.1", "0.1", "0.1")), "caution") == []
+        assert codes(measure(routine('grade = "0"'), shown("0.12", "0.02", "0.1", "0.1", "0.1")), "doubt") == []
 
     @pytest.mark.parametrize(
         ("deviations", "limit"),
         [(("0.10", "0.13", "0.08", "0.10", "0.10"), "te"), (("0.00", "0.06", "-0.05", "0.00", "0.00"), "tv")],
     )
-    def test_one_that_is_missed_is_a_caution_that_names_the_limit(
+    def test_one_that_is_missed_is_a_doubt_that_names_the_limit(
         self, measure: Measure, deviations: tuple[str, ...], limit: str
     ) -> None:
         outcome = measure(routine('grade = "0"'), shown(*deviations))
-        assert codes(outcome, "caution") == [f"block/grade/{limit}"]
+        assert codes(outcome, "doubt") == [f"block/grade/{limit}"]
         (text,) = [f["text"] for f in outcome.record["findings"] if f["code"] == f"block/grade/{limit}"]
         assert f"grade 0 of ISO 3650 allows {limit} = " in text
         assert "This is no verdict" in text
@@ -110,11 +110,11 @@ class TestRequiredGrade:
         outcome = measure(
             routine('standard = "ASME B89.1.9", grade = "AS-1"', units="in"), shown("0", "0.17", "0", "0", "0")
         )
-        assert codes(outcome, "caution") == ["block/grade/tv"]
+        assert codes(outcome, "doubt") == ["block/grade/tv"]
 
     def test_beyond_the_standard_it_can_not_be_looked_at(self, measure: Measure) -> None:
         outcome = measure(routine('grade = "0"', size="0.3 mm"), shown(*["0"] * 5))
-        assert codes(outcome, "caution") == ["block/grade/none"]
+        assert codes(outcome, "doubt") == ["block/grade/none"]
 
     @pytest.mark.parametrize(
         "settings",
@@ -127,11 +127,11 @@ class TestRequiredGrade:
 class TestMissing:
     def test_a_point_that_was_not_read_is_named(self, measure: Measure) -> None:
         outcome = measure(routine(places=PLACES[:-1]), shown(*["0"] * 4))
-        assert codes(outcome, "caution") == ["block/missing"]
+        assert codes(outcome, "doubt") == ["block/missing"]
 
     def test_several_forces_are_not_put_together(self, measure: Measure) -> None:
         text = routine().replace('at = "right back" }', 'at = "right back", force = "1 N" }')
-        assert codes(measure(text, shown(*["0"] * 5)), "caution") == ["block/forces"]
+        assert codes(measure(text, shown(*["0"] * 5)), "doubt") == ["block/forces"]
 
 
 class TestRehearsal:

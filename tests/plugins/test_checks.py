@@ -82,28 +82,28 @@ class TestRepeatability:
     def test_one_step_of_the_dial_is_no_outlier(self, measure: Measure) -> None:
         many = steps('do = "zero"', 'do = "read", at = "a", times = 6', 'do = "return"')
         outcome = measure(HEAD + SIZE + many, ["0", *["1.0"] * 5, "1.1", "0"])
-        assert not [code for code in outcome.codes("caution") if "outlier" in code]
+        assert not [code for code in outcome.codes("doubt") if "outlier" in code]
 
     def test_dust_is_an_outlier_that_is_kept(self, measure: Measure) -> None:
         many = steps('do = "zero"', 'do = "read", at = "a", times = 6', 'do = "return"')
         outcome = measure(HEAD + SIZE + many, ["0", "1.0", "1.1", "1.0", "4.0", "0.9", "1.0", "0"])
-        assert "repeatability/outlier/a" in outcome.codes("caution")
+        assert "repeatability/outlier/a" in outcome.codes("doubt")
         assert outcome.record["results"]["t"]["value_um"] == pytest.approx(9.0 / 6)
 
     def test_a_dial_that_never_moves_is_asked_about(self, measure: Measure) -> None:
         outcome = measure(HEAD + SIZE + ONE, ["0"] * 6)
-        assert "repeatability/stuck" in outcome.codes("caution")
+        assert "repeatability/stuck" in outcome.codes("doubt")
 
     def test_a_steady_creep_is_asked_about(self, measure: Measure) -> None:
         many = steps('do = "zero"', 'do = "read", at = "a", times = 8', 'do = "return"')
         creeping = [f"{3 - 0.2 * k + (0.05 if k % 2 else -0.05):.2f}" for k in range(8)]
         outcome = measure(HEAD + SIZE + many, ["0", *creeping, "0"])
-        assert "repeatability/trend" in outcome.codes("caution")
+        assert "repeatability/trend" in outcome.codes("doubt")
 
     def test_readings_that_only_scatter_do_not_creep(self, measure: Measure) -> None:
         many = steps('do = "zero"', 'do = "read", at = "a", times = 8', 'do = "return"')
         outcome = measure(HEAD + SIZE + many, ["0", "1.0", "1.2", "0.9", "1.1", "1.2", "0.9", "1.0", "1.1", "0"])
-        assert "repeatability/trend" not in outcome.codes("caution")
+        assert "repeatability/trend" not in outcome.codes("doubt")
 
 
 class TestZeroReturn:
@@ -272,16 +272,16 @@ class TestFilm:
             'do = "zero"', 'do = "read", at = "bare", times = 2', 'do = "read", at = "film", times = 2', 'do = "return"'
         )
         outcome = measure(HEAD + self.TEXT + "checks.film = {}\n" + lines, ["0", "-2", "-2", "3", "3", "0"])
-        assert "film/one_force" in outcome.codes("caution")
+        assert "film/one_force" in outcome.codes("doubt")
 
     def test_a_part_that_was_handled_between_the_sets_and_not_soaked_is_asked_about(self, measure: Measure) -> None:
         answers = [*self.ZERO, *self.BARE, "3.1", "3.2", "3.1", *self.BARE, "3.1", "3.1", "3.2", "0", "0.1"]
         handled = self.lines('do = "prepare", say = "Take it out and coat it."')
         outcome = measure(HEAD + self.TEXT + "checks.film = {}\n" + handled, answers)
-        assert "film/handled" in outcome.codes("caution")
+        assert "film/handled" in outcome.codes("doubt")
 
     def test_a_soak_after_handling_is_enough(self, measure: Measure) -> None:
         answers = [*self.ZERO, *self.BARE, "3.1", "3.2", "3.1", *self.BARE, "3.1", "3.1", "3.2", "0", "0.1"]
         handled = self.lines('do = "prepare", say = "Take it out and coat it."', 'do = "soak", at_least = "15 min"')
         outcome = measure(HEAD + self.TEXT + "checks.film = {}\n" + handled, answers)
-        assert "film/handled" not in outcome.codes("caution")
+        assert "film/handled" not in outcome.codes("doubt")

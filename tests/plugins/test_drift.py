@@ -107,7 +107,7 @@ class TestPace:
         shown = readings("SXXSSXXS", {"S": 0.0, "X": 1.5}, 0.1)
         times = [20.0 * k if k < 5 else 20.0 * k + pause_s - 20.0 for k in range(len(shown))]
         outcome = measure(routine("SXXSSXXS"), list(zip(times, shown, strict=True)))
-        assert ("drift/pause" in outcome.codes("caution")) == asked
+        assert ("drift/pause" in outcome.codes("doubt")) == asked
 
 
 class TestPairs:
@@ -175,7 +175,7 @@ class TestWhatCanNotBeSolved:
     def test_a_routine_without_a_design_is_asked_about(self, measure: Measure) -> None:
         text = 'characteristics.x = { measure = "size", at = "X" }\n'
         outcome = measure(routine("XX", characteristics=text), ["0", "1", "1", "0"])
-        assert "drift/nothing" in outcome.codes("caution")
+        assert "drift/nothing" in outcome.codes("doubt")
 
 
 class TestScatter:
@@ -209,7 +209,7 @@ class TestScatter:
 
     def test_without_that_either_the_repeats_count_with_the_drift_within(self, measure: Measure) -> None:
         outcome = measure(routine("SXS"), readings("SXS", {"S": 0.0, "X": 1.5}, 0.3))
-        assert "drift/no_spare" in outcome.codes("caution")
+        assert "drift/no_spare" in outcome.codes("doubt")
         (row,) = [r for r in outcome.record["results"]["x"]["budget"] if r["name"] == "repeatability, x"]
         # the two readings of S lie 0.6 um apart: s = 0.6/√2
         assert row["standard_uncertainty"] == pytest.approx(0.6 / 2**0.5 * 1.5**0.5)

@@ -103,7 +103,7 @@ class TestASizeThatFades:
         outcome = measure(HEAD + SIZE + steps(12, "a"), fading(12, (0.5,), (-1.5,)))
         assert "a cold part that warms up" in finding(outcome, "heat/explains")["text"]
 
-    def test_a_creep_that_does_not_bend_is_a_caution(self, measure: Callable[..., Any]) -> None:
+    def test_a_creep_that_does_not_bend_is_a_doubt(self, measure: Callable[..., Any]) -> None:
         outcome = measure(HEAD + SIZE + steps(12, "a"), fading(12, (-19.0,), (20.0,), tau_s=40 * TAU_S))
         assert codes(outcome) == {"heat/creep"}
 

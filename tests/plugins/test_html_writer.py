@@ -355,13 +355,13 @@ class TestOtherVerdicts:
 
 
 class TestFindings:
-    def test_stops_come_first_then_cautions_then_notes(self, ring: Record) -> None:
+    def test_stops_come_first_then_doubts_then_notes(self, ring: Record) -> None:
         ring["findings"] = [
             {"level": level, "code": f"x/{level}", "text": f"a {level}", "characteristic": None, "data": {"s_um": 0.25}}
-            for level in ("note", "stop", "caution")
+            for level in ("note", "stop", "doubt")
         ]
         items = list(page_of(ring).first(of="findings").all("li"))
-        assert [item.first(of="word").text for item in items] == ["Stop:", "Caution:", "Note:"]
+        assert [item.first(of="word").text for item in items] == ["Stop:", "Doubt:", "Note:"]
         assert "s_um = 0.2500" in items[0].text
         assert len({str([e.attributes for e in item.first("svg").all()]) for item in items}) == 3
 

@@ -183,7 +183,7 @@ class TestStand:
         outcome = measure(HEAD + SIZE + check(*keys) + lines, ["0", "1", "0"])
         assert corrections_um(outcome)[self.TERM] == pytest.approx(0.1)
         assert contribution_um(outcome, self.TERM) == pytest.approx(0.5 * 0.05 / math.sqrt(3.0))
-        assert "indicator/deflection" not in outcome.codes("caution")
+        assert "indicator/deflection" not in outcome.codes("doubt")
 
     def test_it_cancels_in_a_step(self, measure: Measure) -> None:
         keys = 'deflection = "0.24 um/N"', 'force_change = { halfwidth = "0.1 N" }'
@@ -192,7 +192,7 @@ class TestStand:
 
     def test_a_deflection_that_nothing_moves_is_said(self, measure: Measure) -> None:
         outcome = measure(HEAD + SIZE + check('deflection = "0.24 um/N"') + ONE, READ)
-        assert "indicator/deflection" in outcome.codes("caution")
+        assert "indicator/deflection" in outcome.codes("doubt")
 
 
 class TestSettings:

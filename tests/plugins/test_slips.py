@@ -47,7 +47,7 @@ def asked(start: Callable[..., Any], *answers: str, scatter: str | None = None) 
 
 def kind(findings: list[Finding]) -> str:
     (finding,) = findings
-    assert finding.level is Level.CAUTION
+    assert finding.level is Level.DOUBT
     assert "?" in finding.text
     return finding.code.split("/")[1]
 
@@ -155,13 +155,13 @@ class TestInTheRecord:
         outcome = measure(ROUTINE, [*ZERO, *self.GOOD, "0"])
         assert not [f for f in outcome.record["findings"] if f["code"].startswith("slips/")]
 
-    def test_repeats_too_alike_for_their_scatter_are_a_caution(self, measure: Callable[..., Any]) -> None:
+    def test_repeats_too_alike_for_their_scatter_are_a_doubt(self, measure: Callable[..., Any]) -> None:
         routine = ROUTINE.replace("checks.slips = { }", 'checks.slips = { scatter = "0.2 um" }')
-        assert "slips/alike" in measure(routine, [*ZERO, *FIRST * 4, "0"]).codes("caution")
-        assert "slips/alike" not in measure(routine, [*ZERO, *self.GOOD, "0"]).codes("caution")
+        assert "slips/alike" in measure(routine, [*ZERO, *FIRST * 4, "0"]).codes("doubt")
+        assert "slips/alike" not in measure(routine, [*ZERO, *self.GOOD, "0"]).codes("doubt")
 
     def test_without_a_known_scatter_equal_repeats_prove_nothing(self, measure: Callable[..., Any]) -> None:
-        assert "slips/alike" not in measure(ROUTINE, [*ZERO, *FIRST * 4, "0"]).codes("caution")
+        assert "slips/alike" not in measure(ROUTINE, [*ZERO, *FIRST * 4, "0"]).codes("doubt")
 
 
 def test_equal_repeats_are_told_for_many_runs_at_once(start: Callable[..., Any]) -> None:

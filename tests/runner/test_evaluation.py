@@ -80,8 +80,8 @@ class TestVariation:
     def test_places_that_differ_no_more_than_by_scatter_are_said_to(self, measure: Measure) -> None:
         apart = measure(HEAD + self.TEXT + self.STEPS, ["0", "1", "9", "2", "1.1", "9.1", "2.1", "0"])
         alike = measure(HEAD + self.TEXT + self.STEPS, ["0", "1", "1.4", "1.2", "1.5", "1.1", "1.3", "0"])
-        assert "selection/scatter" not in apart.codes("caution")
-        assert "selection/scatter" in alike.codes("caution")
+        assert "selection/scatter" not in apart.codes("doubt")
+        assert "selection/scatter" in alike.codes("doubt")
 
 
 class TestStep:
@@ -200,7 +200,7 @@ class TestWhatIsMissing:
         result = outcome.record["results"]["thickness"]
         # resolution 0.1 um: two rounded readings, 0.1/√12·√2, and the block's 0.05
         assert result["standard_uncertainty_um"] == pytest.approx((0.1**2 / 6 + 0.05**2) ** 0.5)
-        assert "repeatability/unknown" in outcome.codes("caution")
+        assert "repeatability/unknown" in outcome.codes("doubt")
 
     def test_repeats_that_are_all_alike_do_not_give_a_scatter_of_zero(self, measure: Measure) -> None:
         result = measure(HEAD + SIZE + ONE, ["0", "0", "1", "1", "1", "0"]).record["results"]["thickness"]

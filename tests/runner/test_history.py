@@ -87,7 +87,7 @@ class TestTheCheckStandard:
 
 
 class TestEarlierRecords:
-    @pytest.mark.parametrize(("verdict", "level"), [("fail", "caution"), ("undecided", "caution"), ("pass", "note")])
+    @pytest.mark.parametrize(("verdict", "level"), [("fail", "doubt"), ("undecided", "doubt"), ("pass", "note")])
     def test_are_told_and_change_no_verdict(self, evaluated: Callable[..., Any], verdict: str, level: str) -> None:
         earlier = [{"digest": "sha256:0123456789abcdef", "verdict": verdict, "started": "2026-02-01T08:00:00+01:00"}]
         evaluation = evaluated(earlier=earlier)

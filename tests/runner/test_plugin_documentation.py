@@ -209,7 +209,7 @@ class TestThePage:
         plugin = module("bench_agree", example_with("AgreeSettings"))
         outcome = measure(Draft().with_check("bench_agree", spread=spread), GOOD, plugins=[plugin])
         assert [item.after for item in outcome.asked] == asked
-        assert outcome.codes("caution").count("bench_agree/apart") == bool(asked)
+        assert outcome.codes("doubt").count("bench_agree/apart") == bool(asked)
 
     def test_names_all_that_the_suite_takes_and_an_outcome_has(self) -> None:
         takes = [name for name in inspect.signature(assert_conforms).parameters if name != "what"]

@@ -398,8 +398,8 @@ class TestARunWithARegister:
         overruled = outcome.record["register"]["reference"]["overruled"]
         assert reason in overruled
         assert "the only one today" in overruled
-        cautions = [finding for finding in outcome.record["findings"] if finding["code"] == "reference/overruled"]
-        assert [finding["level"] for finding in cautions] == ["caution"]
+        doubts = [finding for finding in outcome.record["findings"] if finding["code"] == "reference/overruled"]
+        assert [finding["level"] for finding in doubts] == ["doubt"]
 
     def test_does_not_use_an_unfit_device_without_a_reason(self, measure: Measure, shop: Path) -> None:
         shop.write_text(SHOP.replace("2036-05-31", "2020-05-31"), "utf-8")

@@ -140,7 +140,7 @@ class TestATrial:
         outcome = measure(ring, answers_of(ring), trial=True)
         record = outcome.record
         assert (record["routine"]["approval"], record["run"]["purpose"]) == ("changed", "trial")
-        assert "run/trial" in outcome.codes("caution")
+        assert "run/trial" in outcome.codes("doubt")
         assert "TRIAL of the routine: nothing may be accepted" in outcome.said
         (page,) = outcome.folder.glob("*.html")
         assert "TRIAL of the routine: nothing may be accepted or rejected by it" in page.read_text("utf-8")

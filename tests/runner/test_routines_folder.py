@@ -72,7 +72,7 @@ class TestWhatTheyShow:
         path = FOLDER / "gauge-pad.toml"
         outcome = measure(path, answers_of(path))
         assert outcome.record["verdict"] == "undecided"
-        assert "repeatability/trend" in outcome.codes("caution")
+        assert "repeatability/trend" in outcome.codes("doubt")
         (heat,) = [f for f in outcome.record["findings"] if f["code"] == "heat/explains"]
         # the readings were made with a tilt of 0.09 µm and a time constant of 540 s
         assert heat["data"]["asymptote_um"] == pytest.approx(0.09, abs=0.01)
@@ -81,7 +81,7 @@ class TestWhatTheyShow:
     def test_the_lacquer_gives_way_and_holds_at_its_force(self, measure: Callable[..., Any]) -> None:
         path = FOLDER / "shim-lacquer.toml"
         outcome = measure(path, answers_of(path))
-        assert "film/gives_way" in outcome.codes("caution")
+        assert "film/gives_way" in outcome.codes("doubt")
         assert outcome.record["results"]["lacquer"]["value_um"] == pytest.approx(5.3, abs=0.05)
 
 

@@ -186,13 +186,13 @@ def _problem(settings: BlockSettings, run: RunView, readings: Mapping[str, Seque
     missing = [place for place, own in readings.items() if not own]
     if missing:
         text = f"Deviation and variation in length need five points; not read: {', '.join(missing)}."
-        return Finding(level=Level.CAUTION, code="block/missing", text=text)
+        return Finding(level=Level.DOUBT, code="block/missing", text=text)
     forces = {r.slot.force_N for own in readings.values() for r in own}
     if len(forces) > 1:
         text = "The five points were read at several forces; say in [checks.block] which force counts."
-        return Finding(level=Level.CAUTION, code="block/forces", text=text)
+        return Finding(level=Level.DOUBT, code="block/forces", text=text)
     if run.reference is None or _nominal_um(settings, run) is None:
-        return Finding(level=Level.CAUTION, code="block/reference", text="There is no reference to set a length from.")
+        return Finding(level=Level.DOUBT, code="block/reference", text="There is no reference to set a length from.")
     return None
 
 
@@ -265,7 +265,7 @@ def _required(settings: BlockSettings, run: RunView, points: FivePoints, nominal
         text = (
             f"{settings.standard} has no limits at this nominal length, so grade {settings.grade} can't be looked at."
         )
-        yield Finding(level=Level.CAUTION, code="block/grade/none", text=text)
+        yield Finding(level=Level.DOUBT, code="block/grade/none", text=text)
         return
     own = limits[settings.grade]
     kinds = (
@@ -274,7 +274,7 @@ def _required(settings: BlockSettings, run: RunView, points: FivePoints, nominal
     )
     for key, what, value, limit, where in kinds:
         yield Finding(
-            level=Level.CAUTION,
+            level=Level.DOUBT,
             code=f"block/grade/{key}",
             text=f"As read, the {what} by {run.length(value, 3)}; grade {settings.grade} of {settings.standard} allows "
             f"{key} = {run.length(limit, 3)}. This is no verdict: for one, write the limit as {where}.",

@@ -236,7 +236,7 @@ def _noted(run: RunView, name: str, fit: _Fit, scatter: tuple[Number, float, str
     if not fit.solution.dof:
         known = "" if origin.startswith("accepted") else " State accepted, the scatter of earlier runs."
         yield Finding(
-            level=Level.NOTE if origin.startswith("accepted") else Level.CAUTION,
+            level=Level.NOTE if origin.startswith("accepted") else Level.DOUBT,
             code="drift/no_spare",
             text=f"{name}: the design has no reading to spare, so it does not control itself.{known}",
             characteristic=name,
@@ -252,7 +252,7 @@ def _paced(name: str, fit: _Fit) -> Iterable[Finding]:
     gaps = np.diff(times.reshape(-1, 2).mean(axis=1) if fit.pairs else times)
     longest, usual = float(gaps.max()), float(np.median(gaps))
     yield Finding(
-        level=Level.CAUTION,
+        level=Level.DOUBT,
         code="drift/pause",
         text=f"{name}: a pause of {longest:.0f} s within the design, where {usual:.0f} s are usual. It takes even "
         "spacing for granted: a drift is taken out only in part.",
@@ -366,7 +366,7 @@ def judge(settings: DriftSettings, run: RunView, characteristics: Sequence[Chara
         yield from _judged(settings, run, characteristic)
     if not own and characteristics:
         text = "No characteristic is a size or step with from, so there is no design whose drift could be taken out."
-        yield Finding(level=Level.CAUTION, code="drift/nothing", text=text)
+        yield Finding(level=Level.DOUBT, code="drift/nothing", text=text)
 
 
 @hookimpl

@@ -84,7 +84,7 @@ def _giving_way(settings: FilmSettings, run: RunView, c: CharacteristicView) -> 
             f"{c.name} was read at one force: whether the film gives way under the tip is not known. "
             f"Its thickness holds at {shown_at:g} N."
         )
-        yield Finding(level=Level.CAUTION, code="film/one_force", text=text, characteristic=c.name, data=data)
+        yield Finding(level=Level.DOUBT, code="film/one_force", text=text, characteristic=c.name, data=data)
         return
     (light, *counts_light), (heavy, *counts_heavy) = thickness[forces[0]], thickness[forces[-1]]
     give = light - heavy
@@ -93,7 +93,7 @@ def _giving_way(settings: FilmSettings, run: RunView, c: CharacteristicView) -> 
     gives = np.abs(give) > limit
     data |= {"give_um": float(np.mean(give)), "limit_um": float(np.mean(limit))}
     yield Finding(
-        level=Level.CAUTION,
+        level=Level.DOUBT,
         code="film/gives_way",
         text=f"The film gives way under the tip by {run.length(give)} ({table}). The thickness of {c.name} holds at "
         f"{shown_at:g} N, and at no other force.",
@@ -123,7 +123,7 @@ def _handled(run: RunView, c: CharacteristicView) -> Iterable[Finding]:
     between = [p.seq for p in run.prepared if min(first) < p.seq < max(second)]
     if between and not any(between[-1] < soak.seq < max(second) for soak in run.soaks):
         text = f"{c.name}: the part was handled between the bare and the covered readings, and had no soak after it."
-        yield Finding(level=Level.CAUTION, code="film/handled", text=text, characteristic=c.name)
+        yield Finding(level=Level.DOUBT, code="film/handled", text=text, characteristic=c.name)
 
 
 def judge(settings: FilmSettings, run: RunView, characteristics: Sequence[CharacteristicView]) -> Iterable[Finding]:

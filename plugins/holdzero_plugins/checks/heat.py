@@ -305,7 +305,7 @@ def watch(settings: HeatSettings, run: RunView) -> Iterable[Finding]:
             continue
         fade = fade_of(run, spec, readings, _own_weights(run, spec, readings))
         yield Finding(
-            level=Level.CAUTION,
+            level=Level.DOUBT,
             code=f"heat/fades/{name}/{count}",
             text=f"{_story(run, name, spec, fade)}: is the part still warm? {_advice(run, fade, limit)}",
             characteristic=name,
@@ -336,7 +336,7 @@ def judge(settings: HeatSettings, run: RunView, characteristics: Sequence[Charac
     for c in characteristics:
         if passes(c.spec, c.readings) < LEAST_PASSES or limit == 0.0:
             yield Finding(
-                level=Level.CAUTION,
+                level=Level.DOUBT,
                 code="heat/few",
                 text=f"{c.name}: heat shows over {LEAST_PASSES} passes or more, and there were fewer. It is not known.",
                 characteristic=c.name,
@@ -371,7 +371,7 @@ def _judged(
         holds=fade.sure & np.logical_not(much),
     )
     yield Finding(
-        level=Level.CAUTION,
+        level=Level.DOUBT,
         code="heat/creep",
         text=f"{story}, and it does not bend yet: its end can't be told. Wait and read again.",
         characteristic=c.name,

@@ -330,7 +330,7 @@ def _idle_stand(
         return
     if not any(np.any(_known_change(run, c)) for c in characteristics):
         text = "The stand's deflection is stated and no change of force: nothing is carried for it. State force_change."
-        yield Finding(level=Level.CAUTION, code="indicator/deflection", text=text)
+        yield Finding(level=Level.DOUBT, code="indicator/deflection", text=text)
 
 
 @hookimpl

@@ -239,7 +239,7 @@ def _outliers(settings: RepeatabilitySettings, run: RunView, *, live: bool) -> I
         place = farthest.slot.place
         ask = "Dust, a bad seat, a slip? Wipe and read again." if live else "It was kept: nothing is dropped."
         yield Finding(
-            level=Level.CAUTION,
+            level=Level.DOUBT,
             code=f"repeatability/outlier/{place}",
             text=f"Entry {farthest.seq}, {farthest.raw} at {place}, lies farther from its repeats than they scatter "
             f"(Grubbs' test: {shown(g, 4)}, limit {critical:.4g}). {ask}",
@@ -254,7 +254,7 @@ def _over_limit(settings: RepeatabilitySettings, run: RunView, *, live: bool) ->
         return
     ask = " Is everything clean, clamped and at rest? While it is so, nothing can be decided." if live else ""
     yield Finding(
-        level=Level.CAUTION if live else Level.STOP,
+        level=Level.DOUBT if live else Level.STOP,
         code="repeatability/limit",
         text=f"Readings scatter by s = {run.length(s)}; the routine allows {run.length(settings.limit)}.{ask}",
         data={"s_um": float(np.mean(s)), "limit_um": settings.limit},
@@ -302,7 +302,7 @@ def _stuck(run: RunView) -> Iterable[Finding]:
     same = np.zeros(first.size, dtype=bool)
     same[left] = True
     yield Finding(
-        level=Level.CAUTION,
+        level=Level.DOUBT,
         code="repeatability/stuck",
         text=f"All {len(readings)} readings show the same. Does the tip move, and does it touch the part?",
         holds=same.reshape(shape),
@@ -325,7 +325,7 @@ def _trend(run: RunView) -> Iterable[Finding]:
     limit = student_quantile(1.0 - TREND_SIGNIFICANCE / 2.0, dof)
     creep = np.abs(slope) * span
     yield Finding(
-        level=Level.CAUTION,
+        level=Level.DOUBT,
         code="repeatability/trend",
         text=f"The repeats creep by {run.length(creep)} over the readings: heat, a soft film, a clamp that settles?",
         data={"creep_um": float(np.mean(creep)), "t": float(np.mean(np.clip(t, -1e9, 1e9)))},
@@ -355,7 +355,7 @@ def judge(
     if settings.history and run.history is not None and run.history.scatter_um is not None:
         known = run.length(run.history.scatter_um)
         yield Finding(
-            level=Level.CAUTION,
+            level=Level.DOUBT,
             code="repeatability/more_than_before",
             text=f"Readings scatter by s = {run.length(s)}, more than the {known} that the book knows of this "
             f"comparator ({run.history.dof:g} degrees of freedom, F-test at {100.0 * HISTORY_PROBABILITY:g} %). "
@@ -369,7 +369,7 @@ def judge(
             text = (
                 f"{c.name}: nothing was read twice, so its scatter is not known; only the resolution stands in for it."
             )
-            yield Finding(level=Level.CAUTION, code="repeatability/unknown", text=text, characteristic=c.name)
+            yield Finding(level=Level.DOUBT, code="repeatability/unknown", text=text, characteristic=c.name)
     yield from _over_limit(settings, run, live=False)
     yield from _outliers(settings, run, live=False)
     yield from _stuck(run)

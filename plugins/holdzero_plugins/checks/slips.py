@@ -250,7 +250,7 @@ def _question(run: RunView, reading: Reading, found: Sequence[Guess], expected: 
         data |= {"expected_um": expected.value_um, "reach_um": expected.reach_um}
     more = "".join(f" Or {told(guess)}?" for guess in found[1:])
     return Finding(
-        level=Level.CAUTION,
+        level=Level.DOUBT,
         code=f"slips/{best.what}/{reading.seq}",
         text=f"{_text(reading)} {_where(reading)}{far}. Is this {told(best)}?{more} Look again; strike it out if so.",
         data=data,
@@ -293,7 +293,7 @@ def alike(settings: SlipsSettings, run: RunView) -> Iterable[Finding]:
     chance = np.array(at_least([same_step_probability(len(group), scatter) for group in repeated]))[identical]
     data = {"identical": float(np.mean(identical)), "of": float(len(repeated)), "probability": float(np.mean(chance))}
     yield Finding(
-        level=Level.CAUTION,
+        level=Level.DOUBT,
         code="slips/alike",
         text=f"{int(np.max(identical))} of {len(repeated)} places show the same in all their repeats; readings that "
         f"scatter by {run.length(settings.scatter)} do so in {float(np.min(chance)):.2g} of runs. Was the part lifted "

@@ -257,7 +257,7 @@ def _seen_in_the_soak(settings: ThermalSettings, run: RunView) -> Iterable[Findi
         else "Were they left long enough? Wait until the two agree, before the zero."
     )
     yield Finding(
-        level=Level.CAUTION,
+        level=Level.DOUBT,
         code="thermal/soak",
         text=f"At the end of the soak the part was {shown(abs(seen.now))} K {side} than the reference; the routine "
         f"counts on {shown(stated)} K, with a standard uncertainty of {shown(u)} K. {then}",
@@ -283,7 +283,7 @@ def judge(settings: ThermalSettings, run: RunView, characteristics: Sequence[Cha
     yield from _seen_in_the_soak(settings, run)
     if run.temperatures and run.thermometer is None:
         text = "Temperatures were measured with a thermometer that the routine does not state: they count as exact."
-        yield Finding(level=Level.CAUTION, code="thermal/thermometer", text=text)
+        yield Finding(level=Level.DOUBT, code="thermal/thermometer", text=text)
     temperatures = _temperatures(settings, run)
     if temperatures is not None and settings.largest_difference is not None:
         known = temperatures[1]

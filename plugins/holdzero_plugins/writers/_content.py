@@ -18,7 +18,7 @@ from holdzero_plugins.writers._trace import Panel, panels_of
 
 __all__ = ["Device", "FindingLine", "Page", "Software", "page_of"]
 
-_LEVELS = ("stop", "caution", "note")
+_LEVELS = ("stop", "doubt", "note")
 _ROLES = ("reference", "comparator", "thermometer", "check_standard")
 _NAMED = frozenset({"id", "name", "certificate", "due", "overruled"})
 _VERDICTS = {

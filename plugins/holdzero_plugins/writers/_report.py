@@ -121,7 +121,7 @@ def report_of(records: Iterable[Filed], inquiry: Inquiry) -> Report:
         sections=tuple(_sections(lines)),
         complaints=_grouped(
             (complaint, line.number)
-            for level in ("stop", "caution")
+            for level in ("stop", "doubt")
             for line in lines
             for complaint in line.complaints
             if complaint.level == level

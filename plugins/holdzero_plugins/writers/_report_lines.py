@@ -214,7 +214,7 @@ def _instruments(register: Mapping[str, Any]) -> Iterable[Instrument]:
 
 
 def _complaint(finding: Mapping[str, Any]) -> Complaint:
-    level = finding["level"] if finding["level"] in ("stop", "caution") else "stop"
+    level = finding["level"] if finding["level"] in ("stop", "doubt") else "stop"
     concerns = said(finding.get("characteristic") or "the whole part")
     return Complaint(level, said(finding["text"]), said(finding["code"]), concerns)
 

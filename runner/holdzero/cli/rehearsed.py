@@ -123,7 +123,7 @@ class Said:
     def findings(self) -> list[tuple[str, str]]:
         """Each finding and in what share of the runs it fired, the most frequent of the gravest first."""
         total = self.curve.total
-        order = ("stop", "caution", "note")
+        order = ("stop", "doubt", "note")
         rows = sorted(total.findings.items(), key=lambda row: (order.index(row[0].split(" ")[0]), -row[1], row[0]))
         return [(name, percent(count, total.runs)) for name, count in rows]
 

@@ -18,7 +18,7 @@ VERDICTS = {
     "undecided": ("UNDECIDED", "[?]", "yellow"),
     "reported": ("REPORTED", "[=]", "cyan"),
 }
-LEVELS = {Level.NOTE: ("note", " · "), Level.CAUTION: ("CAUTION", " ! "), Level.STOP: ("STOP", " # ")}
+LEVELS = {Level.NOTE: ("note", " · "), Level.DOUBT: ("doubt", " ! "), Level.STOP: ("STOP", " # ")}
 
 
 def _standing(item: Reading | TemperatureTaken | Given, state: State) -> str:

@@ -11,7 +11,7 @@ from holdzero.wording import VERDICT_WORDS, limits_text, measured_text, percent_
 
 __all__ = ["part_of"]
 
-_WORDS = {"stop": "STOP", "caution": "CAUTION", "note": "Note"}
+_WORDS = {"stop": "STOP", "doubt": "Doubt", "note": "Note"}
 _ORDER = list(_WORDS)
 
 

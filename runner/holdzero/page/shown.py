@@ -49,7 +49,7 @@ class Told:
     """A finding.
 
     Attributes:
-        level: `note`, `caution` or `stop`: gives sign and edge.
+        level: `note`, `doubt` or `stop`: gives sign and edge.
         word: of the level.
         text: for the inspector.
         code: what a post names it by.

@@ -21,7 +21,7 @@ __all__ = [
     "wall_time",
 ]
 
-_LEVELS = {Level.STOP: ("stop", "STOP"), Level.CAUTION: ("caution", "CAUTION"), Level.NOTE: ("note", "Note")}
+_LEVELS = {Level.STOP: ("stop", "STOP"), Level.DOUBT: ("doubt", "Doubt"), Level.NOTE: ("note", "Note")}
 _ORDER = list(_LEVELS)
 
 

@@ -35,7 +35,7 @@ class Asked:
     """What the inspector would have been shown during a run, when it first came up.
 
     Attributes:
-        level: `note`, `caution` or `stop`.
+        level: `note`, `doubt` or `stop`.
         code: of the finding.
         text: of the finding.
         after: how many readings, temperatures and answers had been given by then.
@@ -84,7 +84,7 @@ class Outcome:
         return journal
 
     def codes(self, level: str) -> list[str]:
-        """Codes of the findings of a level: `note`, `caution` or `stop`."""
+        """Codes of the findings of a level: `note`, `doubt` or `stop`."""
         return [finding["code"] for finding in self.record["findings"] if finding["level"] == level]
 
     def __repr__(self) -> str:
@@ -108,7 +108,7 @@ class Outcome:
 def _verdict_and_codes(record: Mapping[str, Any]) -> str:
     """Without the notes: every run has some."""
     found = [(finding["level"], finding["code"]) for finding in record["findings"]]
-    codes = (f"{level} {code}" for wanted in ("stop", "caution") for level, code in found if level == wanted)
+    codes = (f"{level} {code}" for wanted in ("stop", "doubt") for level, code in found if level == wanted)
     return ", ".join((record["verdict"], *dict.fromkeys(codes)))
 
 

@@ -276,10 +276,10 @@ def _files_of(plugin: Plugin) -> frozenset[str]:
 
 
 def _no_slip(suite: Suite, when: str, said: Said, slips: Sequence[str]) -> None:
-    loud = [f.code for f in said.findings if f.level in (Level.STOP, Level.CAUTION)]
+    loud = [f.code for f in said.findings if f.level in (Level.STOP, Level.DOUBT)]
     suite.subject.require(
         good=not (slips and loud),
-        rule=f"a stop or caution must not stand in for an exception that was swallowed ({when})",
+        rule=f"a stop or doubt must not stand in for an exception that was swallowed ({when})",
         found=f"{', '.join(loud)}, after it caught {'; '.join(dict.fromkeys(slips))}",
         mend="let it raise, and the engine names the check; or look beforehand whether what is needed is there",
     )
