@@ -55,7 +55,7 @@ class Rule(StrEnum):
 
 
 # ISO 14253-1:2017 takes a conformance probability of 95 % where nothing else is agreed; for a
-# normal result and U = 2u this is a guard band of 1.65 u, known from second-hand summaries.
+# normal result and U = 2u this is a guard band of 1.65 u (from memory).
 DEFAULT_CONFORMANCE = 0.95
 
 
@@ -217,7 +217,7 @@ def decide(
 
     Source: JCGM 100:2008, G.4.1 note 1 (degrees of freedom are truncated) and 6.2.1 (U = k·u);
     JCGM 106:2012, 8.2 (simple acceptance), 8.3 (guarded acceptance and rejection);
-    ISO 14253-1:2017 (default: conformance probability of 95 %, known second-hand).
+    ISO 14253-1:2017 (default: conformance probability of 95 %; from memory).
     """
     whole = truncated(dof)
     quantile = student_quantiles(whole)

@@ -76,8 +76,8 @@ def point_contact(force_N: Number, radius_um: Number, other_um: Number, modulus_
     Returns:
         Approach of points far from the contact [um].
 
-    Source: K. L. Johnson, Contact Mechanics, 1985, 4.2(c) (from memory; the equation for k
-    seen in a textbook's table); Carlson's integrals, NIST DLMF 19.25(i) (from memory).
+    Source: K. L. Johnson, Contact Mechanics, 1985, 4.2(c) (from memory); Carlson's integrals, NIST DLMF
+    19.25(i) (from memory).
     """
     from scipy.special import elliprd, elliprf
 

@@ -38,9 +38,9 @@ def time_constant_s(
     Raises:
         ValueError: the material is not known well enough, or it is not the length of a block.
 
-    Source: lumped body, τ = ρcV/(Σ hA), any textbook of heat transfer (from memory). A granite plate
-    heats up below the body: the film in series with 4k/(πa), a disk of equal area on a half-space
-    (from memory). A metal plate is taken as constant.
+    Source: lumped body, τ = ρcV/(Σ hA), Bergman and others, Fundamentals of Heat and Mass Transfer, 7th ed.,
+    5.1 (from memory). A granite plate heats up below the body: the film in series with 4k/(πa), a disk of equal
+    area on a half-space, table 4.1 there (from memory). A metal plate is taken as constant.
     """
     if material.density_kg_m3 is None or material.heat_J_kgK is None:
         raise ValueError(f"density and heat of {material.name} are not known")

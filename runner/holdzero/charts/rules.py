@@ -158,8 +158,8 @@ def ewma_beyond(weight: float, k: float, *, exact: bool = False) -> Pattern:
 
 
 _ISO = "ISO 7870-2:2013 (from memory, not verified)"
-_ZONES = "Western Electric zone rules, 1956 (seen on public pages)"
-_EIGHT = "the eight tests of Nelson, 1984, said to be those of ISO 8258:1991 (tests seen, attribution from memory)"
+_ZONES = "Western Electric, Statistical Quality Control Handbook, 1956, zone rules (from memory)"
+_EIGHT = "Nelson, J. Quality Technology 16 (1984) 237, eight tests, those of ISO 8258:1991 too (from memory)"
 
 RULES: tuple[RunRule, ...] = (
     RunRule(name="action", words="a point beyond an action limit (3 s)", completes=beyond(3.0), source=_ISO),

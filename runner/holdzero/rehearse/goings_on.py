@@ -184,7 +184,8 @@ def heat_share(hands: Hands, state: State, at_s: float) -> float:
         state: of the run; the part was handled when a preparing step was confirmed last, or at the start.
         at_s: now [s].
 
-    Source: a lumped body loses its heat as exp(−t/τ), any textbook of heat transfer (from memory).
+    Source: a lumped body loses its heat as exp(−t/τ), Bergman and others, Fundamentals of Heat and Mass Transfer,
+    7th ed., 5.1 (from memory).
     """
     laid_s = max((done.time_s for done in state.prepared), default=0.0)
     return math.exp(-(at_s - laid_s) / hands.fades_in)

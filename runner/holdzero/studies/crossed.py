@@ -17,7 +17,12 @@ from holdzero.studies.layout import StudyError, check_tolerance, crossed_reading
 __all__ = ["SPREAD", "Component", "CrossedStudy", "Line", "crossed_study", "distinct_categories"]
 
 POOLING_SIGNIFICANCE = 0.25
-"""Above this p of the interaction [1] it is pooled: a choice of ours; high, so that few interactions are missed."""
+"""Above this p of the interaction [1] it is pooled: high, so that few interactions are missed.
+
+Source: pooling after a preliminary test biases what follows: Bancroft, Ann. Math. Statist. 15 (1944) 190 (from
+memory); a level of 25 % for such a test: Bozivich, Bancroft and Hartley, Ann. Math. Statist. 27 (1956) 1017 (from
+memory). To take it whatever the degrees of freedom is a choice of ours.
+"""
 
 SPREAD = 6.0
 """Standard deviations [1] set against a tolerance: AIAG Measurement Systems Analysis, 4th ed. (from memory)."""
@@ -304,9 +309,9 @@ def _components(estimates: dict[str, float], tolerance_um: float | None) -> dict
 def _gauge_interval(model: _Model, components: dict[str, Component], coverage: float) -> Interval | None:
     """Interval of the gauge's standard deviation, with effective degrees of freedom.
 
-    Source: "Some additional notes on ANOVA-based gauge R&R estimation" (course notes to Vardeman and
-    Jobe; seen); Welch and Satterthwaite as in JCGM 100:2008, G.4.1. The variance is a sum of mean
-    squares only while no component was set to zero.
+    Source: "Some Additional Notes on ANOVA-Based Gauge R&R Estimation", notes to Vardeman and Jobe, p. 2 (seen);
+    Welch and Satterthwaite as in JCGM 100:2008, G.4.1. The variance is a sum of mean squares only while no component
+    was set to zero.
     """
     if components["inspectors"].set_to_zero or components["interaction"].set_to_zero:
         return None

@@ -41,8 +41,8 @@ def deviation_interval(standard_um: float, dof: float, coverage_probability: flo
     Raises:
         StudyError: the coverage is not above 0 and below 1.
 
-    Source: "Some additional notes on ANOVA-based gauge R&R estimation" (course notes to Vardeman and
-    Jobe; seen): exact for the repeatability, approximate with effective degrees of freedom.
+    Source: "Some Additional Notes on ANOVA-Based Gauge R&R Estimation", notes to Vardeman and Jobe, p. 1 (seen):
+    exact for the repeatability, approximate with effective degrees of freedom.
 
     >>> interval = deviation_interval(1.0, 9.0, 0.95)
     >>> round(interval.lower_um, 4), round(interval.upper_um, 4)
