@@ -82,9 +82,8 @@ GIVES = {name: row.modulus for name, row in materials().items() if row.modulus i
 
 
 @pytest.mark.parametrize("name", list(GIVES))
-def test_every_material_names_its_source_and_how_it_is_known(name: str) -> None:
+def test_every_modulus_is_allowed_a_tenth_or_more(name: str) -> None:
     modulus = GIVES[name]
-    assert "from memory" in modulus.why or "seen" in modulus.why
     assert modulus.parts[0].halfwidth >= 0.0999 * float(modulus.value)
 
 

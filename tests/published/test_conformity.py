@@ -40,7 +40,7 @@ def guarded(value: float, u: float, dof: float = math.inf, *, guard: float | Non
 
 class TestGuardedRule:
     def test_the_default_guard_band_of_a_normal_result_is_1_65_u(self) -> None:
-        # ISO 14253-1:2017 (known second-hand): 1.65 times the standard uncertainty
+        # ISO 14253-1:2017 (from memory): 1.65 times the standard uncertainty
         decision = decide(0.0, 1.0, math.inf, lower_um=None, upper_um=10.0, rule=DecisionRule())
         assert decision.guard_band_um == pytest.approx(1.65, abs=0.006)
 

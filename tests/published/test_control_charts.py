@@ -1,8 +1,4 @@
-"""Control charts: worked examples of the NIST/SEMATECH e-Handbook and the constants of ISO 7870-2.
-
-How each value is known stands beside it: seen; seen second-hand (in a public transcription); from
-memory; worked out (here beforehand, by other code, from published data).
-"""
+"""Control charts: worked examples of the NIST/SEMATECH e-Handbook and the constants of ISO 7870-2."""
 
 from __future__ import annotations
 
@@ -143,8 +139,9 @@ class TestKilogramCheckStandard:
         assert len(signal.points) == 4 + 47
 
 
-# ISO 7870-2, table of constants (its place from memory); four decimals as in a published table (seen), to which
-# they were found equal. n: A A2 A3 c4 B3 B4 B5 B6 d2 d3 D1 D2 D3 D4
+# Montgomery, Introduction to Statistical Quality Control, appendix VI (seen), prints c4 with four decimals and the
+# others with three, of which some are truncated; their fourth decimal is worked out.
+# n: A A2 A3 c4 B3 B4 B5 B6 d2 d3 D1 D2 D3 D4
 CONSTANTS = """
 2 2.1213 1.8800 2.6587 0.7979 0 3.2665 0 2.6063 1.1284 0.8525 0 3.6859 0 3.2665
 3 1.7321 1.0233 1.9544 0.8862 0 2.5682 0 2.2760 1.6926 0.8884 0 4.3577 0 2.5746
@@ -168,14 +165,18 @@ class TestConstants:
             ours = getattr(constants, name)
             assert ours == (0.0 if text == "0" else printed(text)), name
 
-    @pytest.mark.parametrize(("count", "c4"), [(15, "0.9823"), (20, "0.9869"), (25, "0.9896")])
-    def test_c4_of_larger_groups_is_as_tabled(self, count: int, c4: str, printed: Printed) -> None:
-        assert chart_constants(count).c4 == printed(c4)
+    # Pyzdek and Keller, The Handbook for Quality Management, 2nd ed., appendix, p. 401 (seen): c4 of 11 to 25 readings
+    C4 = "0.9754 0.9776 0.9794 0.9810 0.9823 0.9835 0.9845 0.9854 0.9862 0.9869 0.9876 0.9882 0.9887 0.9892 0.9896"
 
-    def test_e2_of_single_values_is_as_tabled(self, printed: Printed) -> None:
+    def test_c4_of_larger_groups_is_as_tabled(self, printed: Printed) -> None:
+        ours = [chart_constants(count).c4 for count in range(11, 26)]
+        assert ours == [printed(text) for text in self.C4.split()]
+
+    def test_e2_of_single_values(self, printed: Printed) -> None:
+        # worked out: 3/d2 = 3 √π/2
         assert chart_constants(2).e2 == printed("2.6587")
 
-    # Duncan's table D3, as quoted in public (seen second-hand): readings in a group, groups, d2*
+    # Duncan, Quality Control and Industrial Statistics, table D3 (from memory): readings in a group, groups, d2*
     @pytest.mark.parametrize(
         ("count", "groups", "tabled"),
         [(2, 1, "1.41"), (3, 1, "1.91"), (5, 1, "2.48"), (10, 1, "3.18"), (2, 15, "1.150")],

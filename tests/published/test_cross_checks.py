@@ -1,4 +1,4 @@
-"""The same models through general open libraries: GTC, uncertainties and SciPy, in tests only."""
+"""The same models worked out by general open libraries: GTC, uncertainties and SciPy, in tests only."""
 
 from __future__ import annotations
 

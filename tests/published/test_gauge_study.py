@@ -1,11 +1,9 @@
 """Gauge studies: the reference study of a manual, one with an interaction, and nested scatter of a handbook.
-
-How each value is known stands beside it: seen; seen second-hand (in public transcriptions); from
-memory; worked out (beforehand, by other code, from published data).
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import Any
 
@@ -34,7 +32,7 @@ MANUAL = """
 """
 
 # Houf and Berman 1988, thermal impedance of a power module, °C/W × 100: 10 parts, 3 inspectors, 3 trials.
-# Data seen in Vidakovic, Statistics for Bioengineering Sciences, example 11.14. Rows: parts.
+# Data seen in Vidakovic, Statistics for Bioengineering Sciences, 2011, example 11.14, p. 452. Rows: parts.
 MODULES = """
 37 38 37 41 41 40 41 42 41
 42 41 43 42 42 42 43 42 43
@@ -191,7 +189,8 @@ class TestTheManualsStudyByRanges:
 
 
 class TestAStudyWithAnInteraction:
-    # Sums of squares as in textbooks (from memory), equal to those worked out; the rest worked out.
+    # Sums of squares as in Montgomery, Introduction to Statistical Quality Control, 5th ed. (from memory), equal to
+    # those worked out; the rest worked out.
     @pytest.mark.parametrize(
         ("name", "dof", "square", "worked_out", "mean_square"),
         [
@@ -249,21 +248,27 @@ class TestAStudyWithAnInteraction:
 
 
 class TestIntervalOfADeviation:
-    # Boost.Math documentation, chi-squared example, 95 %, s = 1: number of readings, limits (seen)
+    # NIST/SEMATECH e-Handbook, 1.3.6.7.4, critical values of χ² (from memory): ν, χ² at 0.975 and 0.025. The ends of the
+    # interval of s = 1 at 95 % are √(ν/χ²), 7.2.3.1 there (from memory).
     @pytest.mark.parametrize(
-        ("count", "lower", "upper"),
-        [
-            (2, "0.4461", "31.9102"),
-            (3, "0.5207", "6.2847"),
-            (10, "0.6878", "1.8256"),
-            (30, "0.7964", "1.3443"),
-            (100, "0.8780", "1.1617"),
-            (1000, "0.9580", "1.0459"),
-        ],
+        ("dof", "upper_tail", "lower_tail"),
+        [(2, "7.378", "0.051"), (9, "19.023", "2.700"), (29, "45.722", "16.047"), (99, "128.422", "73.361")],
     )
-    def test_is_as_published(self, count: int, lower: str, upper: str, printed: Printed) -> None:
-        interval = deviation_interval(1.0, count - 1.0, 0.95)
-        assert (interval.lower_um, interval.upper_um) == (printed(lower), printed(upper))
+    def test_has_the_published_critical_values(
+        self, dof: int, upper_tail: str, lower_tail: str, printed: Printed
+    ) -> None:
+        interval = deviation_interval(1.0, float(dof), 0.95)
+        assert dof / interval.lower_um**2 == printed(upper_tail)
+        assert dof / interval.upper_um**2 == printed(lower_tail)
+
+    @pytest.mark.parametrize("dof", [2, 10, 98])
+    def test_covers_what_it_says(self, dof: int) -> None:
+        # Worked out: with ν even, P(χ² > x) = e^(−x/2) Σ (x/2)^k/k!, k < ν/2, a count of Poisson.
+        interval = deviation_interval(1.0, float(dof), 0.95)
+        for end, tail in ((interval.lower_um, 0.025), (interval.upper_um, 0.975)):
+            half = 0.5 * dof / end**2
+            beyond = sum(math.exp(k * math.log(half) - half - math.lgamma(k + 1.0)) for k in range(dof // 2))
+            assert beyond == pytest.approx(tail, rel=1e-9)
 
 
 def standards_of(rows: list[list[float]], probe: int) -> list[list[list[Day]]]:
