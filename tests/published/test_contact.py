@@ -36,13 +36,13 @@ def modulus_from_v(block: str) -> float:
 
 
 def both_tips_um(block: str) -> float:
-    """Appendix D, examples: diamond tips of 6 mm diameter, 1 N on top and 1/3 N below (seen)."""
+    """NIST Monograph 180, Appendix D, examples: diamond tips of 6 mm diameter, 1 N on top and 1/3 N below (seen)."""
     return float(sum(sphere_on_plane(force, 3000.0, modulus_from_v(block)) for force in (1.0, 1.0 / 3.0)))
 
 
 class TestMonograph180:
-    # The inputs are seen; the printed results are not: the copy has lost them. These are recomputed
-    # from the inputs by the formula of the appendix, apart from the tool.
+    # The copy of Appendix D has lost the printed results: these are recomputed from its inputs by its formula, apart
+    # from the tool.
     @pytest.mark.parametrize(("block", "recomputed_um"), [("steel", 0.271), ("chrome carbide", 0.215)])
     def test_both_tips_on_a_block(self, block: str, recomputed_um: float) -> None:
         assert both_tips_um(block) == pytest.approx(recomputed_um, abs=0.0005)
@@ -55,7 +55,8 @@ class TestMonograph180:
 
     @pytest.mark.parametrize("block", ["steel", "chrome carbide"])
     def test_it_is_the_appendix_s_own_form(self, block: str) -> None:
-        # a = c·P^(2/3)·(V₁ + V₂)^(2/3)·D^(-1/3) in mm (seen; the copy has lost c, which is (3π)^(2/3)/2)
+        # NIST Monograph 180, Appendix D: a = c·P^(2/3)·(V₁ + V₂)^(2/3)·D^(-1/3) in mm (seen, but for c, which the copy
+        # has lost and which is (3π)^(2/3)/2)
         total = (V["diamond"] + V[block]) * 1e-8
         own_um = 1000.0 * (3.0 * math.pi) ** (2.0 / 3.0) / 2.0 * total ** (2.0 / 3.0) * 6.0 ** (-1.0 / 3.0)
         assert sphere_on_plane(1.0, 3000.0, modulus_from_v(block)) == pytest.approx(own_um, rel=1e-12)

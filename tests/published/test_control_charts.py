@@ -97,7 +97,7 @@ class TestKilogramCheckStandard:
 
     def test_pooled_scatter_and_its_limit(self, scatters: list[float], printed: Printed) -> None:
         precision = precision_baseline(scatters[:117], 3.0)
-        assert precision.dof == 351  # seen
+        assert precision.dof == 351  # 2.3.5.1 (seen)
         assert precision.pooled_standard_deviation == printed("0.030841")
         assert precision.limit(3.0) == printed("0.060419")
         assert precision.beyond(scatters, 3.0).size == 3

@@ -1,7 +1,7 @@
 """The fade: NIST's certified fit of the same family, and what a block's cooling comes to.
 
-Source: NIST/ITL Statistical Reference Datasets, nonlinear regression, Misra1a; the file under data/
-is NIST's own (public domain), certified values from its header.
+Source: NIST/ITL Statistical Reference Datasets, nonlinear regression, certified values of Misra1a.dat; the file under
+data/ is NIST's own (public domain).
 """
 
 from __future__ import annotations

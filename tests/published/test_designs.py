@@ -1,7 +1,7 @@
 """Comparison designs: published multipliers, factors and limits, through least squares and the tool.
 
 Source: NIST/SEMATECH e-Handbook of Statistical Methods, sections 2.3.3 and 2.3.4. A page is named
-where a stored copy of it was seen; "computed" is a number that nobody published: it was worked out
+where it was seen; "computed" is a number that nobody published: it was worked out
 beforehand, by itself, from the published rule.
 """
 

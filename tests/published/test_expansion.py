@@ -71,7 +71,6 @@ def test_steel_has_the_range_of_the_gauge_block_standard() -> None:
     assert GROWS["steel"].parts[0].halfwidth == pytest.approx(1.0e-6)
 
 
-
 ROUTINE = """\
 format = 1
 routine = {{ title = "Block in the hand", part = "B-1", units = "in" }}

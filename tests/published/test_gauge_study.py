@@ -1,5 +1,4 @@
-"""Gauge studies: the reference study of a manual, one with an interaction, and nested scatter of a handbook.
-"""
+"""Gauge studies: the reference study of a manual, one with an interaction, and nested scatter of a handbook."""
 
 from __future__ import annotations
 
@@ -248,7 +247,7 @@ class TestAStudyWithAnInteraction:
 
 
 class TestIntervalOfADeviation:
-    # NIST/SEMATECH e-Handbook, 1.3.6.7.4, critical values of χ² (from memory): ν, χ² at 0.975 and 0.025. The ends of the
+    # NIST/SEMATECH e-Handbook, 1.3.6.7.4 (from memory): ν, critical values of χ² at 0.975 and 0.025. The ends of the
     # interval of s = 1 at 95 % are √(ν/χ²), 7.2.3.1 there (from memory).
     @pytest.mark.parametrize(
         ("dof", "upper_tail", "lower_tail"),

@@ -1,5 +1,4 @@
-"""Repeatability and reproducibility: the examples of ISO 5725-2 and ASTM E691, the limits of ISO 5725-6.
-"""
+"""Repeatability and reproducibility: the examples of ISO 5725-2 and ASTM E691, the limits of ISO 5725-6."""
 
 from __future__ import annotations
 
@@ -172,8 +171,11 @@ class TestCriticalValuesOfHAndK:
 class TestLimits:
     # Building Research Establishment, "Testing of industrial products: Aggregates for construction", precision of
     # particle density [Mg/m³] and water absorption [%], table 1 (seen): s_r and r, s_R and R, with the factor of
-    # ISO 5725-6, 4.1 (from memory). The standard deviations are rounded: half a unit of their last digit weighs 2.8 times.
-    WITHIN = "0.0028 0.008; 0.0056 0.016; 0.0030 0.009; 0.0027 0.008; 0.0058 0.016; 0.0059 0.017; 0.061 0.17; 0.047 0.13"
+    # ISO 5725-6, 4.1 (from memory). The standard deviations are rounded: half a unit of their last digit weighs 2.8
+    # times.
+    WITHIN = (
+        "0.0028 0.008; 0.0056 0.016; 0.0030 0.009; 0.0027 0.008; 0.0058 0.016; 0.0059 0.017; 0.061 0.17; 0.047 0.13"
+    )
     OVER = "0.0067 0.019; 0.0094 0.026; 0.0134 0.037; 0.0041 0.012; 0.0089 0.025; 0.0094 0.026; 0.101 0.28; 0.112 0.31"
 
     @pytest.mark.parametrize(("rows", "limit_of"), [(WITHIN, repeatability_limit), (OVER, reproducibility_limit)])

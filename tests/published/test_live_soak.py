@@ -1,7 +1,7 @@
 """A soak watched point by point: the same fit, made anew with every point.
 
-Source: NIST/ITL Statistical Reference Datasets, nonlinear regression, Misra1a; certified values from the header of
-NIST's own file under data/. It reaches only 34 % of its amplitude: a record that is too short.
+Source: NIST/ITL Statistical Reference Datasets, nonlinear regression, certified values of Misra1a.dat; the file under
+data/ is NIST's own. It reaches only 34 % of its amplitude: a record that is too short.
 """
 
 from __future__ import annotations

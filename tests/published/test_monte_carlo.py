@@ -1,6 +1,7 @@
-"""JCGM 101:2008: propagation of distributions, read in the official PDF; tolerances from the digits printed.
+"""JCGM 101:2008, clauses 6 to 9: propagation of distributions, read in the official PDF.
 
-"Recomputed" marks what the document does not print and was worked out beforehand with other code.
+Tolerances come from the digits printed. "Recomputed" marks what the document does not print and was worked out
+beforehand with other code.
 """
 
 from __future__ import annotations

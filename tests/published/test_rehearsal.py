@@ -147,6 +147,8 @@ class TestSimpleAcceptanceOverAProcess:
 
 
 class TestSeeds:
+    """Nothing published: what a seed promises."""
+
     def test_the_same_seed_gives_the_same_counts_and_another_others(self, catalogue: Catalogue) -> None:
         what = rehearsal(one_reading(0.5, 3.0), catalogue, "thickness")
         ideal = what.ideal()

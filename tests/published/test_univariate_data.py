@@ -1,8 +1,8 @@
 """NIST StRD univariate data sets, through readings, check and record.
 
-Source: NIST/ITL Statistical Reference Datasets, univariate summary statistics; the files under
-data/ are NIST's own (public domain), certified values from their headers. How many digits double
-arithmetic reaches was worked out in 50-digit arithmetic beforehand.
+Source: NIST/ITL Statistical Reference Datasets, univariate summary statistics, certified values of Michelso.dat,
+Mavro.dat, NumAcc1.dat, NumAcc2.dat, Lew.dat and Lottery.dat; the files under data/ are NIST's own (public domain). How
+many digits double arithmetic reaches was worked out in 50-digit arithmetic beforehand.
 """
 
 from __future__ import annotations

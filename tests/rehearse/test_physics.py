@@ -136,7 +136,7 @@ class TestTheZero:
 
     def test_that_wanders_does_so_with_the_root_of_time(self, look: Look) -> None:
         zero, *later = look(ZERO, *[read()] * 3, RETURN, COMPARE, wander="6 um").state.readings
-        # A random walk; source: any textbook of stochastic processes (from memory).
+        # A random walk: variances of steps that know nothing of each other add (worked out).
         for number, reading in enumerate(later, 1):
             gone = float(np.std(np.asarray(reading.value_um) - np.asarray(zero.value_um)))
             assert gone == pytest.approx(6.0 * math.sqrt(10.0 * number / 3600.0), rel=SURE)

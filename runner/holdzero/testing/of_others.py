@@ -200,7 +200,8 @@ def _as_arrays(
 # Wider than any solid: sanity, not knowledge (common practice, no source).
 _EXPANSION_PER_K = (-1e-5, 5e-4)
 _MODULUS_GPA = (1e-3, 2e3)
-_POISSON = (-1.0, 0.5)  # of an isotropic body that is stable: Timoshenko and Goodier, Theory of Elasticity (from memory)
+# Of an isotropic body that is stable: Timoshenko and Goodier, Theory of Elasticity (from memory).
+_POISSON = (-1.0, 0.5)
 _POSITIVE = ("density_kg_m3", "heat_J_kgK", "conductivity_W_mK")
 
 
