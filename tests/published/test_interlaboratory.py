@@ -84,8 +84,8 @@ class TestSofteningPointOfPitch:
 
 
 class TestGlucoseInSerum:
-    # ASTM E691-99, 8 laboratories, 3 readings each (data seen). Standard deviations as printed there, from memory;
-    # the rest worked out. The standard corrects a reading of material 3: 148.30 was written for 138.30.
+    # ASTM E691-99, table 1: 8 laboratories, 3 readings each (data seen). Standard deviations as printed there, from
+    # memory; the rest worked out. The standard corrects a reading of material 3: 148.30 was written for 138.30.
     @pytest.fixture
     def materials(self, table: Table) -> dict[int, list[list[float]]]:
         found: dict[int, dict[float, list[float]]] = {}
