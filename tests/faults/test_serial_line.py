@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import socket
 import sys
 import threading
@@ -22,7 +23,7 @@ from holdzero.hooks import Said, Sends
 from holdzero_plugins.sources import serial
 from holdzero_plugins.sources._port import Port, opened
 from holdzero_plugins.sources._profile import Profile, usual
-from holdzero_plugins.sources._profile_file import read_profile
+from holdzero_plugins.sources._profile_file import load_profile, read_profile
 from holdzero_plugins.sources.serial import SerialLine
 
 if sys.platform == "win32":
@@ -32,6 +33,8 @@ import pty
 import termios
 import tty
 
+LINES = Path(__file__).parents[2] / "routines" / "lines"
+PAGE = (LINES / "README.md").read_text("utf-8")
 IDLE_S = 0.15
 QUIET_S = IDLE_S + 0.07  # long enough for a line to count as begun, or as broken off
 WAIT_S = 60.0  # how long anything may take that must happen
@@ -40,11 +43,11 @@ ASKED = """
 format = 1
 title = "asked"
 sends = "asked"
-request = "?\\r"
+request = "value\\n"
 every = "0.3 s"
 idle = "0.15 s"
 unit = "um"
-pattern = '(?P<number>[0-9]+\\.[0-9])|ERR(?P<error>[0-9])'
+pattern = '(?P<number>[0-9]+\\.[0-9])|fault (?P<error>[0-9])'
 errors = { 1 = "the probe is not plugged in" }
 """
 
@@ -441,8 +444,8 @@ class TestAnInstrumentThatIsAsked:
             line.request()
             counter.silent(0.05)
             heard += bench.heard()
-        assert heard.count(b"?\r") in (3, 4)  # after 0.15 s, and each 0.3 s
-        bench.say(b"1.5\r\n", b"ERR1\r\n")
+        assert heard.count(b"value\n") in (3, 4)  # after 0.15 s, and each 0.3 s
+        bench.say(b"1.5\r\n", b"fault 1\r\n")
         said = next_lines(line, 2)
         assert meant(said) == ["1.5 um", None]
         assert said[1].why == "the instrument says 1: the probe is not plugged in"
@@ -459,7 +462,7 @@ class TestAnInstrumentThatIsAsked:
         self, bench: Bench, counter: Counter, monkeypatch: pytest.MonkeyPatch
     ) -> None:
         monkeypatch.setattr("holdzero_plugins.sources._port._WRITE_S", 0.1)
-        profile = read_profile(ASKED.replace('"?', '"' + "?" * 50_000), "asked.toml")
+        profile = read_profile(ASKED.replace('"value', '"' + "value" * 10_000), "asked.toml")
         line = SerialLine(str(bench.port), profile, counter)
         counter.silent()
         line.request()
@@ -470,6 +473,42 @@ class TestAnInstrumentThatIsAsked:
         line.request()
         counter.silent()
         assert bench.heard() == b""
+
+
+class TestTheShippedProfiles:
+    """Each with its own settings of the port; the letters and lines are invented, and no maker's."""
+
+    def test_one_that_is_asked_is_sent_its_request_and_gives_its_frame(self, bench: Bench, counter: Counter) -> None:
+        line = SerialLine(str(bench.port), load_profile(str(LINES / "asked.toml")), counter)
+        counter.silent(1.0)
+        line.request()
+        until(lambda: bench.heard() == b"\x05")
+        bench.say(b"\x02a4n00012345\x03", b"\x02!h\x03")
+        said = next_lines(line, 2)
+        assert meant(said) == ["-0001.2345 mm", None]
+        assert said[1].why == "the instrument says h: over the range"
+        line.close()
+
+    def test_one_that_is_pressed_opens_the_port_with_its_settings(self, bench: Bench, counter: Counter) -> None:
+        profile = load_profile(str(LINES / "press.toml"))
+        assert (profile.baud, profile.bits, profile.parity, profile.stop) == (2400, 8, "odd", 1)
+        line = SerialLine(str(bench.port), profile, counter)
+        # a pseudo-terminal keeps the speed that it is set to, of bits and parity it knows nothing
+        assert termios.tcgetattr(bench._ends[1])[4:6] == [termios.B2400, termios.B2400]
+        counter.silent(1.0)
+        bench.say(b"- 0.0012 mm\r\n", b"fault 2\r\n")
+        said = next_lines(line, 2)
+        assert meant(said) == ["-0.0012 mm", None]
+        assert said[1].why == "the instrument says 2: the probe is at the end of its travel"
+        line.close()
+
+    def test_the_page_s_line_with_a_channel_and_a_unit_in_capitals(self, bench: Bench, counter: Counter) -> None:
+        (text,) = (text for text in re.findall(r"```toml\n(.*?)```", PAGE, flags=re.DOTALL) if "#2" in text)
+        line = SerialLine(str(bench.port), read_profile(text, "README.md"), counter)
+        counter.silent(1.0)
+        bench.say(b"#2 +0001.25 UM\r\n", b"#1 +0001.25 UM\r\n", b"#2 -0040.00 UIN\r\n")
+        assert meant(next_lines(line, 3)) == ["+0001.25 um", None, "-0040.00 uin"]
+        line.close()
 
 
 class TestANetworkBox:

@@ -165,13 +165,13 @@ class TestAPress:
             if prompt.asks is Asks.CONFIRM:
                 return ""
             text = next(texts)
-            bench.sends(text, line=f"01A{text.removesuffix(' um')}", after_s=1.0)
+            bench.sends(text, line=f"#2 {text.upper()}", after_s=1.0)
             return None
 
         bench = Bench(tmp_path, ZERO, Habits(), hands)
         run = bench.conduct()
         assert values(run) == [0.0, 1.5, 0.1]
-        assert [event.line for event in of_kind(run, e.ReadingTaken)] == ["01A0", "01A+1.5", "01A+0.1"]
+        assert [event.line for event in of_kind(run, e.ReadingTaken)] == ["#2 0 UM", "#2 +1.5 UM", "#2 +0.1 UM"]
         assert read_journal(bench.path).events == run.events
 
     def test_that_came_before_its_step_answers_nothing_and_is_on_record(self, tmp_path: Path) -> None:
@@ -418,7 +418,7 @@ class TestAStream:
             if number < 5:
                 bench.sends("+9.0 um")
                 return None
-            bench.sends(None, why="the instrument says ERR1: the probe is not plugged in", line="ERR1")
+            bench.sends(None, why="the instrument says 1: the probe is not plugged in", line="fault 1")
             return "" if number == 5 else None
 
         bench = Bench(tmp_path, ZERO, STREAM, hands)
