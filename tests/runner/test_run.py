@@ -80,6 +80,51 @@ class TestOrderOfSteps:
             start(HEAD + steps('do = "zero"', loop), serials=("7", "7"))
 
 
+class TestACaution:
+    def test_stands_before_any_kind_of_step_and_each_of_its_lifts(self, start: Start) -> None:
+        bench = start(
+            HEAD
+            + steps(
+                'do = "zero", times = 2, caution = "Heavy master."',
+                'do = "read", at = "a", caution = "Sharp edge."',
+                'do = "return", caution = "Heavy master."',
+                'do = "compare", caution = "It carries load."',
+            )
+        )
+        seen = []
+        for text in ("0", "0", "1", "0", ""):
+            seen.append(bench.run.prompt.caution)
+            bench.answer(text)
+        assert seen == ["Heavy master.", "Heavy master.", "Sharp edge.", "Heavy master.", "It carries load."]
+
+    def test_of_a_repeat_stands_before_the_first_step_of_each_round(self, start: Start) -> None:
+        inner = (
+            'do = "repeat", times = 2, caution = "Inner.", steps = [ { do = "read", at = "a", caution = "Sharp." } ]'
+        )
+        loop = f'do = "repeat", over = "parts", caution = "Outer.", steps = [ {{ {inner} }} ]'
+        bench = start(HEAD + steps('do = "zero"', loop, 'do = "return"'), serials=("7", "8"))
+        assert [slot.caution for slot in bench.run.state.slots] == [
+            "",
+            *("Outer. Inner. Sharp.", "Inner. Sharp.") * 2,
+            "",
+            "",
+        ]
+
+    def test_of_the_zero_stands_before_a_fresh_one_and_before_the_return_that_closes_the_old_one(
+        self, start: Start
+    ) -> None:
+        zero = 'do = "zero", times = 2, say = "Zero.", caution = "Heavy master."'
+        bench = start(
+            HEAD + steps(zero, 'do = "read", at = "a"', 'do = "repeat", times = 1, steps = [{do = "return"}]')
+        )
+        bench.answer("0", "0", "1").take(e.RunContinued, away_s=601.0)
+        seen = []
+        for text in ("0", "0", "0"):
+            seen.append((bench.asked(), bench.run.prompt.caution))
+            bench.answer(text)
+        assert seen == [("return", "Heavy master."), ("zero", "Heavy master."), ("zero", "Heavy master.")]
+
+
 class TestRefusedEvents:
     def test_an_answer_to_another_slot_changes_nothing(self, start: Start) -> None:
         bench = start(SHORT)

@@ -151,6 +151,7 @@ class Repeat(Step):
     """Steps to be done several times, or once for each part of a batch."""
 
     do: Literal["repeat"]
+    caution: str = Field("", description="What can hurt; shown before the first step of each round.")
     times: Positive | None = Field(None, description="How many rounds.")
     over: Literal["parts"] | None = Field(None, description="`parts`: one round for each serial of a batch.")
     steps: tuple[AnyStep, ...] = Field(min_length=1, description="What is done in each round.")

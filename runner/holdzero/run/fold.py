@@ -400,15 +400,15 @@ def _renew(state: State, seq: int, *, lost: bool) -> State:
     in_force = len(state.zeros)
     under = [r for r in state.counted if r.zero == in_force and r.kind in (SlotKind.READ, SlotKind.CHECK)]
     open_bracket = any(not state.closed(reading) for reading in under)
-    lifts = next(s.lifts for s in reversed(state.slots) if s.group == state.zeros[-1])
+    zero = next(s for s in reversed(state.slots) if s.group == state.zeros[-1])
     if lost:
         state = replace(state, lost_zeros=state.lost_zeros | {in_force})
     slot = state.first_open
     if slot is None:
         return state
-    fresh: tuple[Slot, ...] = () if _sets_zero(slot, state) else fresh_zero(seq, lifts)
+    fresh: tuple[Slot, ...] = () if _sets_zero(slot, state) else fresh_zero(seq, zero)
     if open_bracket and not lost:
-        fresh = (fresh_return(seq), *fresh)
+        fresh = (fresh_return(seq, zero), *fresh)
     place = next(index for index, candidate in enumerate(state.slots) if candidate.id == slot.id)
     return replace(state, slots=(*state.slots[:place], *fresh, *state.slots[place:]))
 

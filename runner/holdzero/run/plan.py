@@ -133,11 +133,18 @@ def _rounds(
         for index, serial in enumerate(serials, 1):
             words = f"part {serial or index}" if len(serials) > 1 or serial else ""
             inner = _At(f"{name}/{index}.", serial, (*at.rounds, words))
-            yield from _unrolled(step.steps, routine, serials, inner)
+            yield from _warned(step.caution, _unrolled(step.steps, routine, serials, inner))
         return
     for index in range(1, (step.times or 1) + 1):
         inner = _At(f"{name}/{index}.", at.serial, (*at.rounds, f"round {index} of {step.times}"))
-        yield from _unrolled(step.steps, routine, serials, inner)
+        yield from _warned(step.caution, _unrolled(step.steps, routine, serials, inner))
+
+
+def _warned(caution: str, slots: Iterator[Slot]) -> Iterator[Slot]:
+    """A round with the caution of its repeat before its first step."""
+    first = next(slots)
+    yield replace(first, caution=" ".join(text for text in (caution, first.caution) if text))
+    yield from slots
 
 
 def _slots(
@@ -187,11 +194,12 @@ def _kind(step: schema.AnyStep) -> SlotKind:
     return SlotKind(step.do)
 
 
-def fresh_return(seq: int) -> Slot:
-    """A return that was not in the routine: closes what was read before a long absence."""
-    return Slot(id=f"x{seq}.return", group=f"x{seq}.return", kind=SlotKind.RETURN)
+def fresh_return(seq: int, zero: Slot) -> Slot:
+    """A return that was not in the routine: closes what was read before a long absence, with the caution of `zero`."""
+    return Slot(id=f"x{seq}.return", group=f"x{seq}.return", kind=SlotKind.RETURN, caution=zero.caution)
 
 
-def fresh_zero(seq: int, lifts: int) -> tuple[Slot, ...]:
-    """A zero that was not in the routine, as long as the last one."""
-    return tuple(_lifted(Slot(id=f"x{seq}.zero", group=f"x{seq}.zero", kind=SlotKind.ZERO), lifts))
+def fresh_zero(seq: int, zero: Slot) -> tuple[Slot, ...]:
+    """A zero that was not in the routine, with as many lifts and the caution of `zero`."""
+    first = Slot(id=f"x{seq}.zero", group=f"x{seq}.zero", kind=SlotKind.ZERO, caution=zero.caution)
+    return tuple(_lifted(first, zero.lifts))
