@@ -236,6 +236,7 @@ class TestAPass:
         foot = page.first("footer").text
         assert "no accredited calibration" in foot
         assert "R-7, serial 0007" in foot
+        assert "Whether a part that carries load is used is decided by those who answer for it." in foot
         assert foot.endswith("End of record")
         assert ring["digest"] in page.text
         assert ring["software"]["holdzero"]["version"] in page.text
