@@ -29,9 +29,13 @@ HOLDZERO_API = 1
 
 _WIPE = "wipe"
 _SOLVENT = (
-    "Cleaning solvent is flammable: no flame, no sparks, ventilate, gloves on; follow its safety sheet and local rules."
+    "Cleaning solvent is flammable and harms skin, eyes and lungs: no flame, spark or hot lamp; fresh air, gloves, "
+    "glasses; used cloths into a closed metal bin."
 )
-_PLATE = "A surface plate is heavy: do not lean on it or push it on its stand."
+_PLATE = (
+    "A surface plate is heavy and can tip or fall: do not lean on it, push it on its stand or lift it alone. "
+    "Safety sheets and local rules come before this text."
+)
 _ROUNDING = 1e-9  # by how much a difference of two times may round over the limit [1]
 
 

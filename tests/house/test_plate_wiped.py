@@ -33,6 +33,7 @@ class TestTheStep:
         assert "surface plate and the anvil with a lint-free cloth and solvent" in step["say"]
         assert "flammable" in step["caution"]
         assert "heavy" in step["caution"]
+        assert "Safety sheets and local rules come before this text." in step["caution"]
 
     def test_without_solvent_warns_of_none(self, house: Path, measure: Measure) -> None:
         draft = Draft().with_step("wipe", what="the plate", solvent=False, caution="Mind the lamp.")
@@ -40,6 +41,8 @@ class TestTheStep:
         (step,) = (step for step in record["steps"] if step["kind"] == "prepare")
         assert step["say"].startswith("Wipe the plate with a dry lint-free cloth.")
         assert "flammable" not in step["caution"]
+        assert "A surface plate is heavy and can tip or fall" in step["caution"]
+        assert "local rules come before this text" in step["caution"]
         assert step["caution"].endswith("Mind the lamp.")
 
 

@@ -28,7 +28,12 @@ LOOKED_AT = (((1920, 1080), "light"), ((1280, 800), "dark"), ((800, 1280), "ligh
 SHOTS = os.environ.get("HOLDZERO_SHOTS")
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 
-CAUTION = "Cleaning solvent is flammable: no flame or hot lamp, ventilate, gloves; follow its safety sheet."
+# As long as the longest that is shipped.
+CAUTION = (
+    "A weight that falls hurts a foot, and pinches fingers against spindle and stand: hold it before it is loose. A "
+    "spindle under spring snaps back when the weight is gone: hold it by its lever, no finger under the tip. Safety "
+    "sheets and local rules come before this text."
+)
 ROUTINE = (
     Draft()
     .with_table("routine", title="Washer, thickness at one place", revision="B")

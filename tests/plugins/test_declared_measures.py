@@ -171,10 +171,16 @@ class TestTheCleaningStep:
         assert (step.do, step.name, step.kind) == ("prepare", "clean", "clean")
         assert "anvil and roller" in step.say
         assert "flammable" in step.caution
-        assert "local rules" in step.caution
+        assert "Safety sheets and local rules come before this text." in step.caution
 
-    def test_without_solvent_there_is_nothing_to_warn_of(self, tmp_path: Path, catalogue: Any) -> None:
-        assert self.load(tmp_path, catalogue, "solvent = false").caution == ""
+    def test_without_solvent_burrs_still_cut_and_the_routine_s_own_words_come_last(
+        self, tmp_path: Path, catalogue: Any
+    ) -> None:
+        caution = self.load(tmp_path, catalogue, 'solvent = false\ncaution = "Mind the lamp."').caution
+        assert caution.startswith("Burrs cut: look, do not feel.")
+        assert "Safety sheets and local rules come before this text." in caution
+        assert caution.endswith("Mind the lamp.")
+        assert "solvent" not in caution
 
     @pytest.mark.parametrize(
         ("step", "key", "mend"),

@@ -17,10 +17,12 @@ from holdzero.estimate import parse_estimate
 from holdzero.quantity import Dimension
 from holdzero.routine.keys import key_tables
 from holdzero.routine.load import load_routine
+from holdzero.routine.steps import AnyStep
 
 FOLDER = Path(__file__).parents[2] / "routines"
 SHIPPED = sorted(FOLDER.glob("*.toml"))
 SERIALS = {"gauge-study": [f"GS-{number}" for number in range(1, 6)]}  # as its readings say; the others take one part
+FIRST = "Safety sheets and local rules come before this text."
 STOPS = {"gauge-pad": ["heat/explains"]}  # what a shipped routine is there to show; the others end without
 
 
@@ -58,9 +60,20 @@ class TestEveryShippedRoutine:
         read = {row["entry"] for record in outcome.records for row in record["readings"]}
         assert len(read) == len(answers_of(path))
 
+    def test_says_in_its_title_and_its_first_lines_what_is_invented(self, path: Path) -> None:
+        head, _, _ = path.read_text("utf-8").partition("format = 1")
+        assert "invented" in load_routine(path).routine.routine.title
+        assert "invented" in head.lower()
+
     def test_warns_before_the_solvent(self, path: Path) -> None:
-        cautions = [slot.caution for slot in load_routine(path).routine.steps if slot.caution]
-        assert any("flammable" in caution for caution in cautions)
+        (wipe,) = (step for step in load_routine(path).routine.steps if step.say.startswith("Wipe"))
+        for word in ("flammable", "no flame, spark or hot lamp", "fresh air, gloves, glasses", "closed metal bin"):
+            assert word in wipe.caution
+
+    def test_puts_safety_sheets_and_local_rules_before_its_own_words(self, path: Path) -> None:
+        cautions = [step.caution for step in load_routine(path).routine.steps if step.do == "prepare"]
+        assert cautions
+        assert [text for text in cautions if not text.endswith(FIRST)] == []
 
 
 class TestWhatTheyShow:
@@ -83,6 +96,48 @@ class TestWhatTheyShow:
         outcome = measure(path, answers_of(path))
         assert "film/gives_way" in outcome.codes("doubt")
         assert outcome.record["results"]["lacquer"]["value_um"] == pytest.approx(5.3, abs=0.05)
+
+
+class TestTheirCautions:
+    """What can hurt at each bench: common practice, no source."""
+
+    def step(self, name: str, say: str) -> AnyStep:
+        """The step of a routine whose words begin so."""
+        (found,) = (step for step in load_routine(FOLDER / f"{name}.toml").routine.steps if step.say.startswith(say))
+        return found
+
+    @pytest.mark.parametrize("name", ["spacer-ring", "shim-lacquer", "gauge-study", "end-gauge-gum-h1"])
+    def test_what_is_laid_on_the_plate_may_be_heavy_and_sharp(self, name: str) -> None:
+        caution = self.step(name, "Put ").caution
+        assert "can be heavy, and their edges sharp: lift with two hands or a lifting aid" in caution
+
+    def test_a_heavy_plate_pad_or_master_falls_and_pinches(self) -> None:
+        caution = self.step("gauge-pad", "Lay pad and block").caution
+        for words in ("plate, a long pad or a master is heavy", "crushes a foot", "pinches fingers", "two hands"):
+            assert words in caution
+
+    def test_a_shim_cuts_and_its_lacquer_has_dust_and_solvent(self) -> None:
+        caution = self.step("shim-lacquer", "Lay the shim out").caution
+        for words in ("edge of a shim cuts", "do not scrape, sand or heat it", "its dust or solvent"):
+            assert words in caution
+
+    @pytest.mark.parametrize("say", ["Change the contact force", "Take the weight off"])
+    def test_a_weight_falls_and_pinches_and_a_spindle_under_spring_snaps_back(self, say: str) -> None:
+        caution = self.step("shim-lacquer", say).caution
+        for words in ("weight that falls", "pinches fingers", "spindle under spring snaps back"):
+            assert words in caution
+
+    def test_whether_a_part_that_carries_load_is_used_is_not_decided_here(self, measure: Callable[..., Any]) -> None:
+        path = FOLDER / "spacer-ring.toml"
+        (compared,) = (s for s in measure(path, answers_of(path)).record["steps"] if s["kind"] == "compare")
+        assert "carries load" in compared["caution"]
+        assert compared["caution"].endswith("is decided by those who answer for it.")
+
+    def test_mains_adapters_and_cables_stay_away_from_what_is_wet(self) -> None:
+        _, _, said = (FOLDER / "lines" / "README.md").read_text("utf-8").partition("## Before you plug in")
+        said = " ".join(said.partition("\n## ")[0].split())
+        for words in ("mains adapter", "wet bench", "shock", "residual-current device", "electrician", "local rules"):
+            assert words in said
 
 
 class TestDocumentation:

@@ -1,4 +1,4 @@
-"""Clean: wipe and look, with the caution that a solvent needs."""
+"""Clean: wipe and look, with the cautions that a solvent and burrs need."""
 
 from __future__ import annotations
 
@@ -9,9 +9,11 @@ from pydantic import Field
 
 from holdzero.hooks import Settings, StepKind, hookimpl
 
-_CAUTION = (
-    "Cleaning solvent is flammable: no flame, no sparks, ventilate, gloves on; follow its safety sheet and local rules."
+_SOLVENT = (
+    "Cleaning solvent is flammable and harms skin, eyes and lungs: no flame, spark or hot lamp; fresh air, gloves, "
+    "glasses; used cloths into a closed metal bin."
 )
+_EDGES = "Burrs cut: look, do not feel. Safety sheets and local rules come before this text."
 
 
 class CleanSettings(Settings):
@@ -20,7 +22,7 @@ class CleanSettings(Settings):
     what: str = Field("plate, reference and part", description="What is cleaned.")
     solvent: bool = Field(True, strict=True, description="Whether a solvent is used; its caution is shown then.")
     say: str = Field("", description="What the inspector is told, in place of the usual words.")
-    caution: str = Field("", description="What can hurt besides the solvent; shown before the step.")
+    caution: str = Field("", description="What can hurt besides solvent and burrs; shown before the step.")
 
 
 def steps(settings: CleanSettings) -> Sequence[Mapping[str, Any]]:
@@ -30,11 +32,11 @@ def steps(settings: CleanSettings) -> Sequence[Mapping[str, Any]]:
         f"Wipe {settings.what} with {cloth}. Look along the surface for lint, burrs, rust and ink. "
         "Hold everything with gloves or tongs from here on."
     )
-    caution = " ".join(word for word in (_CAUTION if settings.solvent else "", settings.caution) if word)
+    caution = " ".join(word for word in (_SOLVENT if settings.solvent else "", _EDGES, settings.caution) if word)
     return [{"do": "prepare", "name": "clean", "say": settings.say or usual, "caution": caution}]
 
 
 @hookimpl
 def holdzero_steps() -> Sequence[StepKind]:
     """The cleaning step."""
-    return [StepKind(name="clean", title="wipe and look, with its caution", settings=CleanSettings, steps=steps)]
+    return [StepKind(name="clean", title="wipe and look, with its cautions", settings=CleanSettings, steps=steps)]

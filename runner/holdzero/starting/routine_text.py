@@ -205,8 +205,10 @@ def _thermal(answers: Answers) -> str:
 
 
 _CLEAN = "Its caution (solvent is flammable) is shown before the step. LOOK: solvent = false where none is used."
+_LOAD = "LOOK: where the part carries load, say in a caution here who decides whether it is used; a pass does not."
 _HEAVY = (
-    "Plates and masters are heavy and have sharp edges: lift with two hands, fingers clear; local rules come first."
+    "Plates and masters can be heavy, and their edges sharp: lift with two hands or a lifting aid, fingers and feet "
+    "clear. Safety sheets and local rules come before this text."
 )
 
 
@@ -229,4 +231,4 @@ def _steps(answers: Answers) -> Iterable[str]:
     yield _step(
         {"do": "return", "times": 2}, "The reference once more, dial untouched: without it there is no verdict."
     )
-    yield _step({"do": "compare"}, "All is read: evaluate and decide.")
+    yield _step({"do": "compare"}, "All is read: evaluate and decide.", _LOAD)
