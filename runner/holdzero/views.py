@@ -25,7 +25,7 @@ __all__ = ["CharacteristicView", "Finding", "Level", "RunView", "reference_devia
 
 
 class Level(StrEnum):
-    """How much a finding weighs. A stop makes the result undecided."""
+    """How much a finding weighs. A stop makes the result undecided; a caution is no level: it tells what can hurt."""
 
     NOTE = "note"
     DOUBT = "doubt"
