@@ -204,7 +204,10 @@ def _thermal(answers: Answers) -> str:
     )
 
 
-_CLEAN = "Its caution (solvent is flammable) is shown before the step. LOOK: solvent = false where none is used."
+_CLEAN = (
+    "Its cautions (solvent, burrs) are shown before the step. LOOK: solvent = false where none is used, and say in",
+    "caution what else can hurt at this bench; any step can have one. Safety sheets and local rules come before it.",
+)
 _LOAD = "LOOK: where the part carries load, say in a caution here who decides whether it is used; a pass does not."
 _HEAVY = (
     "Plates and masters can be heavy, and their edges sharp: lift with two hands or a lifting aid, fingers and feet "
@@ -214,7 +217,7 @@ _HEAVY = (
 
 def _steps(answers: Answers) -> Iterable[str]:
     blocks = "reference, check standard and part" if answers.check_standard else "reference and part"
-    yield _step({"do": "clean", "what": f"{blocks}, and the anvil"}, "The steps in their order.", _CLEAN)
+    yield _step({"do": "clean", "what": f"{blocks}, and the anvil"}, "The steps in their order.", *_CLEAN)
     yield _step(
         {"do": "prepare", "say": f"Put {blocks} side by side on the plate, lying flat.", "caution": _HEAVY},
         "So that all come to one temperature.",
