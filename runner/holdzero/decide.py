@@ -6,7 +6,6 @@ decided is undecided, and no verdict at all is undecided.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from enum import StrEnum
@@ -194,7 +193,7 @@ def decide(
     lower_um: float | None,
     upper_um: float | None,
     rule: DecisionRule,
-    simulated: tuple[float, int] | None = None,
+    simulated: tuple[Number, int] | None = None,
 ) -> Decision:
     """Apply a decision rule to unrounded numbers.
 
@@ -206,8 +205,8 @@ def decide(
         upper_um: upper limit [um]; None if there is none.
         rule: the rule and its numbers.
         simulated: conformance probability of a simulation [1] and its number of trials [1], where
-            the result is too far from Student's t for first order. It takes the place of the one
-            worked out here, and its own uncertainty may not decide.
+            the result is too far from Student's t. It takes the place of the one worked out here, and
+            its own uncertainty may not decide.
 
     Returns:
         The decision; `reported` where there is no limit.
@@ -236,12 +235,12 @@ def decide(
     chance: Callable[[], Number] = partial(
         conformance_probability, value_um, standard_uncertainty_um, whole, lower_um, upper_um
     )
-    sharp = 0.0
+    sharp: Number = 0.0
     if simulated is not None:
         share, trials = simulated
-        chance = partial(float, share)
+        chance = partial(_itself, share)
         # Two standard deviations of a share of so many trials (binomial).
-        sharp = 2.0 * math.sqrt(max(share * (1.0 - share), 1.0 / trials) / trials)
+        sharp = 2.0 * np.sqrt(np.maximum(share * (1.0 - share), 1.0 / trials) / trials)
     standing = Standing(
         lower_um=lower_um,
         upper_um=upper_um,
@@ -277,6 +276,10 @@ def decide(
         fails=fails,
         sentence=_sentence(rule, by_simulation=by_simulation),
     )
+
+
+def _itself(share: Number) -> Number:
+    return share if np.ndim(share) else float(share)
 
 
 def _reached(value: Number, standing: Standing, conformance: float, quantile: Quantile, inside: Truth) -> Truth:
@@ -339,7 +342,7 @@ def _sentence(rule: DecisionRule, *, by_simulation: bool) -> str:
     if by_simulation:
         return (
             f"ISO 14253-1:2017, conformance probability {rule.conformance:.4g}, the probability taken from a Monte "
-            "Carlo simulation (JCGM 101:2008), as first order does not agree with it: pass when it is reached beyond "
+            "Carlo simulation (JCGM 101:2008), as the result is too far from Student's t: pass when it is reached beyond "
             "the doubt of the simulation, fail when a value beyond its limits has no more than the rest, undecided "
             "between."
         )

@@ -14,15 +14,16 @@ import numpy as np
 from holdzero.characteristic import characteristic_of
 from holdzero.checks import Checks, Failure, told
 from holdzero.decide import Decision, DecisionRule, Truth, Verdict, decide, worst
+from holdzero.error_distribution import ErrorDistribution, simulated_errors
 from holdzero.estimate import Estimate
 from holdzero.hooks import CharacteristicView, Finding, Level, RunView, reference_deviation
-from holdzero.model import Input, ModelError, Number, Propagated, Term, propagate
+from holdzero.model import Input, ModelError, Number, Propagated, Term
 from holdzero.montecarlo import MonteCarlo, adaptive, first_order_validated, simulate
 from holdzero.oversight import bracket_findings, run_findings, selection_findings
+from holdzero.propagation import Model, Order, worked_out
 from holdzero.risk import GlobalRisk, global_risk
 from holdzero.routine.schema import Characteristic, Measure
 from holdzero.run.state import State
-from holdzero.second_order import SecondOrder, second_order
 from holdzero.views import view_of
 
 __all__ = ["Evaluation", "Model", "Result", "evaluate", "model_of"]
@@ -35,15 +36,15 @@ class Result:
     Attributes:
         weights: how much each place counts in the measured difference [1].
         terms: summands of its value.
-        propagated: by first order.
-        second: with the terms of second order.
-        simulation: by Monte Carlo, where the run asks for it; `validated` says whether first order
-            agrees with it.
+        propagated: by the order that the routine asks for.
+        second: with the terms of second order, whatever the routine asks for.
+        errors: simulated, where the terms of second order move the coverage of U.
+        simulation: by Monte Carlo, where the run asks for it; `validated` says whether it agrees with propagation.
         decision: by the rule of the routine.
         stopped: whether a finding stops it; where the readings are arrays, one entry a run, or one for all.
 
-    Where the readings are arrays there is no one verdict: `passed` and `failed` say it run by run, and weights, second
-    order, simulation and risk are left out.
+    Where the readings are arrays there is no one verdict: `passed` and `failed` say it run by run, and weights,
+    simulation and risk are left out.
     """
 
     name: str
@@ -52,7 +53,8 @@ class Result:
     weights: Mapping[str, Number] = field(default_factory=dict)
     terms: tuple[Term, ...] = ()
     propagated: Propagated | None = None
-    second: SecondOrder | None = None
+    second: Propagated | None = None
+    errors: ErrorDistribution | None = None
     simulation: MonteCarlo | None = None
     validated: bool | None = None
     decision: Decision | None = None
@@ -170,42 +172,24 @@ def _verdict(results: Sequence[Result], findings: tuple[Finding, ...]) -> Verdic
 # --- the number -------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Model:
-    """The terms that stand together, and what first and second order make of them; of many runs no second."""
-
-    terms: list[Term]
-    propagated: Propagated
-    second: SecondOrder | None
-
-
-def _worked_out(terms: list[Term]) -> Model:
-    """First order, and the terms of second order where it is one run: a function may fail at either.
-
-    Raises:
-        Exception: a term is a plugin's function, and may raise anything.
-    """
-    propagated = propagate(terms)
-    return Model(terms=terms, propagated=propagated, second=None if _of_many(propagated) else second_order(terms))
-
-
 def _model(view: RunView, seen: CharacteristicView, checks: Checks) -> tuple[Model | None, list[Failure]]:
     """The model of a characteristic; None where not even the core's terms stand."""
     core = list(_core_terms(view, seen))
     added, failures = checks.terms(view, seen)
     terms = [*core, *(term for _, term in added)]
+    order = view.routine.decision.order
     try:
-        return _worked_out(terms), failures
+        return worked_out(terms, order), failures
     except Exception:  # noqa: BLE001  a term is a plugin's function; the culprit is named below
         try:
-            _worked_out(core)
+            worked_out(core, order)
         except ModelError as error:
             return None, [*failures, Failure(plugin="terms", during="the routine's own terms", message=str(error))]
-        culprits = _culprits(core, added)
+        culprits = _culprits(core, added, order)
         failures.extend(culprits)
         names = {culprit.plugin for culprit in culprits}
         sound = [*core, *(term for name, term in added if name not in names)]
-        return (_worked_out(sound) if culprits else None), failures
+        return (worked_out(sound, order) if culprits else None), failures
 
 
 def _decided(
@@ -227,7 +211,7 @@ def _number(state: State, view: RunView, seen: CharacteristicView, model: Model,
     spec, propagated = seen.spec, model.propagated
     simulation = _simulated(state, model.terms, spec, rule.coverage_probability, seen.name)
 
-    def decided(simulated: tuple[float, int] | None = None) -> Decision:
+    def decided(simulated: tuple[Number, int] | None = None) -> Decision:
         return decide(
             propagated.value_um,
             propagated.standard_uncertainty_um,
@@ -238,7 +222,21 @@ def _number(state: State, view: RunView, seen: CharacteristicView, model: Model,
             simulated=simulated,
         )
 
-    decision, validated = decided(), None
+    decision, validated, errors = decided(), None, None
+    if view.routine.decision.order != 1:
+        errors = simulated_errors(
+            model.terms,
+            propagated,
+            coverage_factor=decision.coverage_factor,
+            coverage=rule.coverage_probability,
+            seed=state.seed,
+            name=seen.name,
+        )
+    if errors is not None and decision.chance is not None:
+        chance = errors.conformance_probability(
+            propagated.value_um, propagated.standard_uncertainty_um, spec.lower, spec.upper
+        )
+        decision = decided((chance, errors.trials))
     if simulation is not None:
         value, expanded = float(propagated.value_um), float(decision.expanded_uncertainty_um)
         validated = first_order_validated(value, expanded, simulation)[0]
@@ -249,21 +247,16 @@ def _number(state: State, view: RunView, seen: CharacteristicView, model: Model,
         name=seen.name,
         spec=spec,
         verdict=Verdict.UNDECIDED,
-        weights={} if _of_many(propagated) else _place_sums(seen),
-        terms=tuple(model.terms),
+        weights={} if model.of_many else _place_sums(seen),
+        terms=model.terms,
         propagated=propagated,
         second=model.second,
+        errors=errors,
         simulation=simulation,
         validated=validated,
         decision=decision,
         risk=_risk(view, spec, propagated, decision),
     )
-
-
-def _of_many(propagated: Propagated) -> bool:
-    """Whether it is of many runs at once."""
-    numbers = (propagated.value_um, propagated.standard_uncertainty_um, propagated.dof)
-    return any(np.ndim(number) > 0 for number in numbers)
 
 
 def _place_sums(seen: CharacteristicView) -> dict[str, Number]:
@@ -279,7 +272,7 @@ def _place_sums(seen: CharacteristicView) -> dict[str, Number]:
 _ENOUGH_TRIALS = 100_000
 
 
-def _simulated(state: State, terms: list[Term], spec: Characteristic, coverage: float, name: str) -> MonteCarlo | None:
+def _simulated(state: State, terms: Sequence[Term], spec: Characteristic, coverage: float, name: str) -> MonteCarlo | None:
     """The simulation that the run asks for; each characteristic has draws of its own."""
     if state.trials is None:
         return None
@@ -292,7 +285,7 @@ def _simulated(state: State, terms: list[Term], spec: Characteristic, coverage: 
 
 def _risk(view: RunView, spec: Characteristic, propagated: Propagated, decision: Decision) -> GlobalRisk | None:
     """Risks over the process, where the routine says how its parts lie."""
-    if _of_many(propagated):
+    if np.ndim(propagated.value_um) or np.ndim(propagated.standard_uncertainty_um):
         return None
     process, u = view.routine.decision.process, float(propagated.standard_uncertainty_um)
     if process is None or (spec.lower is None and spec.upper is None) or not u or not process.standard_uncertainty:
@@ -312,45 +305,68 @@ def _risk(view: RunView, spec: Characteristic, propagated: Propagated, decision:
     )
 
 
-# By how much the terms of second order may raise an uncertainty before it is said: as much as moves
-# the second of two significant digits by one or more (JCGM 100:2008, 7.2.6).
-_NOTICEABLE = 0.05
-
-
 def _of_the_model(view: RunView, result: Result) -> Iterable[Finding]:
-    """Where first order is not good enough."""
-    if result.propagated is None or result.second is None:
+    """Where propagation is not good enough."""
+    if result.propagated is None:
         return
-    first, second = float(result.propagated.standard_uncertainty_um), result.second.standard_uncertainty_um
-    names = "; ".join(f"{one} with {other}" for one, other, _ in result.second.pairs[:1])
-    yield Finding(
-        level=Level.DOUBT,
-        code="model/second_order",
-        text=f"{result.name}: terms of second order ({names}) raise the standard uncertainty from "
-        f"{view.length(first, 3)} to {view.length(second, 3)}; U is by first order. Simulate it: --trials adaptive.",
-        characteristic=result.name,
-        data={"first_order_um": first, "second_order_um": second},
-        holds=second > first * (1.0 + _NOTICEABLE),
-    )
+    if view.routine.decision.order == 1 and result.second is not None:
+        yield _left_out(view, result.name, result.propagated, result.second)
+    if result.errors is not None and result.decision is not None:
+        yield _coverage(view, result.name, result.errors, result.decision)
     if result.simulation is not None and not result.simulation.stable:
         text = f"{result.name}: the simulation did not become stable in {result.simulation.trials} trials."
         yield Finding(level=Level.DOUBT, code="model/unstable", text=text, characteristic=result.name)
     if result.validated is False:
         text = (
-            f"{result.name}: first order and simulation differ by more than the last digit that counts; where a "
+            f"{result.name}: propagation and simulation differ by more than the last digit that counts; where a "
             f"probability decides, it is the simulation's, if that is stable and has {_ENOUGH_TRIALS} trials or more."
         )
-        yield Finding(level=Level.DOUBT, code="model/first_order", text=text, characteristic=result.name)
+        yield Finding(level=Level.DOUBT, code="model/propagation", text=text, characteristic=result.name)
 
 
-def _culprits(core: list[Term], added: list[tuple[str, Term]]) -> list[Failure]:
+# By how much the terms of second order may raise an uncertainty before it is said that they are left out: as much as
+# moves the second of two significant digits by one or more (JCGM 100:2008, 7.2.6).
+_NOTICEABLE = 0.05
+
+
+def _left_out(view: RunView, name: str, first: Propagated, second: Propagated) -> Finding:
+    """The routine asks for first order, and second order would count."""
+    low, high = float(first.standard_uncertainty_um), float(second.standard_uncertainty_um)
+    pair = next((f" ({row.input.name})" for row in second.contributions if row.is_pair), "")
+    return Finding(
+        level=Level.DOUBT,
+        code="model/second_order",
+        text=f"{name}: u is by first order, {view.length(low, 3)}, as the routine asks: "
+        f"{view.routine.decision.order_why}. With the terms of second order{pair} it is {view.length(high, 3)}.",
+        characteristic=name,
+        data={"first_order_um": low, "second_order_um": high},
+        holds=high > low * (1.0 + _NOTICEABLE),
+    )
+
+
+def _coverage(view: RunView, name: str, errors: ErrorDistribution, decision: Decision) -> Finding:
+    """U does not cover what it says, as the errors are far from normal."""
+    stated = view.routine.decision.coverage_probability
+    by = f"; the conformance probability is that of {errors.trials:,} simulated errors (seed {errors.seed})"
+    return Finding(
+        level=Level.DOUBT,
+        code="model/coverage",
+        text=f"{name}: U covers the true value in {100.0 * errors.coverage:.1f} % of cases, not in "
+        f"{100.0 * stated:.4g} %: the effect of {errors.pair} is far from normal"
+        f"{by if decision.chance is not None else ''}.",
+        characteristic=name,
+        data={"coverage": errors.coverage, "stated": stated},
+    )
+
+
+def _culprits(core: list[Term], added: list[tuple[str, Term]], order: Order) -> list[Failure]:
     """The checks whose terms spoil the model, found one by one."""
     culprits: list[Failure] = []
     good = list(core)
     for name in dict.fromkeys(name for name, _ in added):
         own = [term for other, term in added if other == name]
         try:
-            _worked_out([*good, *own])
+            worked_out([*good, *own], order)
         except Exception as error:  # noqa: BLE001  see above
             culprits.append(Failure(plugin=name, during="terms", message=f"{type(error).__name__}: {error}"))
         else:

@@ -27,6 +27,7 @@ __all__ = [
     "Number",
     "Propagated",
     "Term",
+    "combined",
     "inputs_of",
     "propagate",
     "student_cdf",
@@ -90,29 +91,39 @@ class Contribution:
 
     Attributes:
         input: the input quantity.
+        of: names of the inputs that it comes from: its own, or those of a pair of second order.
         sensitivity: ∂(value)/∂(input) [um per unit of the input].
-        contribution_um: |sensitivity| times standard uncertainty [um].
+        contribution_um: |sensitivity| times standard uncertainty [um]; negative where a pair takes its square away
+            from the variance.
     """
 
     input: Input
+    of: tuple[str, ...]
     sensitivity: Number
     contribution_um: Number
+
+    @property
+    def is_pair(self) -> bool:
+        """Whether it is of second order."""
+        return self.of != (self.input.name,)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Propagated:
-    """A value with its uncertainty by first-order propagation.
+    """A value with its uncertainty.
 
     Attributes:
         value_um: sum of the terms at the estimates [um].
         standard_uncertainty_um: combined standard uncertainty u_c [um].
+        first_order_um: what it is by first order alone [um].
         dof: effective degrees of freedom [1]; infinite where nothing limits them.
-        contributions: one for each input, largest first.
+        contributions: one for each input, and for each pair of second order; largest first.
         corrections_um: value of each term [um], by name, in the order given.
     """
 
     value_um: Number
     standard_uncertainty_um: Number
+    first_order_um: Number
     dof: Number
     contributions: tuple[Contribution, ...]
     corrections_um: dict[str, Number]
@@ -159,15 +170,39 @@ def propagate(terms: Sequence[Term]) -> Propagated:
         for item in term.inputs:
             slopes[item.name] = slopes[item.name] + _slope(term, item, at)
     rows = [_row(item, slopes[name]) for name, item in inputs.items()]
-    variance = _total([row.contribution_um**2 for row in rows])
-    spread = _total([_fourth(row.contribution_um) / row.input.estimate.dof for row in rows if _limits(row)])
-    rows.sort(key=lambda row: -float(np.mean(row.contribution_um)))
+    return _propagated(_total(list(corrections.values())), corrections, rows, ())
+
+
+def combined(first: Propagated, pairs: Sequence[Contribution]) -> Propagated:
+    """First order together with the rows of pairs.
+
+    Args:
+        first: by first order.
+        pairs: rows of second order.
+
+    Returns:
+        The same value with both in its uncertainty.
+
+    Source: JCGM 100:2008, 5.1.2 note.
+    """
+    return _propagated(first.value_um, first.corrections_um, first.contributions, pairs) if pairs else first
+
+
+def _propagated(
+    value_um: Number, corrections_um: dict[str, Number], own: Sequence[Contribution], pairs: Sequence[Contribution]
+) -> Propagated:
+    first = _total([row.contribution_um**2 for row in own])
+    more = _total([row.contribution_um * np.abs(row.contribution_um) for row in pairs])
+    variance: Number = np.maximum(first + more, 0.0) if pairs else first
+    spread = _total([_fourth(row.contribution_um) / row.input.estimate.dof for row in own if _limits(row)])
+    rows = sorted((*own, *pairs), key=lambda row: -float(np.mean(np.abs(row.contribution_um))))
     return Propagated(
-        value_um=_total(list(corrections.values())),
+        value_um=value_um,
         standard_uncertainty_um=variance**0.5,
+        first_order_um=first**0.5,
         dof=_ratio(variance**2, spread),
         contributions=tuple(rows),
-        corrections_um=corrections,
+        corrections_um=corrections_um,
     )
 
 
@@ -231,7 +266,7 @@ def _row(item: Input, slope: Number) -> Contribution:
     size: Number = np.abs(slope)
     standard = item.estimate.standard_uncertainty
     part: Number = size * standard if np.ndim(standard) or standard else 0.0
-    return Contribution(input=item, sensitivity=slope, contribution_um=part)
+    return Contribution(input=item, of=(item.name,), sensitivity=slope, contribution_um=part)
 
 
 def student_quantile(probability: float, dof: Number) -> Number:

@@ -7,7 +7,7 @@ number of trials. The generator is handed in: the same seed gives the same numbe
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,11 +16,24 @@ from numpy.typing import NDArray
 from holdzero.estimate import Part, Shape
 from holdzero.model import Input, ModelError, Term, inputs_of
 
-__all__ = ["Distribution", "MonteCarlo", "adaptive", "draw", "first_order_validated", "simulate", "tolerance_of"]
+__all__ = [
+    "BLOCK",
+    "Distribution",
+    "MonteCarlo",
+    "adaptive",
+    "draw",
+    "draws_of",
+    "first_order_validated",
+    "simulate",
+    "tolerance_of",
+    "values_of",
+]
 
 Array = NDArray[np.float64]
 
-_BLOCK = 2**16  # trials; two dozen arrays of it fit a processor's cache
+BLOCK = 2**16
+"""Trials that are drawn at once: two dozen arrays of it fit a processor's cache."""
+
 _EXACT = 2**21  # values that are kept one by one; beyond it they are counted in fine bins
 _BINS = 2**18
 
@@ -229,8 +242,8 @@ def _exact_intervals(values: Array, within: int) -> tuple[tuple[float, float], t
     )
 
 
-def _block(terms: Sequence[Term], inputs: dict[str, Input], generator: np.random.Generator, size: int) -> Array:
-    """Values of the model [um] for `size` draws of its inputs."""
+def draws_of(inputs: Mapping[str, Input], generator: np.random.Generator, size: int) -> dict[str, Array | float]:
+    """`size` draws of each input, by name, in its unit; a number where it is exact."""
     drawn: dict[str, Array | float] = {}
     for name, item in inputs.items():
         estimate = item.estimate
@@ -242,12 +255,25 @@ def _block(terms: Sequence[Term], inputs: dict[str, Input], generator: np.random
         for part in rest:
             total += draw(part, generator, size)
         drawn[name] = total
+    return drawn
+
+
+def values_of(terms: Sequence[Term], drawn: Mapping[str, Array | float], size: int) -> Array:
+    """Values of the model for draws of its inputs [um], shape (size,).
+
+    Raises:
+        ModelError: a value is no number.
+    """
     values: Array = np.zeros(size)
     for term in terms:
         values += term.function(*(drawn[item.name] for item in term.inputs))
     if not np.isfinite(values).all():
         raise ModelError("a term gives a value that is no number in some trials")
     return values
+
+
+def _block(terms: Sequence[Term], inputs: dict[str, Input], generator: np.random.Generator, size: int) -> Array:
+    return values_of(terms, draws_of(inputs, generator, size), size)
 
 
 def simulate(
@@ -275,8 +301,8 @@ def simulate(
     Source: JCGM 101:2008, 7.2 to 7.7.
     """
     inputs, distribution = inputs_of(terms), Distribution(limits_um)
-    for start in range(0, trials, _BLOCK):
-        distribution.add(_block(terms, inputs, generator, min(_BLOCK, trials - start)))
+    for start in range(0, trials, BLOCK):
+        distribution.add(_block(terms, inputs, generator, min(BLOCK, trials - start)))
     return distribution.result(coverage)
 
 

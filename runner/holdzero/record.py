@@ -19,6 +19,7 @@ from holdzero.catalogue import Catalogue
 from holdzero.checks import Checks, bind
 from holdzero.decide import Decision, Verdict
 from holdzero.difference import differences as differences_of
+from holdzero.error_distribution import ErrorDistribution
 from holdzero.errors import AnswerRefusedError, HoldzeroError, RecordError
 from holdzero.evaluate import Evaluation, Result, evaluate
 from holdzero.events import (
@@ -235,11 +236,20 @@ def _result(result: Result) -> dict[str, Any]:
         "corrections_um": {name: _number(value) for name, value in p.corrections_um.items()} if p else {},
         "terms": _terms(result),
         "budget": _budget(p),
-        "second_order_uncertainty_um": result.second.standard_uncertainty_um if result.second else None,
+        "first_order_uncertainty_um": _number(p.first_order_um) if p else None,
+        "second_order_uncertainty_um": _number(result.second.standard_uncertainty_um) if result.second else None,
+        "simulated_errors": _errors(result.errors),
         "specific_risk": _specific_risk(d),
         "global_risk": asdict(result.risk) if result.risk else None,
     }
     return made if result.simulation is None else {**made, "monte_carlo": _simulation(result)}
+
+
+def _errors(errors: ErrorDistribution | None) -> dict[str, Any] | None:
+    """What the simulation of the errors came to; the draws can be made again."""
+    if errors is None:
+        return None
+    return {"trials": errors.trials, "seed": errors.seed, "coverage": errors.coverage, "pair": errors.pair}
 
 
 def _terms(result: Result) -> list[dict[str, Any]]:

@@ -1,128 +1,167 @@
-"""Derivatives of the terms beyond the slope: how good first order is, and what second order adds.
+"""The terms of second order of the law of propagation: what pairs of inputs add to the uncertainty.
 
-All points of a term are evaluated in one call, in steps of a part of each standard uncertainty.
+Every pair becomes a row of the budget beside the inputs' own rows, so that the rows still add up.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from holdzero.model import STEP, Term, inputs_of
+from holdzero.estimate import Estimate
+from holdzero.model import STEP, Contribution, Input, Number, Propagated, Term, combined, inputs_of
 
-__all__ = ["SecondOrder", "second_order"]
+__all__ = ["bias_um", "with_second_order"]
 
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SecondOrder:
-    """What the terms of second order amount to.
+def with_second_order(terms: Sequence[Term], first: Propagated) -> Propagated:
+    """The same value with the terms of second order in its uncertainty.
 
-    Attributes:
-        standard_uncertainty_um: combined standard uncertainty with them [um].
-        bias_um: by how much the mean of the value lies off its value at the estimates [um].
-        pairs: the largest of them: names of both inputs, and the root of the contribution [um].
-    """
-
-    standard_uncertainty_um: float
-    bias_um: float
-    pairs: tuple[tuple[str, str, float], ...]
-
-
-def second_order(terms: Sequence[Term]) -> SecondOrder:
-    """Combined standard uncertainty with the terms of second order.
-
-    The derivatives are central differences over one and two steps of an eighth of a standard
-    uncertainty; slopes are exact up to fourth degree, the others up to third. What they leave is
-    of the order of a 64th of the next term of the expansion.
+    A pair of inputs is the product of their deviations from their estimates: an input of its own, about zero, with
+    the product of both standard uncertainties and infinite degrees of freedom. Its contribution is the root of what
+    the pair adds to the variance; a pair that takes something away (a third derivative against the slope) has a
+    negative one, whose square counts negative.
 
     Args:
         terms: summands of the value [um each].
+        first: what first order makes of them.
 
     Returns:
-        Standard uncertainty and bias [um].
+        Value [um], combined standard uncertainty [um], effective degrees of freedom [1], budget with pairs.
 
     Raises:
         ModelError: inputs clash.
 
-    Source: JCGM 100:2008, 5.1.2 note; the bias from the same expansion, F.2.4.4 note 2.
+    Source: JCGM 100:2008, 5.1.2 note; G.4.1 eq. (G.2b), where a pair adds nothing to the sum.
     """
-    names = [name for name, item in inputs_of(terms).items() if item.estimate.standard_uncertainty]
-    index = {name: place for place, name in enumerate(names)}
-    size = len(names)
-    slopes, hessian, thirds = np.zeros(size), np.zeros((size, size)), np.zeros((size, size))
-    for term in terms:
-        own = [item.name for item in term.inputs if item.name in index]
-        if own:
-            places = [index[name] for name in own]
-            slope, second, third = _derivatives(term, own)
-            slopes[places] += slope
-            hessian[np.ix_(places, places)] += second
-            thirds[np.ix_(places, places)] += third
-    # GUM 5.1.2 note, in units of each input's standard uncertainty
-    added = 0.5 * hessian**2 + slopes[:, None] * thirds
-    variance = float((slopes**2).sum() + added.sum())
-    return SecondOrder(
-        standard_uncertainty_um=max(variance, 0.0) ** 0.5,
-        bias_um=float(0.5 * np.trace(hessian)),
-        pairs=_largest(names, added),
+    inputs, found = inputs_of(terms), _derivatives(terms)
+    slopes = {row.input.name: row.sensitivity * row.input.estimate.standard_uncertainty for row in first.contributions}
+    added: dict[Pair, Number] = {}
+    for (one, other), curve in found.second.items():
+        if one == other:
+            added[one, other] = 0.5 * curve**2 + slopes[one] * found.third[one, one]
+        else:
+            # JCGM 100:2008, 5.1.2 note: the sum goes over both orders of a pair
+            added[one, other] = curve**2 + slopes[one] * found.third[one, other] + slopes[other] * found.third[other, one]
+    whole = first.standard_uncertainty_um**2 + sum((np.abs(number) for number in added.values()), start=0.0)
+    rows = [
+        _row(inputs[one], inputs[other], found.second[one, other], number)
+        for (one, other), number in added.items()
+        if np.any(np.abs(number) > _NOISE * whole)
+    ]
+    return combined(first, rows)
+
+
+# What differences over an eighth of a standard uncertainty leave where there is nothing, in parts of a variance.
+_NOISE = 1e-10
+
+
+def bias_um(terms: Sequence[Term]) -> Number:
+    """By how much the mean of the value lies off its value at the estimates [um].
+
+    Source: JCGM 100:2008, F.2.4.4 note 2, from the expansion of 5.1.2 note.
+    """
+    curves = _derivatives(terms).second.items()
+    return 0.5 * sum((curve for (one, other), curve in curves if one == other), start=0.0)
+
+
+def _row(one: Input, other: Input, curve: Number, added: Number) -> Contribution:
+    """The row of a pair: its sensitivity has the sign of the second derivative."""
+    both = one.estimate.standard_uncertainty * other.estimate.standard_uncertainty
+    same = one is other
+    product = Input(
+        name=f"{one.name}, squared" if same else f"{one.name} × {other.name}",
+        estimate=Estimate.of(0.0, both),
+        unit=f"({one.unit})²" if same else f"{one.unit}·{other.unit}",
+        evaluation="A" if one.evaluation == other.evaluation == "A" else "B",
+        why="second order: deviation of the one times deviation of the other (JCGM 100, 5.1.2 note)",
+    )
+    size = np.abs(added) ** 0.5
+    contribution = np.where(np.less(added, 0.0), -size, size) if np.ndim(added) else float(size if added >= 0.0 else -size)
+    sensitivity = np.sign(curve) * size / np.where(both, both, 1.0)
+    return Contribution(
+        input=product,
+        of=(one.name,) if same else (one.name, other.name),
+        sensitivity=sensitivity if np.ndim(sensitivity) else float(sensitivity),
+        contribution_um=contribution,
     )
 
 
-def _largest(names: Sequence[str], added: Array, most: int = 3) -> tuple[tuple[str, str, float], ...]:
-    both = added + added.T - np.diag(np.diag(added))
-    rows = [
-        (names[i], names[j], float(both[i, j]) ** 0.5)
-        for i in range(len(names))
-        for j in range(i, len(names))
-        if both[i, j] > 0.0
-    ]
-    return tuple(sorted(rows, key=lambda row: -row[2])[:most])
+# --- derivatives, each input in its standard uncertainties ----------------------------------------
+
+Pair = tuple[str, str]
 
 
-def _derivatives(term: Term, own: Sequence[str]) -> tuple[Array, Array, Array]:
-    """Slopes, second derivatives and ∂³/∂i∂j² of a term, each input in its standard uncertainties."""
-    size = len(own)
-    points, stencils = _stencils(size)
-    numbers = stencils @ _values(term, own, points)
-    square = size * size
-    second = numbers[size : size + square].reshape(size, size) / STEP**2
-    third = numbers[size + square :].reshape(size, size) / STEP**3
-    return numbers[:size] / STEP, second, third
+@dataclass(frozen=True, slots=True)
+class _Derivatives:
+    """∂²/∂i∂j of a pair (each pair once), and ∂³/∂i∂j² of a pair in either order."""
+
+    second: dict[Pair, Number]
+    third: dict[Pair, Number]
+
+
+def _derivatives(terms: Sequence[Term]) -> _Derivatives:
+    """Of the sum of the terms; a pair that no term holds together has none.
+
+    Central differences over one and two steps of an eighth of a standard uncertainty, exact up to third degree; what
+    they leave is of the order of a 64th of the next term of the expansion.
+    """
+    second: dict[Pair, Number] = {}
+    third: dict[Pair, Number] = {}
+    place = {name: number for number, name in enumerate(inputs_of(terms))}
+    for term in terms:
+        own = sorted(
+            {item.name for item in term.inputs if np.any(item.estimate.standard_uncertainty)}, key=place.__getitem__
+        )
+        if not own:
+            continue
+        points, rows = _stencils(len(own))
+        numbers = _values(term, own, points)
+        for (degree, i, j), row in rows.items():
+            total = second if degree == 2 else third  # noqa: PLR2004  of two kinds
+            pair = own[i], own[j]
+            total[pair] = total.get(pair, 0.0) + sum((weight * numbers[at] for at, weight in row), start=0.0)
+    return _Derivatives(second, third)
 
 
 Move = tuple[int, int]
+Row = tuple[tuple[int, float], ...]
 
 
 @cache
-def _stencils(size: int) -> tuple[NDArray[np.int64], Array]:
-    """Points around the estimates, and the rows that make derivatives of the values there.
+def _stencils(size: int) -> tuple[NDArray[np.int64], dict[tuple[int, int, int], Row]]:
+    """Points around the estimates in steps, and what makes derivatives of the values there.
 
-    Central differences of five points along an input (exact up to fourth degree), of the corners
-    across two inputs.
+    Five points along an input, the corners across two inputs. A row has the number of a point and its weight; its key
+    is 2 and the two inputs of ∂²/∂i∂j, or 3 and those of ∂³/∂i∂j².
     """
     points = [(0,) * size]
     points += [_point(size, (i, steps)) for i in range(size) for steps in (-2, -1, 1, 2)]
     points += [_point(size, (i, a), (j, b)) for i in range(size) for j in range(i) for a in (-1, 1) for b in (-1, 1)]
     place = {point: index for index, point in enumerate(points)}
+    rows: dict[tuple[int, int, int], Row] = {}
 
-    def row(*parts: tuple[float, tuple[Move, ...]]) -> Array:
-        weights = np.zeros(len(points))
-        for weight, moves in parts:
-            weights[place[_point(size, *moves)]] += weight
-        return weights
+    def row(scale: float, *parts: tuple[float, tuple[Move, ...]]) -> Row:
+        return tuple((place[_point(size, *moves)], weight / scale) for weight, moves in parts)
 
-    rows = [_along(i, row, (8 / 12, -1 / 12)) for i in range(size)]
+    corners = [(a, b) for a in (-1, 1) for b in (-1, 1)]
     for i in range(size):
-        rows.extend(_across_twice(i, j, row) for j in range(size))
-    for i in range(size):
-        rows.extend(_across_thrice(i, j, row) for j in range(size))
-    return np.array(points, dtype=np.int64).reshape(len(points), size), np.array(rows)
+        along = {steps: ((i, steps),) for steps in (-2, -1, 1, 2)}
+        rows[2, i, i] = row(12 * STEP**2, (-30, ()), (16, along[1]), (16, along[-1]), (-1, along[2]), (-1, along[-2]))
+        rows[3, i, i] = row(2 * STEP**3, (1, along[2]), (-1, along[-2]), (-2, along[1]), (2, along[-1]))
+        for j in range(size):
+            if i < j:
+                rows[2, i, j] = row(4 * STEP**2, *((a * b, ((i, a), (j, b))) for a, b in corners))
+            if i != j:
+                middle = ((-2, along[1]), (2, along[-1]))
+                rows[3, i, j] = row(2 * STEP**3, *((a, ((i, a), (j, b))) for a, b in corners), *middle)
+    return np.array(points, dtype=np.int64).reshape(len(points), size), rows
 
 
 def _point(size: int, *moves: Move) -> tuple[int, ...]:
@@ -132,36 +171,18 @@ def _point(size: int, *moves: Move) -> tuple[int, ...]:
     return tuple(point)
 
 
-Row = Callable[..., Array]
+def _values(term: Term, own: Sequence[str], points: NDArray[np.int64]) -> Sequence[Number]:
+    """Values of a term at the points: all in one call where they are numbers, else point by point."""
+    estimates = [(item.estimate.value, item.estimate.standard_uncertainty) for item in term.inputs]
+    columns = [own.index(item.name) if item.name in own else None for item in term.inputs]
+    if not any(np.ndim(value) or np.ndim(u) for value, u in estimates):
+        steps = [None if column is None else points[:, column] for column in columns]
+        values = np.asarray(_at(term, estimates, steps), dtype=float)
+        if values.ndim <= 1:
+            return list(np.broadcast_to(values, len(points)))
+    return [_at(term, estimates, [None if column is None else point[column] for column in columns]) for point in points]
 
 
-def _along(i: int, row: Row, weights: tuple[float, float]) -> Array:
-    one, two = weights
-    return row((one, ((i, 1),)), (-one, ((i, -1),)), (two, ((i, 2),)), (-two, ((i, -2),)))
-
-
-def _across_twice(i: int, j: int, row: Row) -> Array:
-    """∂²/∂i∂j."""
-    if i == j:
-        outer = [(-1 / 12, ((i, 2),)), (-1 / 12, ((i, -2),))]
-        return row((-30 / 12, ()), (16 / 12, ((i, 1),)), (16 / 12, ((i, -1),)), *outer)
-    return row(*((a * b / 4, ((i, a), (j, b))) for a in (-1, 1) for b in (-1, 1)))
-
-
-def _across_thrice(i: int, j: int, row: Row) -> Array:
-    """∂³/∂i∂j²."""
-    if i == j:
-        return _along(i, row, (-1.0, 0.5))
-    corners = [(a / 2, ((i, a), (j, b))) for a in (-1, 1) for b in (-1, 1)]
-    return row(*corners, (-1.0, ((i, 1),)), (1.0, ((i, -1),)))
-
-
-def _values(term: Term, own: Sequence[str], points: NDArray[np.int64]) -> Array:
-    columns = {name: points[:, place] for place, name in enumerate(own)}
-    arguments = []
-    for item in term.inputs:
-        estimate = item.estimate
-        steps = columns.get(item.name)
-        value, u = float(estimate.value), float(estimate.standard_uncertainty)
-        arguments.append(value + u * STEP * steps if steps is not None else value)
-    return np.broadcast_to(np.asarray(term.function(*arguments), dtype=float), (len(points),))
+def _at(term: Term, estimates: Sequence[tuple[Number, Number]], steps: Sequence[Number | None]) -> Number:
+    moved = zip(estimates, steps, strict=True)
+    return term.function(*(value if step is None else value + u * STEP * step for (value, u), step in moved))

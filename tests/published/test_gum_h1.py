@@ -15,11 +15,15 @@ import pytest
 Record = dict[str, Any]
 
 
-@pytest.fixture
-def record(measure: Callable[..., Any], routines: Path) -> Record:
+def answers(routines: Path) -> list[tuple[float, str]]:
     lines = (routines / "end-gauge-gum-h1.readings.csv").read_text("utf-8").splitlines()
     rows = list(csv.reader(line for line in lines if not line.startswith("#")))[1:]
-    outcome = measure(routines / "end-gauge-gum-h1.toml", [(float(time), answer) for time, answer in rows])
+    return [(float(time), answer) for time, answer in rows]
+
+
+@pytest.fixture
+def record(measure: Callable[..., Any], routines: Path) -> Record:
+    outcome = measure(routines / "end-gauge-gum-h1.toml", answers(routines))
     assert outcome.code == 0, outcome.said
     made: Record = outcome.record
     return made
@@ -30,6 +34,8 @@ def budget(record: Record) -> dict[str, dict[str, Any]]:
 
 
 class TestPublishedResult:
+    """By first order, as H.1.6 has it: the routine says so."""
+
     def test_the_length_is_50_000838_mm(self, record: Record) -> None:
         # H.1.6: l = 50.000 838 mm
         assert record["results"]["length"]["value_um"] == pytest.approx(0.838, abs=0.0005)
@@ -51,6 +57,44 @@ class TestPublishedResult:
     def test_the_expanded_uncertainty_is_93_nm(self, record: Record) -> None:
         # H.1.6 prints 2.92 × 32 = 93; without rounding uc first it is 92.5
         assert 1000.0 * record["results"]["length"]["expanded_uncertainty_um"] == pytest.approx(93.0, abs=1.0)
+
+
+class TestSecondOrder:
+    """H.1.7: what the same routine gives without `order = 1`."""
+
+    @pytest.fixture
+    def record(self, measure: Callable[..., Any], routines: Path) -> Record:
+        text = (routines / "end-gauge-gum-h1.toml").read_text("utf-8")
+        without = "\n".join(line for line in text.splitlines() if not line.startswith(("order = 1", "order_why")))
+        assert without != text
+        outcome = measure(without.replace("fragments/", f"{routines.as_posix()}/fragments/"), answers(routines))
+        assert outcome.code == 0, outcome.said
+        made: Record = outcome.record
+        return made
+
+    def test_the_standard_uncertainty_is_34_nm(self, record: Record) -> None:
+        assert round(1000.0 * record["results"]["length"]["standard_uncertainty_um"]) == 34
+
+    @pytest.mark.parametrize(
+        ("pair", "published_nm"),
+        [
+            ("temperature of the part × expansion, part less reference", 11.7),
+            ("temperature, part less reference × expansion of the reference", 1.7),
+        ],
+    )
+    def test_a_pair_has_a_row_as_published(self, record: Record, pair: str, published_nm: float) -> None:
+        # l_S·u(δα)·u(θ) = 11.7 nm and l_S·u(α_S)·u(δθ) = 1.7 nm; no degrees of freedom are given to them
+        row = budget(record)[pair]
+        assert 1000.0 * row["contribution_um"] == pytest.approx(published_nm, abs=0.05)
+        assert row["degrees_of_freedom"] is None
+
+    def test_the_rows_add_up(self, record: Record) -> None:
+        result = record["results"]["length"]
+        total = sum(row["contribution_um"] ** 2 for row in result["budget"])
+        assert total == pytest.approx(result["standard_uncertainty_um"] ** 2, rel=1e-9)
+
+    def test_the_value_is_the_same(self, record: Record) -> None:
+        assert record["results"]["length"]["value_um"] == pytest.approx(0.838, abs=0.0005)
 
 
 class TestPublishedBudget:

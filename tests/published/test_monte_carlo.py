@@ -82,10 +82,11 @@ class TestMassCalibration:
 
     def test_first_and_second_order(self) -> None:
         from holdzero.model import propagate
-        from holdzero.second_order import second_order
+        from holdzero.second_order import with_second_order
 
-        assert propagate(self.terms()).standard_uncertainty_um == pytest.approx(0.0539, abs=0.00005)
-        assert second_order(self.terms()).standard_uncertainty_um == pytest.approx(0.0750, abs=0.00005)
+        first = propagate(self.terms())
+        assert first.standard_uncertainty_um == pytest.approx(0.0539, abs=0.00005)
+        assert with_second_order(self.terms(), first).standard_uncertainty_um == pytest.approx(0.0750, abs=0.00005)
 
 
 class TestGaugeBlock:

@@ -13,7 +13,7 @@ from holdzero.cli.output import plain_console, tell
 from holdzero.cli.rehearsed import are, counted, percent
 from holdzero.cli.workers import heard_between_pieces
 from holdzero.display import micro_text
-from holdzero.rehearse.curve import band_of, least_coverage
+from holdzero.rehearse.curve import band_of
 from holdzero.rehearse.many import Rehearsal
 from holdzero.rehearse.suggest import MOST_ROUNDS, MOST_SOAK_MIN, Way, Wish, rounds_of, soak_min_of, ways_of
 from holdzero.routine import schema
@@ -108,8 +108,8 @@ def _show(console: Console, routine: schema.Routine, what: Rehearsal, wish: Wish
     console.print(
         f"{what.of}: of {counted(wish.runs, 'part')} of the process ({micro_text(wish.mean_um, units)}, s = {spread}) "
         f"no more than {_percent_of(wish.risk)} may be bad and pass, and no more may be good and not pass, both by the "
-        f"upper ends of their 95 % limits; and U, which stands for {100.0 * wish.coverage:.4g} %, must hold as well as "
-        f"two digits tell it: the truth within it in {100.0 * least_coverage(wish.coverage):.3g} % of the parts."
+        f"upper ends of their 95 % limits; and U must hold: the truth within it in {100.0 * wish.coverage:.4g} % of the "
+        f"parts, as far as so many can show."
         f"{scenario}"
     )
     console.print()

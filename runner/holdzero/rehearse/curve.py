@@ -22,7 +22,6 @@ __all__ = [
     "Process",
     "Shares",
     "band_of",
-    "least_coverage",
     "process_of",
     "true_sizes_um",
     "u_holds",
@@ -54,35 +53,15 @@ def band_of(count: int, runs: int, confidence: float = 0.95) -> tuple[float, flo
     return low, high
 
 
-# U is told to two digits at most, and the second may be half off: by 5 % of 1.0.
-_AS_TOLD = 0.95
-
-
-def least_coverage(probability: float) -> float:
-    """How often the truth lies within a U that is as good as it is told [1].
-
-    Args:
-        probability: that U stands for [1].
-
-    Source: JCGM 100:2008, 7.2.6 (two significant digits at most); normal distribution.
-
-    >>> round(least_coverage(0.9545), 4)
-    0.9426
-    """
-    from scipy.special import erf, erfinv
-
-    return float(erf(_AS_TOLD * erfinv(probability)))
-
-
 def u_holds(covered: int, runs: int, probability: float) -> bool:
-    """Whether U holds: the truth does not surely lie within it more seldom than in a U that is as good as it is told.
+    """Whether U holds: nothing shows that the truth lies within it more seldom than U says.
 
     Args:
         covered: in how many runs the truth lay within U.
         runs: of how many.
         probability: that U stands for [1].
     """
-    return band_of(covered, runs)[1] >= least_coverage(probability)
+    return band_of(covered, runs)[1] >= probability
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -281,6 +281,11 @@ class Decision(Model):
     conformance: float = Field(0.95, strict=True, gt=0.5, lt=1.0, description="Probability that a pass must reach.")
     coverage_probability: float = Field(0.9545, strict=True, gt=0.5, lt=1.0, description="Coverage probability of U.")
 
+    order: Literal[1, 2] = Field(
+        2, description="2: u has the terms of second order (JCGM 100, 5.1.2 note). 1 leaves them out; needs `order_why`."
+    )
+    order_why: str = Field("", description="Why first order is enough here, with `order = 1` alone; goes on record.")
+
     process: LengthEstimate | None = Field(
         None, description="How the parts of the process lie (value and standard), for the global risks."
     )
@@ -289,6 +294,14 @@ class Decision(Model):
     def _settings_have_a_rule(self) -> Self:
         if self.settings and isinstance(self.rule, Rule):
             raise refuse("settings", f"none with rule = {self.rule.value!r}", "drop them, or name a plugin's rule")
+        return self
+
+    @model_validator(mode="after")
+    def _first_order_has_a_reason(self) -> Self:
+        if (self.order == 1) != bool(self.order_why.strip()):
+            if self.order == 1:
+                raise refuse("order", "1 without a reason", 'say why in order_why = "…", or leave both out for order 2')
+            raise refuse("order_why", "a reason without order = 1", "add order = 1, or drop order_why")
         return self
 
     def numbers(self, given: GivenBand | None) -> DecisionRule:
