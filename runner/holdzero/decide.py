@@ -342,9 +342,9 @@ def _sentence(rule: DecisionRule, *, by_simulation: bool) -> str:
     if by_simulation:
         return (
             f"ISO 14253-1:2017, conformance probability {rule.conformance:.4g}, the probability taken from a Monte "
-            "Carlo simulation (JCGM 101:2008), as the result is too far from Student's t: pass when it is reached beyond "
-            "the doubt of the simulation, fail when a value beyond its limits has no more than the rest, undecided "
-            "between."
+            "Carlo simulation (JCGM 101:2008), as the result is too far from Student's t: pass when it is reached "
+            "beyond the uncertainty of the simulation, fail when a value beyond its limits has no more than the rest, "
+            "undecided between."
         )
     if rule.rule is Rule.SIMPLE:
         return (

@@ -26,7 +26,7 @@ from holdzero.routine.schema import Characteristic, Measure
 from holdzero.run.state import State
 from holdzero.views import view_of
 
-__all__ = ["Evaluation", "Model", "Result", "evaluate", "model_of"]
+__all__ = ["NOTICEABLE", "Evaluation", "Result", "evaluate", "model_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -272,7 +272,9 @@ def _place_sums(seen: CharacteristicView) -> dict[str, Number]:
 _ENOUGH_TRIALS = 100_000
 
 
-def _simulated(state: State, terms: Sequence[Term], spec: Characteristic, coverage: float, name: str) -> MonteCarlo | None:
+def _simulated(
+    state: State, terms: Sequence[Term], spec: Characteristic, coverage: float, name: str
+) -> MonteCarlo | None:
     """The simulation that the run asks for; each characteristic has draws of its own."""
     if state.trials is None:
         return None
@@ -326,7 +328,7 @@ def _of_the_model(view: RunView, result: Result) -> Iterable[Finding]:
 
 # By how much the terms of second order may raise an uncertainty before it is said that they are left out: as much as
 # moves the second of two significant digits by one or more (JCGM 100:2008, 7.2.6).
-_NOTICEABLE = 0.05
+NOTICEABLE = 0.05
 
 
 def _left_out(view: RunView, name: str, first: Propagated, second: Propagated) -> Finding:
@@ -340,7 +342,7 @@ def _left_out(view: RunView, name: str, first: Propagated, second: Propagated) -
         f"{view.routine.decision.order_why}. With the terms of second order{pair} it is {view.length(high, 3)}.",
         characteristic=name,
         data={"first_order_um": low, "second_order_um": high},
-        holds=high > low * (1.0 + _NOTICEABLE),
+        holds=high > low * (1.0 + NOTICEABLE),
     )
 
 

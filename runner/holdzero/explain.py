@@ -196,9 +196,9 @@ def _inputs(r: Row, units: str) -> Iterator[str]:
 
 def _uncertainty(r: Row, units: str) -> Iterator[str]:
     u, k, expanded = r["standard_uncertainty_um"], r["coverage_factor"], r["expanded_uncertainty_um"]
-    parts = [row["contribution_um"] for row in r["budget"] if row["contribution_um"] > 0.001 * u]
-    squares = " + ".join(f"{in_micro(part, units):.3g}²" for part in parts)
-    yield f"u = √({squares}) = {micro_text(u, units, u, sign=False)}  (GUM 5.1.2)"
+    parts = [row["contribution_um"] for row in r["budget"] if abs(row["contribution_um"]) > 0.001 * u]
+    squares = " ".join(f"{'-' if part < 0.0 else '+'} {in_micro(abs(part), units):.3g}²" for part in parts)
+    yield f"u = √({squares.removeprefix('+ ')}) = {micro_text(u, units, u, sign=False)}  (GUM 5.1.2 with its note)"
     dof = r["degrees_of_freedom"]
     if dof is None:
         yield "no input limits its degrees of freedom: they are infinite"
@@ -207,9 +207,7 @@ def _uncertainty(r: Row, units: str) -> Iterator[str]:
         yield f"effective degrees of freedom {dof:.3g}, truncated to {whole}  (GUM G.4.1, Welch–Satterthwaite)"
     told = micro_text(expanded, units, expanded, sign=False)
     yield f"U = k·u = {k:.3f} × {micro_text(u, units, u, sign=False)} = {told}"
-    second = r["second_order_uncertainty_um"]
-    if second is not None:
-        yield f"with terms of second order u would be {micro_text(second, units, second, sign=False)}  (GUM 5.1.2 note)"
+    yield from _orders(r, units)
     simulated = r.get("monte_carlo")
     if simulated:
         low, high = (micro_text(end, units, u) for end in simulated["interval_um"])
@@ -220,6 +218,20 @@ def _uncertainty(r: Row, units: str) -> Iterator[str]:
             f"{micro_text(simulated['standard_uncertainty_um'], units, u, sign=False)}, shortest "
             f"{100 * simulated['coverage']:.4g} % interval {low} to {high}: first order {good}  (JCGM 101, 8)"
         )
+
+
+def _orders(r: Row, units: str) -> Iterator[str]:
+    """What the terms of second order do, and what U covers with them."""
+    u, first, second = (r[f"{order}_uncertainty_um"] for order in ("standard", "first_order", "second_order"))
+    if second is not None and u != second:
+        told = micro_text(second, units, second, sign=False)
+        yield f"first order, as the routine asks; with the terms of second order u would be {told}  (GUM 5.1.2 note)"
+    elif u != first:
+        yield f"by first order alone u would be {micro_text(first, units, first, sign=False)}"
+    simulated = r["simulated_errors"]
+    if simulated:
+        trials, seed, coverage = (simulated[key] for key in ("trials", "seed", "coverage"))
+        yield f"{trials} simulated errors (seed {seed}): U covers {100 * coverage:.1f} % of them  (JCGM 101)"
 
 
 def _decision(r: Row, units: str) -> Iterator[str]:

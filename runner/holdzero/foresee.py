@@ -57,6 +57,7 @@ def foreseen(loaded: LoadedRoutine, checks: Checks) -> tuple[Fault, ...]:
         told = list(_hopeless(routine, evaluation, checks.materials))
         if whole and not told:
             told.extend(_never_passed(routine, evaluation))
+        told.extend(_of_the_model(evaluation))
     return tuple(_faults(loaded, told))
 
 
@@ -186,6 +187,17 @@ def _never_passed(routine: schema.Routine, evaluation: Evaluation) -> Iterator[T
                 f"{_largest(result)}: check its number and unit; holdzero budget shows what would help",
                 True,
             )
+
+
+def _of_the_model(evaluation: Evaluation) -> Iterator[Told]:
+    """Where second order counts: it is left out, or U covers another share than it says."""
+    for finding in evaluation.findings:
+        if finding.code == "model/second_order":
+            mend = "drop order = 1 and order_why, if U is to hold"
+            yield ("decision", "order"), finding.text, "", mend, True
+        elif finding.code == "model/coverage" and finding.characteristic:
+            mend = "know the two inputs better: holdzero budget shows what would help most"
+            yield ("characteristics", finding.characteristic), finding.text, "", mend, True
 
 
 def _largest(result: Result) -> str:

@@ -181,7 +181,7 @@ def combined(first: Propagated, pairs: Sequence[Contribution]) -> Propagated:
         pairs: rows of second order.
 
     Returns:
-        The same value with both in its uncertainty.
+        The same value with both in its uncertainty [um].
 
     Source: JCGM 100:2008, 5.1.2 note.
     """

@@ -1,7 +1,6 @@
 """The record: all that is needed to check a result and to recompute it, as one JSON document.
 
-`verify` folds the events again, evaluates again and compares every number. Nothing here knows
-files; the software's digests are handed in.
+Nothing here knows files; the software's digests are handed in.
 """
 
 from __future__ import annotations
@@ -9,43 +8,36 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict
 from operator import itemgetter
 from typing import Any
 
-from holdzero.amendment import AmendmentError, amended, amendment_of, as_measured, corrected
-from holdzero.catalogue import Catalogue
-from holdzero.checks import Checks, bind
+from holdzero.amendment import amended
+from holdzero.checks import Checks
 from holdzero.decide import Decision, Verdict
-from holdzero.difference import differences as differences_of
 from holdzero.error_distribution import ErrorDistribution
-from holdzero.errors import AnswerRefusedError, HoldzeroError, RecordError
+from holdzero.errors import RecordError
 from holdzero.evaluate import Evaluation, Result, evaluate
 from holdzero.events import (
-    AnswerGiven,
     AnyEvent,
-    ReadingTaken,
     RunStarted,
-    SoakObserved,
-    TemperatureRead,
-    event_from_data,
     event_to_data,
 )
 from holdzero.hooks import Finding
 from holdzero.journal import chain_of
 from holdzero.model import Contribution, Number, Propagated
+from holdzero.model_version import MODEL_VERSION
 from holdzero.quantity import Dimension
 from holdzero.risk import specific_risk
 from holdzero.routine.approval import approval_state
 from holdzero.run import Run
-from holdzero.run.answer import TakenReading, TakenTemperature, Told, Understood, seen_value, understand
 from holdzero.run.plan import Slot
 from holdzero.run.state import Given, Reading, State, TemperatureTaken
 from holdzero.unrecorded import unrecorded
 from holdzero.views import view_of
 
-__all__ = ["FORMAT", "amend_record", "digest_of_record", "dumps", "loads", "make_record", "verify"]
+__all__ = ["FORMAT", "amend_record", "computed_of", "digest_of_record", "dumps", "loads", "make_record"]
 
 FORMAT = 1
 _LARGEST = 100_000_000  # bytes
@@ -67,7 +59,7 @@ def make_record(run: Run, serial: str | None, checks: Checks, software: Mapping[
     if not isinstance(started, RunStarted):
         raise RecordError("a run that has not started has no record")
     evaluation = evaluate(run.state, serial, checks)
-    record = {**_computed(run, started, evaluation), "events": _events(run.events), "software": dict(software)}
+    record = {**computed_of(run, started, evaluation), "events": _events(run.events), "software": dict(software)}
     return {**record, "digest": digest_of_record(record)}
 
 
@@ -83,11 +75,12 @@ def amend_record(
     return {**record, "digest": digest_of_record(record)}
 
 
-def _computed(run: Run, started: RunStarted, evaluation: Evaluation) -> dict[str, Any]:
-    """All that follows from the events."""
+def computed_of(run: Run, started: RunStarted, evaluation: Evaluation) -> dict[str, Any]:
+    """All of a record that follows from its events."""
     state, document = run.state, started.routine
     computed = {
         "format": FORMAT,
+        "model": MODEL_VERSION,
         "verdict": evaluation.verdict.value,
         "simulated": state.simulated,
         "routine": {
@@ -361,103 +354,3 @@ def loads(text: str, name: str) -> dict[str, Any]:
 
 def _refuse_constant(name: str) -> float:
     raise ValueError(f"{name} is no number")
-
-
-def verify(record: Mapping[str, Any], catalogue: Catalogue) -> list[str]:
-    """Refold, re-evaluate and compare; what differs, in words. An empty list: it recomputes identically."""
-    differences: list[str] = []
-    if _safely_digested(record) != record["digest"]:
-        differences.append("digest: the record was changed after it was made")
-    try:
-        events = _read_events(record)
-        run, misread = _refolded(events)
-        amendment = amendment_of(record)
-        serial = as_measured(record, "serial")
-        started = events[0]
-        if not isinstance(started, RunStarted) or serial not in started.serials or run.state.routine is None:
-            raise RecordError("the first event does not start a run of this part")
-        checks, _ = bind(run.state.routine, catalogue)
-        computed = _computed(run, started, evaluate(run.state, serial, checks))
-        if amendment is not None:
-            computed = corrected(computed, amendment)
-    except AmendmentError as error:
-        return [*differences, str(error)]
-    except HoldzeroError as error:
-        return [*differences, f"events: {error}"]
-    except (KeyError, TypeError, AttributeError, IndexError, ValueError) as error:
-        return [*differences, f"structure: the record is not whole ({type(error).__name__}: {error})"]
-    differences.extend(misread)
-    said = {key: record.get(key) for key in computed}
-    differences.extend(differences_of(json.loads(json.dumps(computed)), said))
-    return differences
-
-
-def _safely_digested(record: Mapping[str, Any]) -> str:
-    try:
-        return digest_of_record(record)
-    except (ValueError, TypeError):
-        return ""
-
-
-def _read_events(record: Mapping[str, Any]) -> tuple[AnyEvent, ...]:
-    data = [dict(item) for item in record["events"]]
-    data[0]["routine"] = record["routine"]["document"]
-    return tuple(event_from_data(item) for item in data)
-
-
-def _refolded(events: tuple[AnyEvent, ...]) -> tuple[Run, list[str]]:
-    """The run of these events, and the readings and answers whose value is not what their raw text says."""
-    run = Run()
-    misread: list[str] = []
-    for event in events:
-        if isinstance(event, ReadingTaken | TemperatureRead | AnswerGiven):
-            misread.extend(_misread(run, event))
-        elif isinstance(event, SoakObserved):
-            misread.extend(_misseen(run, event))
-        run = run.take(event)
-    return run, misread
-
-
-def _misread(run: Run, event: ReadingTaken | TemperatureRead | AnswerGiven) -> Iterator[str]:
-    """Whether the value of an event is what its raw text says to the prompt of then."""
-    if (prompt := run.prompt) is None:
-        return
-    try:
-        said = understand(event.raw, prompt, run.state.comparator, event.time_s)
-    except AnswerRefusedError as error:
-        yield f"events[{event.seq}]: {error}"
-        return
-    value, meant = _value_of(event), _meant(said)
-    if meant != value:
-        yield f"events[{event.seq}]: {event.raw!r} means {meant}, the record says {value}"
-
-
-def _misseen(run: Run, event: SoakObserved) -> Iterator[str]:
-    """The same of what was seen during a soak."""
-    try:
-        meant = seen_value(event.raw, event.of, run.state.comparator, run.state.aliases)
-    except AnswerRefusedError as error:
-        yield f"events[{event.seq}]: {error}"
-        return
-    if meant != event.value:
-        yield f"events[{event.seq}]: {event.raw!r} means {meant}, the record says {event.value}"
-
-
-def _value_of(event: ReadingTaken | TemperatureRead | AnswerGiven) -> object:
-    match event:
-        case ReadingTaken():
-            return event.value_um
-        case TemperatureRead():
-            return event.value_degC
-        case AnswerGiven():
-            return event.value
-
-
-def _meant(said: Understood) -> object:
-    match said:
-        case TakenReading(value) | TakenTemperature(value):
-            return value
-        case Told(told):
-            return told
-        case _:
-            return None

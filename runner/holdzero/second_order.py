@@ -48,7 +48,9 @@ def with_second_order(terms: Sequence[Term], first: Propagated) -> Propagated:
             added[one, other] = 0.5 * curve**2 + slopes[one] * found.third[one, one]
         else:
             # JCGM 100:2008, 5.1.2 note: the sum goes over both orders of a pair
-            added[one, other] = curve**2 + slopes[one] * found.third[one, other] + slopes[other] * found.third[other, one]
+            added[one, other] = (
+                curve**2 + slopes[one] * found.third[one, other] + slopes[other] * found.third[other, one]
+            )
     whole = first.standard_uncertainty_um**2 + sum((np.abs(number) for number in added.values()), start=0.0)
     rows = [
         _row(inputs[one], inputs[other], found.second[one, other], number)
@@ -75,22 +77,27 @@ def _row(one: Input, other: Input, curve: Number, added: Number) -> Contribution
     """The row of a pair: its sensitivity has the sign of the second derivative."""
     both = one.estimate.standard_uncertainty * other.estimate.standard_uncertainty
     same = one is other
+    units = [_OF_A_DEVIATION.get(item.unit, item.unit) for item in (one, other)]
     product = Input(
         name=f"{one.name}, squared" if same else f"{one.name} × {other.name}",
         estimate=Estimate.of(0.0, both),
-        unit=f"({one.unit})²" if same else f"{one.unit}·{other.unit}",
+        unit=_PRODUCTS.get(frozenset(units), "·".join(units)),
         evaluation="A" if one.evaluation == other.evaluation == "A" else "B",
         why="second order: deviation of the one times deviation of the other (JCGM 100, 5.1.2 note)",
     )
     size = np.abs(added) ** 0.5
-    contribution = np.where(np.less(added, 0.0), -size, size) if np.ndim(added) else float(size if added >= 0.0 else -size)
+    contribution = np.copysign(size, added)
     sensitivity = np.sign(curve) * size / np.where(both, both, 1.0)
     return Contribution(
         input=product,
         of=(one.name,) if same else (one.name, other.name),
         sensitivity=sensitivity if np.ndim(sensitivity) else float(sensitivity),
-        contribution_um=contribution,
+        contribution_um=contribution if np.ndim(contribution) else float(contribution),
     )
+
+
+_OF_A_DEVIATION = {"degC": "K"}
+_PRODUCTS = {frozenset({"K", "1/K"}): "1"}
 
 
 # --- derivatives, each input in its standard uncertainties ----------------------------------------
@@ -172,17 +179,18 @@ def _point(size: int, *moves: Move) -> tuple[int, ...]:
 
 
 def _values(term: Term, own: Sequence[str], points: NDArray[np.int64]) -> Sequence[Number]:
-    """Values of a term at the points: all in one call where they are numbers, else point by point."""
+    """Values of a term at the points: all in one call for a single run, else point by point."""
     estimates = [(item.estimate.value, item.estimate.standard_uncertainty) for item in term.inputs]
     columns = [own.index(item.name) if item.name in own else None for item in term.inputs]
-    if not any(np.ndim(value) or np.ndim(u) for value, u in estimates):
+    single = not any(np.ndim(value) or np.ndim(u) for value, u in estimates)
+    if single and not np.ndim(_at(term, estimates, [None] * len(columns))):
         steps = [None if column is None else points[:, column] for column in columns]
-        values = np.asarray(_at(term, estimates, steps), dtype=float)
-        if values.ndim <= 1:
-            return list(np.broadcast_to(values, len(points)))
+        return list(np.broadcast_to(np.asarray(_at(term, estimates, steps), dtype=float), len(points)))
     return [_at(term, estimates, [None if column is None else point[column] for column in columns]) for point in points]
 
 
-def _at(term: Term, estimates: Sequence[tuple[Number, Number]], steps: Sequence[Number | None]) -> Number:
+def _at(
+    term: Term, estimates: Sequence[tuple[Number, Number]], steps: Sequence[Number | NDArray[np.int64] | None]
+) -> Number:
     moved = zip(estimates, steps, strict=True)
     return term.function(*(value if step is None else value + u * STEP * step for (value, u), step in moved))

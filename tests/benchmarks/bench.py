@@ -28,9 +28,9 @@ from holdzero.events import event_from_data, event_to_data
 from holdzero.journal import Journal, read_journal
 from holdzero.model import Input, Term, propagate
 from holdzero.montecarlo import simulate
-from holdzero.record import verify
 from holdzero.routine.load import load_routine
 from holdzero.run import Run
+from holdzero.verify import verify
 
 ROOT = Path(__file__).parents[2]
 ROUTINE = ROOT / "routines" / "spacer-ring.toml"
@@ -145,7 +145,7 @@ def gum_terms(folder: Path) -> list[Term]:
     (journal,) = folder.glob("*.journal.jsonl")
     run = Run.of(read_journal(journal).events)
     checks, _ = bind(load_routine(GUM).routine, load_catalogue())
-    return model_of(run.state, None, "length", checks).terms
+    return list(model_of(run.state, None, "length", checks).terms)
 
 
 def bare_draws() -> None:

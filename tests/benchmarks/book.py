@@ -36,8 +36,8 @@ from holdzero.book import Book, Criteria, Rows, open_book, rows_of
 from holdzero.book.known import fields_known, points_of, scatter_of, watch_of
 from holdzero.book.rows import ms_of
 from holdzero.catalogue import Catalogue, load_catalogue
-from holdzero.record import verify
 from holdzero.testing.many import WASHER, Many
+from holdzero.verify import verify
 
 REAL, COMPARATORS, BLOCKS, PARTS, INSPECTORS = 400, 40, 80, 2_500, 12
 DAY = "2021-03-01"

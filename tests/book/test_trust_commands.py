@@ -27,9 +27,10 @@ from holdzero.catalogue import Catalogue
 from holdzero.cli import app
 from holdzero.cli.workers import executor_for, in_order
 from holdzero.errors import HoldzeroError
-from holdzero.record import loads, verify
+from holdzero.record import loads
 from holdzero.testing import GOOD, PLAIN
 from holdzero.testing.many import WASHER, Many
+from holdzero.verify import verify
 
 HOLDS, BROKEN, INVALID, INTERRUPTED = 0, 1, 2, 4
 Said = tuple[int, str]

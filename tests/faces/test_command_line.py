@@ -11,9 +11,10 @@ from typing import Any, Protocol, TypeAlias
 import pytest
 
 from holdzero import __version__
+from holdzero.record import digest_of_record, dumps
 from holdzero.testing import GOOD, PLAIN
 
-PASS, FAIL, INVALID, UNDECIDED, INTERRUPTED = 0, 1, 2, 3, 4
+PASS, FAIL, INVALID, UNDECIDED, INTERRUPTED, OTHER_MODEL = 0, 1, 2, 3, 4, 5
 Record: TypeAlias = dict[str, Any]
 
 
@@ -377,6 +378,19 @@ class TestWhatItSays:
         done = tool("validate", "early.toml", "wrong.toml")
         assert (done.returncode, done.stderr) == (INVALID, "")
         assert done.stdout.count("wrong.toml:") == 2
+
+    def test_verify_shows_both_numbers_where_another_version_of_the_model_made_one(self, tool: Tool) -> None:
+        tool.run(*GOOD)
+        path, record = tool.file(".record.json"), tool.record
+        record["model"] -= 1
+        result = next(iter(record["results"].values()))
+        result["expanded_uncertainty_um"] *= 3.0
+        result["verdict"] = record["verdict"] = "undecided"
+        path.write_text(dumps({**record, "digest": digest_of_record(record)}), "utf-8")
+        done = tool("verify", str(path))
+        assert done.returncode == OTHER_MODEL
+        assert "neither confirmed nor refuted" in done.stdout
+        assert "the verdict CHANGES to pass" in done.stdout
 
     def test_verify_tells_a_changed_record(self, tool: Tool) -> None:
         tool.run(*GOOD)

@@ -16,8 +16,8 @@ import pytest
 
 from holdzero.catalogue import load_catalogue
 from holdzero.journal import read_journal
-from holdzero.record import verify
 from holdzero.testing import GOOD, PLAIN
+from holdzero.verify import verify
 
 Record: TypeAlias = dict[str, Any]
 PATIENCE_S = 60.0

@@ -16,8 +16,8 @@ import pytest
 from holdzero import catalogue as loading
 from holdzero.catalogue import Catalogue, Refusal, load_catalogue
 from holdzero.journal import read_journal
-from holdzero.record import verify
 from holdzero.testing import PLAIN, Outcome
+from holdzero.verify import verify
 
 Measure: TypeAlias = Callable[..., Outcome]
 EntryPoint = importlib.metadata.EntryPoint

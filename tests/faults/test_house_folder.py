@@ -11,9 +11,9 @@ import pytest
 from holdzero import hooks
 from holdzero.catalogue import Catalogue, House, load_catalogue
 from holdzero.cli.house import open_shop
-from holdzero.record import verify
 from holdzero.software import remarks_on
 from holdzero.testing import PLAIN
+from holdzero.verify import verify
 
 Measure: TypeAlias = Callable[..., Any]  # see conftest
 

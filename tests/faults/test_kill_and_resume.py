@@ -19,7 +19,7 @@ import pytest
 from holdzero.catalogue import load_catalogue
 from holdzero.events import PluginSlow
 from holdzero.journal import read_journal
-from holdzero.record import verify
+from holdzero.verify import verify
 
 pytestmark = pytest.mark.terminal
 

@@ -11,8 +11,8 @@ import pytest
 
 from holdzero.cli.house import open_shop
 from holdzero.patience import GivenUpError, within
-from holdzero.record import verify
 from holdzero.testing import PLAIN
+from holdzero.verify import verify
 
 Measure: TypeAlias = Callable[..., Any]  # see conftest
 

@@ -14,10 +14,11 @@ from holdzero import events as e
 from holdzero.catalogue import Catalogue
 from holdzero.checks import Checks, bind
 from holdzero.hooks import Finding
-from holdzero.record import make_record, verify
+from holdzero.record import make_record
 from holdzero.run import Run
 from holdzero.testing import Draft, catalogue_of
 from holdzero.testing.drive import begun, loaded_of, taken
+from holdzero.verify import verify
 from holdzero.views import view_of
 
 HOUSE = Path(__file__).parent.parent.parent / "plugins" / "house"

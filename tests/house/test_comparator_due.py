@@ -13,9 +13,9 @@ import pytest
 
 from holdzero.catalogue import Catalogue
 from holdzero.hooks import Level
-from holdzero.record import verify
 from holdzero.testing import Draft, Measure, catalogue_of
 from holdzero.testing.loading import module_of
+from holdzero.verify import verify
 from holdzero.views import RunView, view_of
 
 Sit: TypeAlias = Callable[..., Any]  # see conftest

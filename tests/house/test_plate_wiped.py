@@ -12,8 +12,8 @@ import pytest
 from holdzero import events as e
 from holdzero.catalogue import Catalogue
 from holdzero.hooks import Level
-from holdzero.record import verify
 from holdzero.testing import GOOD, Draft, Measure, catalogue_of
+from holdzero.verify import verify
 
 Sit: TypeAlias = Callable[..., Any]  # see conftest
 HALF_HOUR_S = 1800.0

@@ -13,9 +13,9 @@ from holdzero.catalogue import Catalogue
 from holdzero.checks import bind
 from holdzero.expect import expect
 from holdzero.hooks import Level
-from holdzero.record import verify
 from holdzero.testing import GOOD, Draft, Measure, catalogue_of
 from holdzero.testing.drive import loaded_of
+from holdzero.verify import verify
 
 Sit: TypeAlias = Callable[..., Any]  # see conftest
 HOUR_S = 3600.0

@@ -9,8 +9,8 @@ from typing import Any, TypeAlias
 import pytest
 
 from holdzero.catalogue import Catalogue
-from holdzero.record import verify
 from holdzero.testing import Draft, Measure, catalogue_of
+from holdzero.verify import verify
 
 Sit: TypeAlias = Callable[..., Any]  # see conftest
 Step: TypeAlias = dict[str, Any]

@@ -13,8 +13,8 @@ import pytest
 from holdzero.decide import Standing
 from holdzero.errors import FileFaultsError
 from holdzero.expansion import kinds_of
-from holdzero.record import verify
 from holdzero.routine.load import load_routine
+from holdzero.verify import verify
 from holdzero_plugins.rules.ratio import RatioSettings, guard
 
 Measure: TypeAlias = Callable[..., Any]  # see conftest

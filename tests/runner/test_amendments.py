@@ -13,8 +13,9 @@ from holdzero.amendment import AmendmentError, amendment_of, as_measured
 from holdzero.book import rows_of
 from holdzero.catalogue import Catalogue
 from holdzero.explain import explain
-from holdzero.record import amend_record, digest_of_record, dumps, loads, verify
+from holdzero.record import amend_record, digest_of_record, dumps, loads
 from holdzero.testing.many import Many
+from holdzero.verify import verify
 from holdzero_plugins.writers.html import write
 
 AT = "2026-03-03T08:00:00.000+01:00"
@@ -69,7 +70,7 @@ class TestAnAmendment:
         assert {key for key in made["run"] if made["run"][key] != record["run"][key]} == {"serial"}
 
     def test_stands_at_the_top_of_the_record(self, record: Record) -> None:
-        assert list(amended(record))[:3] == ["format", "amends", "verdict"]
+        assert list(amended(record))[:4] == ["format", "amends", "model", "verdict"]
 
     def test_leaves_the_record_that_it_replaces_as_it_was(self, record: Record) -> None:
         before = copy.deepcopy(record)

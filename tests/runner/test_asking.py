@@ -9,8 +9,8 @@ import pytest
 
 from holdzero import events as e
 from holdzero.errors import AnswerRefusedError, EventRefusedError
-from holdzero.record import verify
 from holdzero.run.answer import Told, understand
+from holdzero.verify import verify
 from holdzero.views import view_of
 
 Start: TypeAlias = Callable[..., Any]  # see conftest

@@ -11,7 +11,9 @@ import pytest
 
 from holdzero.catalogue import Catalogue
 from holdzero.errors import RecordError
-from holdzero.record import digest_of_record, dumps, loads, verify
+from holdzero.model_version import MODEL_VERSION
+from holdzero.record import digest_of_record, dumps, loads
+from holdzero.verify import Outcome, recompute, verify
 
 Record = dict[str, Any]
 
@@ -29,6 +31,7 @@ def redigested(record: Record) -> Record:
 
 TOP = (
     "format",
+    "model",
     "verdict",
     "simulated",
     "routine",
@@ -104,6 +107,62 @@ class TestContents:
 
     def test_it_survives_its_own_file(self, record: Record) -> None:
         assert loads(dumps(record), "file") == record
+
+
+class TestAnotherVersionOfTheModel:
+    """A number that changed because the model did is no tampering; naming another model must not help a forger."""
+
+    @pytest.fixture
+    def older(self, record: Record) -> Record:
+        """As a version before might have made it: another u, and findings in other words."""
+        made = copy.deepcopy(record)
+        made["model"] = MODEL_VERSION - 1
+        made["results"]["thickness"]["standard_uncertainty_um"] *= 0.9
+        made["findings"][0]["text"] += " So it was said then."
+        return redigested(made)
+
+    def test_neither_confirms_nor_refutes(self, older: Record, catalogue: Catalogue) -> None:
+        again = recompute(older, catalogue)
+        assert again.outcome is Outcome.OTHER_MODEL
+        assert again.verdict == older["verdict"]
+        assert again.results["thickness"]["standard_uncertainty_um"] == pytest.approx(
+            older["results"]["thickness"]["standard_uncertainty_um"] / 0.9
+        )
+
+    def test_with_the_same_numbers_confirms(self, record: Record, catalogue: Catalogue) -> None:
+        made = redigested({**record, "model": MODEL_VERSION - 1})
+        assert recompute(made, catalogue).outcome is Outcome.IDENTICAL
+
+    def test_of_a_newer_holdzero_neither_confirms_nor_refutes(self, older: Record, catalogue: Catalogue) -> None:
+        made = redigested({**older, "model": MODEL_VERSION + 7})
+        assert recompute(made, catalogue).outcome is Outcome.OTHER_MODEL
+
+    def test_a_digest_that_does_not_hold_is_tampering_all_the_same(self, older: Record, catalogue: Catalogue) -> None:
+        made = {**older, "verdict": "fail"}
+        assert recompute(made, catalogue).outcome is Outcome.DIFFERS
+
+    @pytest.mark.parametrize("model", [None, "1", True, 0, -3, 1.0])
+    def test_what_names_no_version_is_tampering(self, model: object, older: Record, catalogue: Catalogue) -> None:
+        made = redigested({**older, "model": model})
+        assert recompute(made, catalogue).outcome is Outcome.DIFFERS
+
+    @pytest.mark.parametrize("part", ["events", "readings", "steps", "run", "register", "routine", "simulated"])
+    def test_what_no_model_makes_must_hold(self, part: str, older: Record, catalogue: Catalogue) -> None:
+        made = copy.deepcopy(older)
+        match part:
+            case "events":
+                next(e for e in made["events"] if e.get("raw") == "+1.1")["value_um"] = 1.2
+            case "readings" | "steps":
+                made[part].pop()
+            case "run":
+                made["run"]["operator"] = "Somebody Else"
+            case "register":
+                made["register"]["reference"]["name"] = "Another block"
+            case "routine":
+                made["routine"]["title"] = "Another"
+            case "simulated":
+                made["simulated"] = not made["simulated"]
+        assert recompute(redigested(made), catalogue).outcome is Outcome.DIFFERS
 
 
 class TestVerifying:

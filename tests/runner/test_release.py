@@ -17,9 +17,9 @@ from hypothesis import strategies as st
 
 from holdzero.cli.routines import approve_routine
 from holdzero.errors import HoldzeroError
-from holdzero.record import verify
 from holdzero.routine.approval import approval_state, with_approval
 from holdzero.routine.load import load_routine
+from holdzero.verify import verify
 
 Done: TypeAlias = subprocess.CompletedProcess[str]
 Measure: TypeAlias = Callable[..., Any]  # see conftest

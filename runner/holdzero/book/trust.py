@@ -17,9 +17,10 @@ from holdzero.book.store import START, chained
 from holdzero.catalogue import Catalogue
 from holdzero.difference import short
 from holdzero.errors import HoldzeroError
-from holdzero.record import loads, verify
+from holdzero.record import loads
 from holdzero.signing import SigningError, fingerprint_of, is_signed_by, record_message, review_message
 from holdzero.software import not_loaded, remarks_on
+from holdzero.verify import Outcome, Recomputed, recompute
 
 __all__ = ["Checked", "Entry", "Keys", "Link", "broken_keys", "broken_links", "check_rows", "named"]
 
@@ -70,6 +71,8 @@ class Checked:
         number: of the record.
         digest: as the book has it.
         faults: what is wrong, in words; empty where all holds.
+        other_model: whether another version of the model made it, so that its numbers are neither confirmed nor
+            refuted.
         remarks: where the software here is not the one that made it.
         signed_by: names of those whose signatures hold.
         reviews: how many there are.
@@ -79,6 +82,7 @@ class Checked:
     number: int
     digest: str
     faults: tuple[str, ...] = ()
+    other_model: bool = False
     remarks: tuple[str, ...] = ()
     signed_by: tuple[str, ...] = ()
     reviews: int = 0
@@ -159,6 +163,7 @@ def _checked(entry: Entry, keys: Keys, catalogue: Catalogue) -> Checked:
         number=made.number,
         digest=made.digest,
         faults=tuple(made.faults),
+        other_model=made.other_model,
         remarks=tuple(made.remarks),
         signed_by=tuple(made.signed_by),
         reviews=len(entry.reviews),
@@ -171,6 +176,7 @@ class _Made:
     number: int
     digest: str
     faults: list[str] = field(default_factory=list)
+    other_model: bool = False
     remarks: list[str] = field(default_factory=list)
     signed_by: list[str] = field(default_factory=list)
     signed_reviews: int = 0
@@ -183,19 +189,21 @@ def _check(entry: Entry, keys: Keys, catalogue: Catalogue, made: _Made) -> None:
         return
     text = document_of(entry.document)
     record = loads(text, "the document")
-    made.faults.extend(_recomputed(record, catalogue))
+    again = recompute(record, catalogue)
+    made.other_model = again.outcome is Outcome.OTHER_MODEL
+    if again.outcome is Outcome.DIFFERS:
+        made.faults.extend(_in_words(again, record, catalogue))
     made.remarks.extend(remarks_on(record.get("software"), catalogue))
     rows = rows_of(record, text)
     made.faults.extend(_columns(entry, rows))
     _check_reviews(entry, record, keys, made)
 
 
-def _recomputed(record: Mapping[str, Any], catalogue: Catalogue) -> Iterator[str]:
-    differences = verify(record, catalogue)
+def _in_words(again: Recomputed, record: Mapping[str, Any], catalogue: Catalogue) -> Iterator[str]:
     missing = not_loaded(record.get("software"), catalogue)
-    if differences and missing:
+    if missing:
         yield f"it can't be recomputed here: plugins that it used are not loaded: {', '.join(missing)}"
-    yield from differences
+    yield from again.differences
 
 
 def _columns(entry: Entry, rows: Rows) -> Iterator[str]:

@@ -23,7 +23,7 @@ from holdzero.errors import HoldzeroError
 
 __all__ = ["Wanted", "verify_book"]
 
-_HOLDS, _BROKEN, _INTERRUPTED = 0, 1, 4
+_HOLDS, _BROKEN, _INTERRUPTED, _OTHER_MODEL = 0, 1, 4, 5
 # With fewer pages than this a second process would take longer to start than to work.
 _WORTH_SHARING = 4
 
@@ -53,6 +53,7 @@ class _Sum:
 
     checked: int = 0
     differ: int = 0
+    other_model: int = 0
     unsigned: int = 0
     reviews: int = 0
     signed_reviews: int = 0
@@ -80,7 +81,9 @@ def verify_book(wanted: Wanted, *, book: str | None, shop: Path | None) -> int:
             f"interrupted: {len(numbers) - total.checked} of {len(numbers)} records were not looked at", err=True
         )
         return _INTERRUPTED
-    return _BROKEN if faults or total.differ else _HOLDS
+    if faults or total.differ:
+        return _BROKEN
+    return _OTHER_MODEL if total.other_model else _HOLDS
 
 
 def _numbers(said: str, there: Sequence[int]) -> list[int]:
@@ -140,6 +143,7 @@ def _tell(checked: Checked, total: _Sum, *, signed: bool) -> None:
     # Counted before it is printed, and printed in one go: a second Ctrl-C may come at any time.
     total.checked += 1
     total.differ += bool(faults)
+    total.other_model += checked.other_model and not faults
     total.unsigned += not checked.signed_by
     total.reviews += checked.reviews
     total.signed_reviews += checked.signed_reviews
@@ -152,8 +156,13 @@ def _tell(checked: Checked, total: _Sum, *, signed: bool) -> None:
 def _conclude(book: Book, links: Sequence[Link], wanted: int, total: _Sum, *, chain_holds: bool) -> None:
     for remark, count in sorted(total.remarks.items()):
         typer.echo(_line(f"note: {count} records: {remark}"))
-    good = total.checked - total.differ
+    good = total.checked - total.differ - total.other_model
     typer.echo(f"{book.name}: {good} of {wanted} records hold, {total.differ} do not")
+    if total.other_model:
+        typer.echo(
+            f"{total.other_model} were made by another version of the model: their numbers are neither confirmed nor "
+            "refuted; holdzero verify RECORD shows both"
+        )
     typer.echo("the chain and what hangs on it: " + ("hold" if chain_holds else "DO NOT HOLD"))
     signers = ", ".join(_line(f"{name} {count}") for name, count in sorted(total.signed_by.items()))
     typer.echo(f"signed: {signers or 'none'}; not signed: {total.unsigned}")

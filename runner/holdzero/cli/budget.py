@@ -14,6 +14,7 @@ from holdzero.cli.house import open_shop
 from holdzero.cli.options import standard_um
 from holdzero.display import length_text, micro_text
 from holdzero.errors import FileFaultsError
+from holdzero.evaluate import NOTICEABLE
 from holdzero.expansion import kinds_of
 from holdzero.expect import Expectation, expect
 from holdzero.hooks import Level
@@ -49,6 +50,8 @@ def show_budget(
     for finding in evaluation.findings:
         if finding.level is Level.STOP:
             console.print(Text(f" # STOP: {finding.text}", style="bold"))
+        elif finding.code.startswith("model/"):
+            console.print(f" ! doubt: {finding.text}")
     return 0
 
 
@@ -63,6 +66,9 @@ def _characteristic(console: Console, item: Expectation, units: str) -> None:
     console.print(Text(f"{result.name}: {spec.measure} at {', '.join(spec.at)}{nominal}", style="bold"))
     size = micro_text(expanded, units, expanded, sign=False)
     console.print(f"U = {size} (k = {k:.2f}, u = {micro_text(u, units, u, sign=False)})")
+    first = float(result.propagated.first_order_um)
+    if u > first * (1.0 + NOTICEABLE):
+        console.print(f"By first order alone u = {micro_text(first, units, u, sign=False)}: pairs (×) count here")
     _against_tolerance(console, item, expanded, units)
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for column in ("input", "u", "contribution"):

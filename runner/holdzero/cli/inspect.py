@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 from itertools import chain
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import typer
 
@@ -14,9 +16,14 @@ from holdzero.cli.house import open_shop
 from holdzero.cli.routines import files_of
 from holdzero.errors import HoldzeroError
 
+if TYPE_CHECKING:
+    from holdzero.verify import Recomputed
+
 __all__ = ["explain_record", "list_plugins", "verify_records"]
 
-_VALID, _DIFFERS, _INVALID = 0, 1, 2
+_VALID, _DIFFERS, _INVALID, _OTHER_MODEL = 0, 1, 2, 5
+# Of many records the gravest decides: one that was changed before one that is none.
+_GRAVITY = (_VALID, _OTHER_MODEL, _INVALID, _DIFFERS)
 # Differences that no missing plugin makes: the record itself is not what it was.
 _OF_THE_RECORD = ("digest:", "events", "structure:", "amends:")
 
@@ -66,7 +73,7 @@ def verify_records(paths: list[Path], named: Path | None, workers: int | None = 
                 typer.echo(line)
             if verified.complaint:
                 typer.echo(verified.complaint, err=True)
-            code = max(code, verified.code)
+            code = max(code, verified.code, key=_GRAVITY.index)
     return code
 
 
@@ -79,8 +86,9 @@ def _verify_files(files: list[Path], shop: Path | None, command: str) -> list[_V
 
 
 def _verified(path: Path, catalogue: Catalogue) -> _Verified:
-    from holdzero.record import loads, verify
+    from holdzero.record import loads
     from holdzero.software import not_loaded, remarks_on
+    from holdzero.verify import Outcome, recompute
 
     try:
         record = loads(path.read_text("utf-8"), str(path))
@@ -88,14 +96,42 @@ def _verified(path: Path, catalogue: Catalogue) -> _Verified:
         return _Verified(code=_INVALID, complaint=f"{path}: can't be read: {error}")
     except HoldzeroError as error:
         return _Verified(code=_INVALID, complaint=str(error))
-    differences = verify(record, catalogue)
-    found = _found(differences, not_loaded(record.get("software"), catalogue))
+    again = recompute(record, catalogue)
+    other = again.outcome is Outcome.OTHER_MODEL
+    missing = not_loaded(record.get("software"), catalogue)
+    found = again.outcome.value if other else _found(list(again.differences), missing)
     run = record.get("run")
     trial = ", trial" if isinstance(run, dict) and run.get("purpose") == "trial" else ""
     lines = [f"{path}: {found} (the record says {record.get('verdict')}{trial})"]
-    lines += [f"    {difference}" for difference in differences]
+    lines += [f"    {line}" for line in (_compared(record, again) if other else again.differences)]
     lines += [f"    note: {remark}" for remark in remarks_on(record.get("software"), catalogue)]
-    return _Verified(code=_DIFFERS if differences else _VALID, lines=tuple(lines))
+    code = _OTHER_MODEL if other else _DIFFERS if again.differences else _VALID
+    return _Verified(code=code, lines=tuple(lines))
+
+
+def _compared(record: Mapping[str, Any], again: Recomputed) -> list[str]:
+    try:
+        return list(_by_both_models(record, again))
+    except (KeyError, TypeError, AttributeError, ValueError):  # the results of a record may be anything
+        return list(again.differences)
+
+
+def _by_both_models(record: Mapping[str, Any], again: Recomputed) -> Iterator[str]:
+    """The numbers of a record beside those of the model here, and whether the verdict is another."""
+    from holdzero.model_version import MODEL_VERSION, MODEL_VERSIONS
+    from holdzero.wording import measured_text
+
+    units = record["routine"]["document"]["routine"].get("units", "mm")
+    model = record["model"]
+    yield f"model {model}: {MODEL_VERSIONS.get(model, 'not known here; a newer holdzero knows it')}"
+    yield f"model {MODEL_VERSION}: {MODEL_VERSIONS[MODEL_VERSION]}"
+    for name, here in again.results.items():
+        there = record["results"].get(name)
+        then = "nothing" if there is None else f"{measured_text(there, units)}, {there['verdict']}"
+        now = f"{measured_text(here, units)}, {here['verdict']}"
+        yield f"{name}: model {model} (the record) {then}; model {MODEL_VERSION} {now}"
+    same = "is the same" if again.verdict == record["verdict"] else f"CHANGES to {again.verdict}"
+    yield f"the verdict {same}"
 
 
 def _found(differences: list[str], missing: list[str]) -> str:

@@ -13,7 +13,7 @@ from holdzero.cli.files import write_whole
 from holdzero.display import micro_text
 from holdzero.errors import HoldzeroError
 from holdzero.rehearse import Curve, Point, Process, band_of, u_holds
-from holdzero.rehearse.many import Rehearsal
+from holdzero.rehearse.many import Rehearsal, Tally
 from holdzero.routine import schema
 from holdzero.wording import clock_text, limits_text
 
@@ -89,6 +89,15 @@ class Said:
             return f"{runs}{counted(points, 'true size')}"
         return f"UNFINISHED, {runs}{points} of {counted(self.sizes, 'true size')}"
 
+    @staticmethod
+    def _why_not(total: Tally) -> str:
+        """Why U does not hold, as far as the findings tell."""
+        if total.findings.get("doubt model/second_order"):
+            return "it is by first order, and second order counts"
+        if total.findings.get("doubt model/coverage"):
+            return "the errors are far from normal, as the finding model/coverage says"
+        return "it rests on few readings, or something goes on that the routine knows nothing of"
+
     @property
     def sentences(self) -> list[str]:
         """Coverage, risks, time."""
@@ -101,7 +110,7 @@ class Said:
         )
         lasted = clock_text(total.bench_s / total.runs)
         if not u_holds(total.covered, total.runs, said):
-            covered = f"! {covered} U does not hold here: something goes on that the routine knows nothing of."
+            covered = f"! {covered} U does not hold here: {self._why_not(total)}."
         found = [
             covered,
             f"On average the value lies {micro_text(total.off_um / total.runs, self.units)} off the truth.",

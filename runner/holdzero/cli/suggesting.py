@@ -108,9 +108,8 @@ def _show(console: Console, routine: schema.Routine, what: Rehearsal, wish: Wish
     console.print(
         f"{what.of}: of {counted(wish.runs, 'part')} of the process ({micro_text(wish.mean_um, units)}, s = {spread}) "
         f"no more than {_percent_of(wish.risk)} may be bad and pass, and no more may be good and not pass, both by the "
-        f"upper ends of their 95 % limits; and U must hold: the truth within it in {100.0 * wish.coverage:.4g} % of the "
-        f"parts, as far as so many can show."
-        f"{scenario}"
+        f"upper ends of their 95 % limits; and U must hold: the truth within it in {100.0 * wish.coverage:.4g} % of "
+        f"the parts, as far as so many can show.{scenario}"
     )
     console.print()
     console.print("rounds     soak at the bench    bad passes    good does not     in U")

@@ -282,7 +282,8 @@ class Decision(Model):
     coverage_probability: float = Field(0.9545, strict=True, gt=0.5, lt=1.0, description="Coverage probability of U.")
 
     order: Literal[1, 2] = Field(
-        2, description="2: u has the terms of second order (JCGM 100, 5.1.2 note). 1 leaves them out; needs `order_why`."
+        2,
+        description="2: u has the terms of second order (JCGM 100, 5.1.2 note). 1 leaves them out; needs `order_why`.",
     )
     order_why: str = Field("", description="Why first order is enough here, with `order = 1` alone; goes on record.")
 

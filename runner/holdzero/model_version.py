@@ -1,0 +1,23 @@
+"""Which version of the measurement model made a number: raised whenever the model gives another number for one run.
+
+The model is the engine's and the built-in plugins': propagation, length model, decision. A record names its version,
+so that a number that changed because the model did is not taken for tampering.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+
+__all__ = ["MODEL_VERSION", "MODEL_VERSIONS"]
+
+MODEL_VERSIONS: Mapping[int, str] = MappingProxyType(
+    {
+        1: "u by first order; lengths corrected to 20 °C by the first-order form of JCGM 100, H.1",
+        2: "u with the terms of second order; lengths corrected to 20 °C exactly; a value on a limit is within it",
+    }
+)
+"""What each version is, by its number; the newest is in use."""
+
+MODEL_VERSION = max(MODEL_VERSIONS)
+"""The version in use here."""

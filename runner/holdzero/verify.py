@@ -1,0 +1,188 @@
+"""Recompute a record: fold its events again, evaluate again, compare every number."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from enum import Enum
+from typing import Any
+
+from holdzero.amendment import AmendmentError, amendment_of, as_measured, corrected
+from holdzero.catalogue import Catalogue
+from holdzero.checks import bind
+from holdzero.difference import differences as differences_of
+from holdzero.errors import AnswerRefusedError, HoldzeroError, RecordError
+from holdzero.evaluate import evaluate
+from holdzero.events import (
+    AnswerGiven,
+    AnyEvent,
+    ReadingTaken,
+    RunStarted,
+    SoakObserved,
+    TemperatureRead,
+    event_from_data,
+)
+from holdzero.model_version import MODEL_VERSION
+from holdzero.record import computed_of, digest_of_record
+from holdzero.run import Run
+from holdzero.run.answer import TakenReading, TakenTemperature, Told, Understood, seen_value, understand
+
+__all__ = ["Outcome", "Recomputed", "recompute", "verify"]
+
+
+class Outcome(Enum):
+    """What came of recomputing a record."""
+
+    IDENTICAL = "recomputes identically"
+    DIFFERS = "DIFFERS"
+    OTHER_MODEL = "made by another version of the model: neither confirmed nor refuted"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recomputed:
+    """A record and what its events give here.
+
+    Attributes:
+        outcome: whether they are the same.
+        differences: what is not, in words.
+        results: `results` of the record as they are computed here; empty where they can't be.
+        verdict: as it is computed here; None where it can't be.
+    """
+
+    outcome: Outcome
+    differences: tuple[str, ...]
+    results: Mapping[str, Any] = field(default_factory=dict)
+    verdict: str | None = None
+
+
+def verify(record: Mapping[str, Any], catalogue: Catalogue) -> list[str]:
+    """Refold, re-evaluate and compare; what differs, in words. An empty list: it recomputes identically."""
+    return list(recompute(record, catalogue).differences)
+
+
+def recompute(record: Mapping[str, Any], catalogue: Catalogue) -> Recomputed:
+    """Refold, re-evaluate and compare.
+
+    A record of another version of the model may differ in what the model makes of its events: results, findings and
+    verdict. That is neither confirmed nor refuted. Its digest and all else must hold all the same, so that nobody
+    gains by naming an older model.
+    """
+    try:
+        computed, misread = _computed_again(record, catalogue)
+    except AmendmentError as error:
+        return _broken(record, str(error))
+    except HoldzeroError as error:
+        return _broken(record, f"events: {error}")
+    except (KeyError, TypeError, AttributeError, IndexError, ValueError) as error:
+        return _broken(record, f"structure: the record is not whole ({type(error).__name__}: {error})")
+    model = record.get("model")
+    other = model != MODEL_VERSION and type(model) is int and model >= 1
+    again = json.loads(json.dumps({**computed, "model": model} if other else computed))
+    differences = [*_of_the_digest(record), *misread]
+    differences += differences_of(again, {key: record.get(key) for key in computed})
+    made_by_the_model = all(difference.startswith(_BY_THE_MODEL) for difference in differences)
+    outcome = Outcome.DIFFERS if differences else Outcome.IDENTICAL
+    if other and differences and made_by_the_model:
+        outcome = Outcome.OTHER_MODEL
+    return Recomputed(
+        outcome=outcome, differences=tuple(differences), results=again["results"], verdict=again["verdict"]
+    )
+
+
+# What the measurement model makes of the events, by the beginnings of its differences.
+_BY_THE_MODEL = ("results", "findings", "verdict", "not_recorded")
+
+
+def _broken(record: Mapping[str, Any], why: str) -> Recomputed:
+    return Recomputed(outcome=Outcome.DIFFERS, differences=(*_of_the_digest(record), why))
+
+
+def _of_the_digest(record: Mapping[str, Any]) -> Iterator[str]:
+    if _safely_digested(record) != record["digest"]:
+        yield "digest: the record was changed after it was made"
+
+
+def _computed_again(record: Mapping[str, Any], catalogue: Catalogue) -> tuple[dict[str, Any], list[str]]:
+    """All of the record that follows from its events, and the events that do not say what their raw text does."""
+    events = _read_events(record)
+    run, misread = _refolded(events)
+    amendment = amendment_of(record)
+    serial = as_measured(record, "serial")
+    started = events[0]
+    if not isinstance(started, RunStarted) or serial not in started.serials or run.state.routine is None:
+        raise RecordError("the first event does not start a run of this part")
+    checks, _ = bind(run.state.routine, catalogue)
+    computed = computed_of(run, started, evaluate(run.state, serial, checks))
+    return (computed if amendment is None else corrected(computed, amendment)), misread
+
+
+def _safely_digested(record: Mapping[str, Any]) -> str:
+    try:
+        return digest_of_record(record)
+    except (ValueError, TypeError):
+        return ""
+
+
+def _read_events(record: Mapping[str, Any]) -> tuple[AnyEvent, ...]:
+    data = [dict(item) for item in record["events"]]
+    data[0]["routine"] = record["routine"]["document"]
+    return tuple(event_from_data(item) for item in data)
+
+
+def _refolded(events: tuple[AnyEvent, ...]) -> tuple[Run, list[str]]:
+    """The run of these events, and the readings and answers whose value is not what their raw text says."""
+    run = Run()
+    misread: list[str] = []
+    for event in events:
+        if isinstance(event, ReadingTaken | TemperatureRead | AnswerGiven):
+            misread.extend(_misread(run, event))
+        elif isinstance(event, SoakObserved):
+            misread.extend(_misseen(run, event))
+        run = run.take(event)
+    return run, misread
+
+
+def _misread(run: Run, event: ReadingTaken | TemperatureRead | AnswerGiven) -> Iterator[str]:
+    """Whether the value of an event is what its raw text says to the prompt of then."""
+    if (prompt := run.prompt) is None:
+        return
+    try:
+        said = understand(event.raw, prompt, run.state.comparator, event.time_s)
+    except AnswerRefusedError as error:
+        yield f"events[{event.seq}]: {error}"
+        return
+    value, meant = _value_of(event), _meant(said)
+    if meant != value:
+        yield f"events[{event.seq}]: {event.raw!r} means {meant}, the record says {value}"
+
+
+def _misseen(run: Run, event: SoakObserved) -> Iterator[str]:
+    """The same of what was seen during a soak."""
+    try:
+        meant = seen_value(event.raw, event.of, run.state.comparator, run.state.aliases)
+    except AnswerRefusedError as error:
+        yield f"events[{event.seq}]: {error}"
+        return
+    if meant != event.value:
+        yield f"events[{event.seq}]: {event.raw!r} means {meant}, the record says {event.value}"
+
+
+def _value_of(event: ReadingTaken | TemperatureRead | AnswerGiven) -> object:
+    match event:
+        case ReadingTaken():
+            return event.value_um
+        case TemperatureRead():
+            return event.value_degC
+        case AnswerGiven():
+            return event.value
+
+
+def _meant(said: Understood) -> object:
+    match said:
+        case TakenReading(value) | TakenTemperature(value):
+            return value
+        case Told(told):
+            return told
+        case _:
+            return None
