@@ -11,11 +11,11 @@ __all__ = ["LEVELS", "VERDICTS", "in_a_line", "reading_label", "readings_so_far"
 
 _LINE = 60
 
-# Word and sign; colour only comes on top.
+# Word and sign; colour only comes on top. Yellow is left to cautions: it says that somebody can be hurt.
 VERDICTS = {
     "pass": ("PASS", "[+]", "green"),
     "fail": ("FAIL", "[x]", "red"),
-    "undecided": ("UNDECIDED", "[?]", "yellow"),
+    "undecided": ("UNDECIDED", "[?]", "magenta"),
     "reported": ("REPORTED", "[=]", "cyan"),
 }
 LEVELS = {Level.NOTE: ("note", " · "), Level.DOUBT: ("doubt", " ! "), Level.STOP: ("STOP", " # ")}
