@@ -53,6 +53,7 @@ from holdzero.run.commands import Command, Unused
 from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.prompt import Asks, Prompt
 from holdzero.run.state import Given, History, Prepared, Reading, SoakTaken, TemperatureTaken
+from holdzero.signs import signs_template
 from holdzero.statistics import (
     f_quantile,
     grubbs_critical,
@@ -157,6 +158,7 @@ __all__ = [
     "reference_deviation",
     "refuse",
     "shown",
+    "signs_template",
     "slope_statistic",
     "stack",
     "student_quantile",

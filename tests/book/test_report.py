@@ -121,6 +121,10 @@ def facts(page: Element) -> dict[str, str]:
     }
 
 
+def legend(page: Element) -> list[str]:
+    return [line.text for line in page.first("ul", of="legend").all("li")]
+
+
 def rows(page: Element) -> list[list[str]]:
     return [[cell.text for cell in row.all() if cell.tag in ("td", "th")] for row in page.first("table").all("tr")][1:]
 
@@ -239,7 +243,8 @@ class TestWhatDoesNotCount:
         assert [row.attributes.get("class") for row in page.first("table").all("tr")] == [None, "crossed", None, None]
         assert page.first("ul", of="tallies").text == "2 PASS"
         assert facts(page)["Values n"] == "2"
-        assert sum("crossed" in (g.attributes.get("class") or "") for g in page.first("figure").all("g")) == 1
+        assert len(list(page.first("figure").all("g", of="replaced"))) == 1
+        assert legend(page) == ["pass", "replaced by a later record (R)"]
 
     def test_a_verdict_that_nobody_knows_is_undecided(self, batch: list[Record]) -> None:
         batch[0]["verdict"] = "splendid"
@@ -270,7 +275,11 @@ class TestEachCharacteristic:
 
     def test_has_a_chart_of_the_parts_in_order_and_a_histogram(self, batch: list[Record]) -> None:
         course, bars = (figure.first("svg") for figure in page_of(batch).all("figure"))
-        assert [g.first("title").text.split(":")[0] for g in course.all("g")] == [f"No. {n}" for n in range(1, 12)]
+        values = list(course.all("g", of="value"))
+        assert [g.first("title").text.split(":")[0] for g in values] == [f"No. {n}" for n in range(1, 12)]
+        # The last is off the picture, and its verdict has no sign there.
+        assert legend(page_of(batch)) == ["pass"]
+        assert len(list(course.all("g", of="sign-at"))) == 10
         assert {
             rect.attributes["class"] for rect in course.all("rect") if "zone" in (rect.attributes["class"] or "")
         } == {

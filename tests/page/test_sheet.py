@@ -93,7 +93,7 @@ class TestASheet:
         assert [row.out for row in sheet.rows] == [*["given up"] * 3, "given up with its zero"]
         assert not sheet.can_zero
         assert sheet.last is None
-        assert str(sheet.picture).count('class="cross"') == 4
+        assert len(re.findall(r'<g class="mark mark-\w+ replaced"', str(sheet.picture))) == 4
         assert "data-strike=" not in markup(shown(bench))
         # What is set anew counts.
         sheet = sheet_of(shown(bench.answer("0")))
@@ -207,7 +207,7 @@ class TestASoak:
 
 class TestAPicture:
     def test_has_a_title_and_a_description_and_no_markup_of_others(self) -> None:
-        dot = Dot(number=3, value=1.0, kind="read", out=False, words="<b>place a</b>")
+        dot = Dot(number=3, value=1.0, kind="part", state="", words="<b>place a</b>")
         drawn = readings_picture([dot], "µm")
         assert "<title" in drawn
         assert "<desc" in drawn
@@ -215,8 +215,21 @@ class TestAPicture:
         assert "style=" not in drawn
 
     def test_tells_a_reading_that_counts_no_more_by_its_shape(self) -> None:
-        dots = [Dot(number=n, value=1.0, kind="read", out=n == 2, words="") for n in (1, 2)]
-        assert readings_picture(dots, "µm").count('class="cross"') == 1
+        states = ("", "struck", "replaced")
+        dots = [Dot(number=n, value=1.0, kind="part", state=state, words="") for n, state in enumerate(states)]
+        drawn = readings_picture(dots, "µm")
+        assert [drawn.count(f'"mark mark-part{state}"') for state in ("", " struck", " replaced")] == [2, 1, 1]
+
+    def test_has_a_legend_of_what_occurs_in_it(self) -> None:
+        dots = [
+            Dot(number=1, value=0.0, kind="zero", state="", words=""),
+            Dot(number=2, value=1.0, kind="part", state="struck", words=""),
+        ]
+        for some, words in (
+            (dots[:1], ["zero, on the reference"]),
+            (dots, ["zero, on the reference", "part", "struck out"]),
+        ):
+            assert re.findall(r"</svg>([^<]*)</li>", readings_picture(some, "µm")) == words
 
     def test_of_a_soak_has_points_curve_and_band(self) -> None:
         times = [10.0 * n for n in range(40)]
@@ -224,8 +237,10 @@ class TestAPicture:
         outlook = outlook_of(times, values, of="", unit="um", within=0.1)
         assert outlook is not None
         drawn = soak_picture(outlook, list(zip(times, values, strict=True)))
-        assert drawn.count('class="seen"') == 40
+        (seen,) = re.findall(r'<path class="seen" d="([^"]*)"/>', drawn.partition("<ul")[0])
+        assert seen.count("M") == 40
+        assert re.findall(r"</svg>([^<]*)</li>", drawn) == ["seen", "fitted"]
         assert 'class="fitted"' in drawn
         assert 'class="band"' in drawn
-        places = [float(y) for y in re.findall(r'<circle[^>]*cy="([0-9.]+)"', drawn)]
+        places = [float(y) for y in re.findall(r"M[\d.]+,([\d.]+)h", seen)]
         assert places[0] < places[-1]  # it falls: further down the picture

@@ -156,6 +156,22 @@ def table(page: Element, section: str) -> list[list[str]]:
     return [[cell.text for cell in row.all() if cell.tag in ("th", "td")] for row in found.first("tbody").all("tr")]
 
 
+def marks(page: Element, kind: str) -> list[Element]:
+    """The marks of a kind in the pictures of readings, in their order."""
+    found = next(s for s in page.all("section") if s.attributes["aria-labelledby"] == "readings")
+    return [g for svg in found.all("svg") if svg.attributes.get("role") == "img" for g in svg.all(of=f"mark-{kind}")]
+
+
+def height(mark: Element) -> float:
+    """How far down its picture a mark stands."""
+    (_, y) = re.findall(r"-?[\d.]+", mark.attributes["transform"] or "")
+    return float(y)
+
+
+def legend(page: Element) -> list[str]:
+    return [line.text for line in page.first("figcaption").first(of="legend").all("li")]
+
+
 def facts(page: Element) -> dict[str, str]:
     """What the head says, by name."""
     return {div.first("dt").text: div.first("dd").text for div in page.first("header").first("dl").all("div")}
@@ -371,22 +387,27 @@ class TestReadings:
     def test_kinds_differ_by_shape(self, ring: Record) -> None:
         page = page_of(ring)
         shapes = {
-            kind: next(e for e in page.first(of=f"reading-{kind}").all() if "mark" in e.classes)
+            str([(e.tag, e.attributes) for e in marks(page, kind)[0].all() if e.tag != "title"])
             for kind in ("zero", "check", "part", "return")
         }
-        assert [shapes[kind].tag for kind in ("zero", "part")] == ["rect", "circle"]
-        assert shapes["check"].attributes["d"] != shapes["return"].attributes["d"]
+        assert len(shapes) == 4
+
+    def test_the_legend_has_what_occurs_and_no_more(self, ring: Record) -> None:
+        kinds = ["zero, on the reference", "check standard", "part", "return to the reference"]
+        assert legend(page_of(ring)) == kinds
+        seq = next(e["seq"] for e in ring["events"] if e["event"] == "reading_taken" and e["raw"] == "+1.5")
+        struck = renumbered(ring, seq, {"event": "answer_struck", "target": seq, "reason": "dirt"})
+        assert legend(page_of(struck)) == [*kinds, "struck out"]
+        last = [e for e in ring["events"] if e["event"] == "reading_taken"][-2]
+        again = {"event": "reading_taken", "slot": last["slot"], "raw": "+1", "value_um": 1.0}
+        assert legend(page_of(renumbered(ring, last["seq"], again))) == [*kinds, "read again later"]
 
     def test_a_check_standard_far_away_leaves_the_others_their_room(self, ring: Record) -> None:
         page = page_of(ring)
-        heights = [
-            float(mark.attributes["cy"] or 0) for group in page.all(of="reading-part") for mark in group.all("circle")
-        ]
-        zeros = [
-            float(mark.attributes["y"] or 0) for group in page.all(of="reading-zero") for mark in group.all("rect")
-        ]
+        heights, zeros = ([height(mark) for mark in marks(page, kind)] for kind in ("part", "zero"))
         assert max(zeros) - min(heights) > 100.0  # of 150 points
-        assert "+20 µm" in [text.text for text in page.first(of="reading-check").all("text")]
+        assert "+20 µm" in [text.text for text in page.all("text")]
+        assert len(list(page.all(of="off"))) == 1
 
     def test_a_struck_one_is_crossed_and_keeps_its_value_and_reason(self, ring: Record) -> None:
         seq = next(e["seq"] for e in ring["events"] if e["event"] == "reading_taken" and e["raw"] == "+1.5")
@@ -400,7 +421,7 @@ class TestReadings:
         page = page_of(record)
         row = table(page, "events")[seq - 1]
         assert (row[4], row[5], row[6]) == ("+1.5", "+1.5 µm", f"struck out in entry {seq + 1}: dirt")
-        (crossed,) = (group for group in page.all("g", of="reading-part") if "crossed" in group.classes)
+        (crossed,) = (mark for mark in marks(page, "part") if "struck" in mark.classes)
         assert crossed.first("title").text == f"entry {seq}, part at b: +1.5 µm, struck out: dirt"
         assert "1 of 9 readings struck out." in page.first("figcaption").text
 
@@ -426,7 +447,7 @@ class TestReadings:
         answers = (*RING_ANSWERS[:4], "+1", "+1.5", "+2", "+2.5", "0")
         first = measure(routine, answers, serials=("1", "2")).records[0]
         page = page_of(first)
-        assert len(list(page.all(of="reading-part"))) == 2
+        assert len(marks(page, "part")) == 2
         assert "2 readings of other parts" in page.first("figcaption").text
         remarks = [row[6] for row in table(page, "events") if row[3].startswith("part of 2")]
         assert remarks == ["another part: no result here depends on it"] * 2
@@ -435,7 +456,7 @@ class TestReadings:
         routine = RING.replace("times = 2\nsteps", "times = 20\nsteps")
         page = page_of(measure(routine, (*RING_ANSWERS[:4], *["+1", "+1.5"] * 20, "0")).record)
         assert len(list(page.all("figure"))) == 2 + 2
-        assert len(list(page.all(of="reading-part"))) == 40
+        assert len(marks(page, "part")) == 40
 
     def test_none_at_all_is_said(self, ring: Record) -> None:
         ring["events"] = [e for e in ring["events"] if e["event"] != "reading_taken"]

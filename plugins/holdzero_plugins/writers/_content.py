@@ -79,6 +79,7 @@ class Page:
     small: str
     panels: tuple[Panel, ...]
     kinds: tuple[str, ...]
+    states: tuple[str, ...]
     trace_words: str
     trace_notes: tuple[str, ...]
     soaked: tuple[Soaked, ...]
@@ -98,6 +99,7 @@ def page_of(record: Mapping[str, Any]) -> Page:
     sections = sections_of(record, routine, units)
     findings = _findings(record)
     shown = tuple(taken for taken in book.readings if taken.own)
+    panels = _panels(shown, units)
     part, serial = said(record["routine"]["part"]), said(record["run"]["serial"])
     return Page(
         verdict=record["verdict"],
@@ -112,8 +114,9 @@ def page_of(record: Mapping[str, Any]) -> Page:
         sections=sections,
         findings=findings,
         small=small_unit(units),
-        panels=_panels(shown, units),
+        panels=panels,
         kinds=tuple(dict.fromkeys(taken.kind for taken in shown)),
+        states=tuple(dict.fromkeys(mark.state for panel in panels for mark in panel.marks if mark.state)),
         trace_words=_trace_words(shown, units),
         trace_notes=tuple(_trace_notes(book.readings)),
         soaked=soaked_of(record, units),

@@ -67,6 +67,15 @@ class Group(Generic[T]):
     count: int
 
 
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """What occurs in the pictures of values, for their legend."""
+
+    verdicts: tuple[str, ...]
+    replaced: bool
+    notes: str
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Report:
     """All that stands in the report, in its order."""
@@ -83,6 +92,7 @@ class Report:
     lines: tuple[Line, ...]
     several: bool
     sections: tuple[Section, ...]
+    drawn: Drawn
     complaints: tuple[Group[Complaint], ...]
     notes: int
     devices: tuple[Group[Instrument], ...]
@@ -104,6 +114,7 @@ def report_of(records: Iterable[Filed], inquiry: Inquiry) -> Report:
     history = {"part", "serial"} <= inquiry.asked.keys()
     several = len({line.of for line in lines}) > 1
     title = _title(inquiry, lines, history=history)
+    sections = tuple(_sections(lines))
     return Report(
         title=title,
         kicker="History of one part" if history else "Report of measurement records",
@@ -118,7 +129,8 @@ def report_of(records: Iterable[Filed], inquiry: Inquiry) -> Report:
         made_up=bool(lines) and all(line.simulated for line in lines),
         lines=lines,
         several=several,
-        sections=tuple(_sections(lines)),
+        sections=sections,
+        drawn=_drawn([mark for section in sections for mark in _marks(section.courses)]),
         complaints=_grouped(
             (complaint, line.number)
             for level in ("stop", "doubt")
@@ -244,6 +256,15 @@ def _counting(pieces: Sequence[Piece]) -> list[Piece]:
 
 def _marks(courses: Iterable[Course]) -> list[Mark]:
     return [mark for course in courses for mark in course.marks]
+
+
+def _drawn(marks: Sequence[Mark]) -> Drawn:
+    seen = {mark.verdict for mark in marks if not mark.off}
+    return Drawn(
+        verdicts=tuple(verdict for verdict in KNOWN_VERDICTS if verdict in seen),
+        replaced=any(not mark.stands for mark in marks),
+        notes="".join(mark.note for mark in marks),
+    )
 
 
 def _exact(value_um: float | None, units: str) -> float:

@@ -27,7 +27,7 @@ class Mark:
     """A reading as it is drawn.
 
     Attributes:
-        kind: zero, check, return, part or reading; each has a shape of its own.
+        kind: zero, check, return, part or reading; each has a mark of its own.
         x: place along the picture.
         y: place down the picture.
         label: what it is of, cut to fit.
@@ -35,8 +35,7 @@ class Mark:
         words: all of it, for those who can't see the picture.
         value: its number, where it stands off the scale; else empty.
         off: -1 below, 1 above the scale, 0 on it.
-        crossed: whether it was struck out.
-        slashed: whether another reading counts in its place.
+        state: `struck` where it was struck out, `replaced` where another reading counts in its place; else empty.
     """
 
     kind: str
@@ -47,8 +46,7 @@ class Mark:
     words: str
     value: str
     off: int
-    crossed: bool
-    slashed: bool
+    state: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,8 +164,7 @@ def _mark(x: float, row: _Row, scale: _Scale, top: float) -> Mark:
         words=f"entry {reading.seq}, {what}: {text}{fate}",
         value=text if off else "",
         off=off,
-        crossed=bool(reading.struck),
-        slashed=reading.superseded is not None,
+        state="struck" if reading.struck else "replaced" if reading.superseded is not None else "",
     )
 
 

@@ -11,7 +11,7 @@ from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
-from holdzero.hooks import Filed, Inquiry, Writer, hookimpl
+from holdzero.hooks import Filed, Inquiry, Writer, hookimpl, signs_template
 
 if TYPE_CHECKING:
     import jinja2
@@ -20,7 +20,7 @@ _TEMPLATES = resources.files("holdzero_plugins.writers") / "templates"
 
 
 def _source(name: str) -> str:
-    return (_TEMPLATES / name).read_text(encoding="utf-8")
+    return signs_template() if name == "signs.html" else (_TEMPLATES / name).read_text(encoding="utf-8")
 
 
 @cache

@@ -25,7 +25,7 @@ from holdzero.cli.writable import free_to_write
 from holdzero.errors import HoldzeroError, RecordError
 from holdzero.pictures import page
 from holdzero.pictures.plot import Plot
-from holdzero.pictures.study import Bar, bars_of, plot_by_inspector, plot_by_part, shapes_of
+from holdzero.pictures.study import Bar, bars_of, letters_of, plot_by_inspector, plot_by_part
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.record import loads
 from holdzero.studies import CrossedStudy, Layout, RangeStudy, range_study
@@ -249,7 +249,7 @@ def _page(study: _Study) -> str:
         tables=study.tables,
         bars=bars,
         plots=plots,
-        legend=[(shape, name) for name, shape in shapes_of(map(study.name, study.taken)).items()],
+        legend=[(letter, name) for name, letter in letters_of(map(study.name, study.taken)).items()],
     )
 
 

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from markupsafe import escape
 from starlette.applications import Starlette
 from starlette.requests import ClientDisconnect, Request
@@ -54,7 +54,10 @@ class Page:
     def __init__(self, on_fault: Callable[[Exception], None]) -> None:
         self.on_fault = on_fault
         self._templates = Environment(
-            loader=PackageLoader("holdzero.page"), autoescape=True, undefined=StrictUndefined, auto_reload=False
+            loader=ChoiceLoader([PackageLoader("holdzero.page"), PackageLoader("holdzero.signs")]),
+            autoescape=True,
+            undefined=StrictUndefined,
+            auto_reload=False,
         )
 
     def whole(self, snapshot: Snapshot, pen: str) -> str:

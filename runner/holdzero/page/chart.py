@@ -13,13 +13,13 @@ from markupsafe import Markup, escape
 
 from holdzero.outlook import Outlook
 from holdzero.pictures.axes import Scale, Tick, number_text, round_ticks, scale_of
+from holdzero.signs import keys, line_key, mark
 
 __all__ = ["Dot", "readings_picture", "soak_picture"]
 
 _WIDTH, _HEIGHT = 480.0, 250.0
 _LEFT, _RIGHT = 62.0, _WIDTH - 12.0
 _TOP, _BOTTOM = 22.0, _HEIGHT - 40.0
-_HALF = 5.0  # half the size of a mark
 _UNIT = {"um": "µm", "K": "K"}
 _MINUTE_S = 60.0
 
@@ -31,20 +31,20 @@ class Dot:
     Attributes:
         number: below the axis: the number of its entry.
         value: in the small unit that is shown.
-        kind: `zero`, `check`, `read` or `return`; gives the mark its shape.
-        out: whether it counts no more: struck out, or given up with its zero.
+        kind: `zero`, `part` or `return`: which mark it has.
+        state: `struck` where it was struck out, `replaced` where it was given up with its zero; empty while it counts.
         words: all of it, for those who can't see the picture.
     """
 
     number: int
     value: float
     kind: str
-    out: bool
+    state: str
     words: str
 
 
 def readings_picture(dots: Sequence[Dot], unit: str) -> Markup:
-    """The readings in their order.
+    """The readings in their order, and what their marks are.
 
     Args:
         dots: at least one.
@@ -54,29 +54,26 @@ def readings_picture(dots: Sequence[Dot], unit: str) -> Markup:
     upright = scale_of([0.0, *(dot.value for dot in dots)], start=_BOTTOM, end=_TOP)
     every = math.ceil(len(dots) / _MOST_NUMBERS)
     below = [Tick(across.at(place), str(dot.number)) for place, dot in enumerate(dots, 1) if (place - 1) % every == 0]
-    live = [dot for dot in dots if not dot.out]
+    live = [dot for dot in dots if not dot.state]
     told = f"{len(live)} that count, {len(dots) - len(live)} that count no more. Newest: {dots[-1].words}."
-    marks = [_mark(across.at(place), upright.at(dot.value), dot) for place, dot in enumerate(dots, 1)]
+    marks = [
+        mark(dot.kind, across.at(place), upright.at(dot.value), dot.state, dot.words)
+        for place, dot in enumerate(dots, 1)
+    ]
     line = f'<line class="zero-line" x1="{_LEFT:g}" x2="{_RIGHT:g}" y1="{upright.at(0.0)}" y2="{upright.at(0.0)}"/>'
-    return _picture("readings", "Readings in their order", told, [*_axes(upright, below, unit, "entry"), line, *marks])
+    legend = keys(
+        list(dict.fromkeys(dot.kind for dot in dots)),
+        [state for state in _STATES if state in {dot.state for dot in dots}],
+        _STATES,
+    )
+    drawn = [*_axes(upright, below, unit, "entry"), line, *marks]
+    return _picture("readings", "Readings in their order", told, drawn, legend)
 
 
 _FEWEST = 6
 """Room for so many from the start, so that the first few do not move about."""
 _MOST_NUMBERS = 12
-
-
-def _mark(x: float, y: float, dot: Dot) -> str:
-    h = _HALF
-    shapes = {
-        "zero": f'<circle class="hollow" cx="{x}" cy="{y}" r="{h:g}"/>',
-        "check": f'<rect class="hollow" x="{x - h:g}" y="{y - h:g}" width="{2 * h:g}" height="{2 * h:g}"/>',
-        "return": f'<path class="hollow" d="M{x:g} {y - h - 1:g}L{x + h + 1:g} {y + h:g}H{x - h - 1:g}Z"/>',
-    }
-    shape = shapes.get(dot.kind, f'<circle class="full" cx="{x}" cy="{y}" r="{h:g}"/>')
-    if dot.out:
-        shape = f'<path class="cross" d="M{x - h:g} {y - h:g}l{2 * h:g} {2 * h:g}m0 {-2 * h:g}l{-2 * h:g} {2 * h:g}"/>'
-    return f"<g><title>{escape(dot.words)}</title>{shape}</g>"
+_STATES = {"struck": "struck out", "replaced": "given up"}
 
 
 def soak_picture(outlook: Outlook, trace: Sequence[tuple[float, float]] = ()) -> Markup:
@@ -100,16 +97,19 @@ def soak_picture(outlook: Outlook, trace: Sequence[tuple[float, float]] = ()) ->
         return f"{across.at((point[0] - start_s) / _MINUTE_S):g},{upright.at(point[1]):g}"
 
     drawn = [*_band(band, upright)]
-    drawn.extend(
-        f'<circle class="seen" cx="{place.split(",")[0]}" cy="{place.split(",")[1]}" r="2"/>' for place in map(at, seen)
-    )
+    legend = Markup()
+    if seen:
+        # One path of dots, as there may be hundreds, and they are sent every second.
+        drawn.append(f'<path class="seen" d="{"".join(f"M{at(point)}h.01" for point in seen)}"/>')
+        legend += line_key("seen", "seen", "M4 9h.01M18 9h.01M32 9h.01")
     if len(curve) > 1:
         drawn.append(f'<polyline class="fitted" points="{" ".join(map(at, curve))}"/>')
+        legend += line_key("fitted", "fitted")
     step, numbers = round_ticks(across.low, across.high)
     below = [Tick(across.at(number), f"{number:g}") for number in numbers if step]
     what = outlook.of or "comparator"
     told = f"{outlook.points} points of the {what}; dots: seen; line: fitted; band: near enough to rest."
-    return _picture("soak", f"Approach to rest: {what}", told, [*_axes(upright, below, unit, "min"), *drawn])
+    return _picture("soak", f"Approach to rest: {what}", told, [*_axes(upright, below, unit, "min"), *drawn], legend)
 
 
 def _band(band: tuple[float, float] | None, upright: Scale) -> Iterator[str]:
@@ -136,10 +136,11 @@ def _axes(upright: Scale, below: Sequence[Tick], unit: str, along: str) -> Itera
     yield f'<text class="strong" x="{_RIGHT:g}" y="{_HEIGHT - 5:g}" text-anchor="end">{escape(along)}</text>'
 
 
-def _picture(name: str, title: str, told: str, drawn: Sequence[str]) -> Markup:
+def _picture(name: str, title: str, told: str, drawn: Sequence[str], legend: Markup) -> Markup:
     head = (
         f'<svg class="picture" role="img" viewBox="0 0 {_WIDTH:g} {_HEIGHT:g}" aria-labelledby="{name}-t {name}-d">'
         f'<title id="{name}-t">{escape(title)}</title><desc id="{name}-d">{escape(told)}</desc>'
     )
     # Every text from outside went through `escape` above.
-    return Markup(head + "".join(drawn) + "</svg>")  # noqa: S704
+    picture = Markup(head + "".join(drawn) + "</svg>")  # noqa: S704
+    return picture + Markup('<ul class="legend">{}</ul>').format(legend)

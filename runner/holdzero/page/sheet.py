@@ -259,8 +259,9 @@ def _picture(state: State, units: str) -> Any:
         row = entry_row(reading, state, units)
         words = ", ".join(filter(None, (f"entry {reading.seq}", row.what, row.rounds, row.value, row.out)))
         value = in_micro(float(reading.value_um), units)
-        kind = reading.kind.value
-        dots.append(Dot(number=reading.seq, value=value, kind=kind, out=bool(row.out), words=words))
+        kind = "part" if reading.kind is SlotKind.READ else reading.kind.value
+        out = "struck" if reading.struck else "replaced" if row.out else ""
+        dots.append(Dot(number=reading.seq, value=value, kind=kind, state=out, words=words))
     return readings_picture(dots, {"mm": "µm", "in": "µin"}[units]) if dots else None
 
 

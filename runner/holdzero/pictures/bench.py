@@ -12,7 +12,7 @@ from holdzero.pictures.plot import BOTTOM, LEFT, RIGHT, TOP, Mark, Plot, apart, 
 
 __all__ = ["plot_of_closures", "plot_of_precisions", "plot_of_standard"]
 
-_SHAPES = {"o": "disc", "!": "triangle", "x": "saltire", ".": "ring"}
+_STATES = {"o": "", "!": "fired", "x": "beyond", ".": "unjudged"}
 _WORDS = {"o": "good", "!": "a rule fired", "x": "beyond the action limit", ".": "not judged"}
 _DATES = 5
 
@@ -37,7 +37,7 @@ def plot_of_standard(chart: StandardChart) -> Plot:
     return Plot(
         name=f"Check standard {chart.standard} on {chart.comparator}, newest {len(values)} values",
         marks=tuple(
-            Mark(x, scale.at(point.value_um), _SHAPES[sign], _title(point, _WORDS[sign]))
+            Mark(x, scale.at(point.value_um), "check", _title(point, _WORDS[sign]), _STATES[sign])
             for x, point, sign in zip(xs, chart.points, chart.marks, strict=True)
         ),
         across=apart(lines, scale),
@@ -62,7 +62,7 @@ def plot_of_closures(closures: Closures) -> Plot:
     return Plot(
         name=f"Zero returns of {closures.comparator}, newest {len(points)}",
         marks=tuple(
-            _beyond(x, point, scale, beyond=abs(point.value_um) > limit)
+            _within("return", x, point, scale, beyond=abs(point.value_um) > limit)
             for x, point, limit in zip(xs, points, limits, strict=True)
         ),
         across=apart([(0.0, "centre", "zero")], scale),
@@ -81,7 +81,7 @@ def plot_of_precisions(precisions: Precisions) -> Plot:
     return Plot(
         name=f"Scatter of the runs on {precisions.comparator}, newest {len(points)}",
         marks=tuple(
-            _beyond(x, point, scale, beyond=point.value_um > limit)
+            _within("scatter", x, point, scale, beyond=point.value_um > limit)
             for x, point, limit in zip(xs, points, limits, strict=True)
         ),
         across=() if centre is None else apart([(centre, "centre", "pooled")], scale),
@@ -107,9 +107,9 @@ def _dates(points: Sequence[Point]) -> tuple[Tick, ...]:
     return tuple(Tick(x, points[place].when[:10]) for place, x in enumerate(_xs(points)) if place % every == 0)
 
 
-def _beyond(x: float, point: Point, scale: Scale, *, beyond: bool) -> Mark:
+def _within(kind: str, x: float, point: Point, scale: Scale, *, beyond: bool) -> Mark:
     words = "beyond its limit" if beyond else "good"
-    return Mark(x, scale.at(point.value_um), "saltire" if beyond else "disc", _title(point, words))
+    return Mark(x, scale.at(point.value_um), kind, _title(point, words), "beyond" if beyond else "")
 
 
 def _title(point: Point, words: str) -> str:

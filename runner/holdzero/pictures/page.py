@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 
 __all__ = ["page"]
 
@@ -17,7 +17,7 @@ def page(template: str, **said: Any) -> str:
         said: what it shows.
     """
     environment = Environment(
-        loader=PackageLoader("holdzero.pictures"),
+        loader=ChoiceLoader([PackageLoader("holdzero.pictures"), PackageLoader("holdzero.signs")]),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,

@@ -7,24 +7,34 @@ from dataclasses import dataclass
 
 from holdzero.pictures.axes import Scale, Tick
 
-__all__ = ["BOTTOM", "LEFT", "RIGHT", "SHAPES", "TOP", "WIDTH", "Across", "Mark", "Path", "Plot", "apart", "path_of"]
+__all__ = ["BOTTOM", "LEFT", "RIGHT", "TOP", "WIDTH", "Across", "Badge", "Mark", "Path", "Plot", "apart", "path_of"]
 
 WIDTH = 680.0
 LEFT, RIGHT = 64.0, 600.0
 TOP, BOTTOM = 14.0, 214.0
-SHAPES = ("disc", "square", "triangle", "diamond", "ring", "box", "saltire", "plus")
-"""So that no mark is told apart by its colour; after the last they begin again."""
+_BADGES = 17.0  # a line of badges
 _LINE = 12.0  # from one text to the next below it
 
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A point: its place, its shape, and what it is in words."""
+    """A point: its place, which mark it has, what it is in words, and what happened to it."""
 
     x: float
     y: float
-    shape: str
+    kind: str
     title: str
+    state: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Badge:
+    """Whose readings stand above it: its place, the line of badges it is in, its letter, and the name."""
+
+    x: float
+    line: int
+    letter: str
+    name: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +67,7 @@ class Plot:
         upright: of the axis at the left.
         below: of the axis at the bottom.
         unit: what the numbers at the left are.
+        badges: below the picture, whose readings stand where.
     """
 
     name: str
@@ -66,6 +77,22 @@ class Plot:
     upright: tuple[Tick, ...]
     below: tuple[Tick, ...] = ()
     unit: str = "µm"
+    badges: tuple[Badge, ...] = ()
+
+    @property
+    def foot(self) -> float:
+        """Room that the badges take below the picture."""
+        return _BADGES * (1 + max((badge.line for badge in self.badges), default=-1))
+
+    @property
+    def kinds(self) -> list[str]:
+        """Which marks occur, for the legend."""
+        return list(dict.fromkeys(mark.kind for mark in self.marks))
+
+    @property
+    def states(self) -> list[str]:
+        """What happened to some of them, for the legend."""
+        return list(dict.fromkeys(mark.state for mark in self.marks if mark.state))
 
 
 def path_of(kind: str, xs: Sequence[float], values: Sequence[float], scale: Scale) -> Path:
