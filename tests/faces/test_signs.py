@@ -205,16 +205,16 @@ def sheets(start: Callable[..., Any], measure: Callable[..., Any]) -> dict[str, 
     draft = Draft.of(PLAIN).with_step("prepare", index=0, say="Wipe.", caution="Solvent burns.")
     faults: list[Exception] = []
     page = Page(faults.append)
-    cautious, bench = start(draft.text), start(draft.text)
+    cautious, live, bench = (start(draft.text) for _ in range(3))
+    live.answer("")
     bench.answer("", "0", "+0.1", "0", "+1.0")
     bench.strike(bench.run.state.readings[-1].seq, "bumped").answer("+1.1", "+1.0", "+1.2", "0")
     findings = [Finding(level=level, code=f"x/{level.value}", text="Look again?") for level in Level]
     record = measure(PLAIN, GOOD).record
     shown = {
         "caution": Snapshot(seq=1, stage=Stage.RUNNING, run=cautious.run, prompt=cautious.run.prompt),
-        "asked": Snapshot(
-            seq=2, stage=Stage.RUNNING, run=bench.run, prompt=bench.run.prompt, findings=tuple(findings), live=True
-        ),
+        "asked": Snapshot(seq=2, stage=Stage.RUNNING, run=bench.run, prompt=bench.run.prompt, findings=tuple(findings)),
+        "live": Snapshot(seq=9, stage=Stage.RUNNING, run=live.run, prompt=live.run.prompt, live=True, source="serial"),
         "stopped": Snapshot(seq=3, stage=Stage.STOPPED, run=bench.run, stop=findings[-1]),
     }
     for seq, verdict in enumerate(("pass", "fail", "undecided", "reported"), 4):
@@ -291,7 +291,8 @@ class TestOneShapeOneMeaning:
             assert verdict in seen[verdict]
         assert {"pass", "fail", "undecided", "stop"} <= seen["report"]
         assert {"pass", "note"} <= seen["record"]
-        assert {"doubt", "note", "stop", "still", "lost"} <= seen["asked"]
+        assert {"doubt", "note", "stop"} <= seen["asked"]
+        assert {"still", "moving", "silent", "unread", "lost"} <= seen["live"]
         assert "caution" in seen["caution"]
         assert [name for name, kinds in seen.items() if "caution" in kinds] == ["caution"]
 
