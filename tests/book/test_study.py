@@ -5,19 +5,22 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import json
+import re
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import Any, ClassVar, TypeAlias
 
 import pytest
 from typer.testing import CliRunner
 
 from holdzero.book import open_book
-from holdzero.book.study import by_laboratories, readings_of, whole
+from holdzero.book.study import by_laboratories, by_parts, readings_of, whole
 from holdzero.cli import app
 from holdzero.errors import HoldzeroError
+from holdzero.pictures.spreads import spreads_of
+from holdzero.pictures.study import letters_of, plot_by_part
 from holdzero.record import amend_record
-from holdzero.studies import StudyError
+from holdzero.studies import CrossedStudy, StudyError
 from holdzero.testing.draft import Draft
 from holdzero.testing.many import WASHER
 
@@ -172,6 +175,84 @@ class TestTheManualsStudyThroughTheWholeTool:
             assert ranges[name]["standard_um"] == pytest.approx(standard, abs=0.00005 * (1.0 + width))
         assert 100.0 * ranges["gauge"]["share_of_total"] == printed("26.7")
         assert ranges["categories"] == 5
+
+
+class TestItsPicture:
+    """The manual's study, as above: s of repeatability 0.199933, inspectors 0.226838, parts 1.042327 as printed."""
+
+    STANDARD_UM: ClassVar = {"parts": 1.042327, "inspectors": 0.226838, "repeatability": 0.199933, "interaction": 0.0}
+
+    @pytest.fixture
+    def crossed(self, asked_inside: list[str]) -> CrossedStudy:
+        return by_parts(whole(readings_of(data(asked_inside))), 5.0)[0]
+
+    def test_has_a_bar_for_each_component_and_none_for_a_sum_the_largest_first(self, crossed: CrossedStudy) -> None:
+        assert [bar.word for bar in spreads_of(crossed, 5.0).bars] == list(self.STANDARD_UM)
+
+    @pytest.mark.parametrize("tolerance_um", [None, 5.0, 50.0])
+    def test_is_on_one_scale_of_length_and_the_tolerance_with_it(
+        self, crossed: CrossedStudy, tolerance_um: float | None
+    ) -> None:
+        picture = spreads_of(crossed, tolerance_um)
+        at = {float(tick.text): tick.at for tick in picture.ticks}
+        (low, start), (high, end) = min(at.items()), max(at.items())
+        assert low == 0.0
+        per_um = (end - start) / high
+        for bar, standard_um in zip(picture.bars, self.STANDARD_UM.values(), strict=True):
+            assert bar.width == pytest.approx(6.0 * standard_um * per_um, abs=0.05)
+        if tolerance_um is None:
+            assert (picture.frame, picture.frame_text) == (None, "")
+        else:
+            assert picture.frame == pytest.approx(tolerance_um * per_um, abs=0.05)
+            assert picture.frame_text == f"tolerance {tolerance_um:g} µm"
+
+    def test_joins_by_brackets_what_its_sums_hold(self, crossed: CrossedStudy) -> None:
+        picture = spreads_of(crossed, None)
+        lines = {bar.y: bar.word for bar in picture.bars}
+        held = {
+            bracket.word: [lines[float(y)] for y in re.findall(r"M[\d.]+ ([\d.]+)h", bracket.path)]
+            for bracket in picture.brackets
+        }
+        assert held == {
+            "reproducibility": ["inspectors", "interaction"],
+            "gauge": ["inspectors", "repeatability", "interaction"],
+        }
+        # 6 √(0.199933² + 0.226838²) = 1.814
+        assert {bracket.word: bracket.text for bracket in picture.brackets} == {
+            "reproducibility": "1.36 µm",
+            "gauge": "1.81 µm",
+        }
+
+    def test_comes_before_the_inspectors_and_they_before_the_parts(
+        self, asked_inside: list[str], study: Callable[..., Any], tmp_path: Path
+    ) -> None:
+        study(asked_inside, "--part", "W-1", "--tolerance", "5 um", "--html", "study.html")
+        text = (tmp_path / "study.html").read_text("utf-8")
+        assert re.findall(r"<h2>(.*?)</h2>", text) == [
+            "Where the spread comes from",
+            "Readings by inspector, less the mean of their part",
+            "Readings by part",
+        ]
+        assert re.findall(r"</svg>([^<]*)</li>", text.partition("Readings by part")[2]) == [
+            "reading of a part",
+            *NAMES,
+            "means",
+        ]
+
+    def test_has_the_letter_of_each_inspector_below_his_readings(self, asked_inside: list[str]) -> None:
+        taken = readings_of(data(asked_inside))
+        plot = plot_by_part(taken, lambda item: item.inspector, 0.0)
+        assert [badge.letter for badge in plot.badges] == ["A", "B", "C"] * 10
+        assert {badge.letter: badge.name for badge in plot.badges} == dict(zip("ABC", NAMES, strict=True))
+        for number, badge in enumerate(plot.badges):
+            xs = [mark.x for mark in plot.marks[3 * number : 3 * number + 3]]
+            assert min(xs) < badge.x < max(xs)
+        assert len(plot.marks) == 90
+        assert plot.kinds == ["part"]
+
+    def test_numbers_inspectors_where_letters_do_not_suffice(self) -> None:
+        names = [f"Shop {number}" for number in range(30)]
+        assert list(letters_of([*names, *names]).values()) == [str(number) for number in range(1, 31)]
 
 
 class TestWhatIsStudied:

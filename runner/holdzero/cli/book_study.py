@@ -25,7 +25,8 @@ from holdzero.cli.writable import free_to_write
 from holdzero.errors import HoldzeroError, RecordError
 from holdzero.pictures import page
 from holdzero.pictures.plot import Plot
-from holdzero.pictures.study import Bar, bars_of, letters_of, plot_by_inspector, plot_by_part
+from holdzero.pictures.spreads import spreads_of
+from holdzero.pictures.study import letters_of, plot_by_inspector, plot_by_part
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.record import loads
 from holdzero.studies import CrossedStudy, Layout, RangeStudy, range_study
@@ -69,6 +70,7 @@ class _Study:
     ranges: RangeStudy | None = None
     why_no_ranges: str = ""
     levels: Sequence[Level] = ()
+    tolerance_um: float | None = None
 
     @property
     def tables(self) -> list[Table]:
@@ -129,7 +131,15 @@ def _made(wanted: Studying, book: str | None, shop: Path | None) -> _Study:
         ranges = range_study(layout.readings_um, tolerance_um=tolerance_um)
         return _Study(taken=taken, by=by, layout=layout, ranges=ranges)
     crossed, beside, why_not = by_parts(layout, tolerance_um)
-    return _Study(taken=taken, by=by, layout=layout, crossed=crossed, ranges=beside, why_no_ranges=why_not)
+    return _Study(
+        taken=taken,
+        by=by,
+        layout=layout,
+        crossed=crossed,
+        ranges=beside,
+        why_no_ranges=why_not,
+        tolerance_um=tolerance_um,
+    )
 
 
 def _records(wanted: Studying, book: str | None, shop: Path | None) -> list[Mapping[str, Any]]:
@@ -237,17 +247,16 @@ def _page(study: _Study) -> str:
     grand = math.fsum(item.value_um for item in study.taken) / len(study.taken)
     now = dt.datetime.now().astimezone().isoformat(sep=" ", timespec="minutes")
     plots: list[Plot] = [
-        plot_by_part(study.taken, study.name, grand),
         plot_by_inspector(study.taken, study.name),
+        plot_by_part(study.taken, study.name, grand),
     ]
-    bars: list[Bar] = bars_of(study.crossed) if study.crossed is not None else []
     return page(
         "study",
         title=f"Gauge study, {len({item.part for item in study.taken})} parts",
         summary=[*_summary(study), f"made {now}"],
         simulated=study.simulated,
         tables=study.tables,
-        bars=bars,
+        spreads=None if study.crossed is None else spreads_of(study.crossed, study.tolerance_um),
         plots=plots,
         legend=[(letter, name) for name, letter in letters_of(map(study.name, study.taken)).items()],
     )

@@ -1,33 +1,21 @@
-"""Pictures of a gauge study: readings by part, readings by inspector, and what the variation is made of."""
+"""Pictures of a gauge study: readings by inspector, and readings by part."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from string import ascii_uppercase
 
 from holdzero.book.study import Taken
 from holdzero.pictures.axes import Tick, scale_of
 from holdzero.pictures.plot import BOTTOM, LEFT, RIGHT, TOP, Badge, Mark, Plot, apart, path_of
-from holdzero.studies import CrossedStudy
 
-__all__ = ["Bar", "bars_of", "letters_of", "plot_by_inspector", "plot_by_part"]
+__all__ = ["letters_of", "plot_by_inspector", "plot_by_part"]
 
 _ROOM = 0.8  # of the room of a group that its marks take
 _BADGE = 15.0  # room that a badge needs
 _LETTERS = 11  # of a name below the axis where there are eight groups
-_BAR_WIDTH, _BAR_LINE = 440.0, 34.0
-
-
-@dataclass(frozen=True, slots=True)
-class Bar:
-    """A component: its word, where it stands, and one or two bars with their texts."""
-
-    word: str
-    y: float
-    bars: tuple[tuple[float, str], ...]
 
 
 def plot_by_part(taken: Sequence[Taken], key: Callable[[Taken], str], grand_um: float) -> Plot:
@@ -139,25 +127,3 @@ def _short(word: str, groups: int) -> str:
     """A name that has room below its group."""
     letters = max(3, min(_LETTERS * 8 // groups, 40))
     return word if len(word) <= letters else f"{word[: letters - 1]}…"
-
-
-def bars_of(study: CrossedStudy) -> list[Bar]:
-    """Share of the variance, and 6 standard deviations over the tolerance where there is one."""
-    shown = (
-        ("gauge", study.gauge),
-        ("repeatability", study.repeatability),
-        ("reproducibility", study.reproducibility),
-        ("parts", study.parts),
-    )
-    largest = max(1.0, *(item.share_of_tolerance or 0.0 for _, item in shown))
-    found = []
-    for place, (word, item) in enumerate(shown):
-        bars = [(_wide(item.contribution / largest), f"{100.0 * item.contribution:.1f} %")]
-        if item.share_of_tolerance is not None:
-            bars.append((_wide(item.share_of_tolerance / largest), f"{100.0 * item.share_of_tolerance:.1f} %"))
-        found.append(Bar(word, place * _BAR_LINE + 4.0, tuple(bars)))
-    return found
-
-
-def _wide(share: float) -> float:
-    return round(_BAR_WIDTH * share, 2)
