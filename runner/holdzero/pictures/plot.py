@@ -90,6 +90,11 @@ class Plot:
         return list(dict.fromkeys(mark.kind for mark in self.marks))
 
     @property
+    def lines(self) -> list[str]:
+        """Which lines through points occur, for the legend."""
+        return list(dict.fromkeys(path.kind for path in self.paths))
+
+    @property
     def states(self) -> list[str]:
         """What happened to some of them, for the legend."""
         return list(dict.fromkeys(mark.state for mark in self.marks if mark.state))
