@@ -103,7 +103,7 @@ def computed_of(run: Run, started: RunStarted, evaluation: Evaluation) -> dict[s
             "duration_s": state.now_s - started.time_s,
             "bracket_limit_um": view_of(state, evaluation.serial).bracket_limit_um,
             "trials": state.trials,
-            "purpose": "trial" if state.trial else "production",
+            "purpose": _purpose(state),
             "seed": state.seed if state.trials is not None else None,
             "journal_sha256": chain_of(run.events),
         },
@@ -117,6 +117,15 @@ def computed_of(run: Run, started: RunStarted, evaluation: Evaluation) -> dict[s
         "findings": [_finding(finding) for finding in evaluation.findings],
     }
     return {**computed, "not_recorded": unrecorded(computed)}
+
+
+def _purpose(state: State) -> str:
+    """What the run was made for: nothing that is made up is of production, whoever made it up."""
+    if state.trial:
+        return "trial"
+    if not state.simulated:
+        return "production"
+    return "practice" if any(source.partition(":")[0] == "practice" for source in state.sources) else "simulated"
 
 
 def _step(slot: Slot) -> dict[str, Any]:

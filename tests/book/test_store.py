@@ -145,6 +145,8 @@ ASKED: tuple[tuple[dict[str, Any], str], ...] = (
     ({"characteristic": "width"}, ""),
     ({"simulated": True}, "C0"),
     ({"purpose": "trial"}, "D0"),
+    ({"purpose": "simulated"}, "C0"),
+    ({"purpose": "production"}, "A0 A1 A2 A3 B0"),
     ({"device": "B-5.00/2"}, "C0"),
     ({"device": "K-2"}, "C0"),
     ({"device": "Dial 0.1 um, bench 2"}, "C0"),

@@ -196,6 +196,7 @@ class TestWhoeverNoticesNothing:
         assert verdicts(record) == (thickness, parallelism)
         assert record["simulated"] is True
         assert record["run"]["source"] == f"practice:{scenario}.toml"
+        assert record["run"]["purpose"] == "practice"
         hidden = load_scenario(ROUTINES / "practice" / f"{scenario}.toml").scenario.hidden
         assert f"What was hidden: {' '.join(hidden.split())}" in said
 

@@ -52,6 +52,29 @@ class TestARun:
         assert record["run"]["source"] == "virtual"
         assert "SIMULATED READINGS: no part was measured" in result.stdout
 
+    def test_says_on_no_face_that_it_was_of_production(self, run: Run, tmp_path: Path) -> None:
+        result, (record,) = run()
+        assert record["run"]["purpose"] == "simulated"
+        out, book = tmp_path / "out", ("--book", str(tmp_path / "book.sqlite"))
+        (path,) = out.glob("*.record.json")
+        said = [result.output, *(file.read_text("utf-8-sig") for file in out.iterdir())]
+        for words in (
+            ("explain", str(path)),
+            ("verify", str(path)),
+            ("book", "add", str(out), *book),
+            ("book", "list", *book),
+            ("book", "export", *book, "--to", "csv", "--out", str(tmp_path / "list.csv")),
+            ("book", "report", *book, "--out", str(tmp_path / "report.html")),
+        ):
+            done = CliRunner().invoke(app, words)
+            assert done.exit_code == 0, (words, done.output)
+            said.append(done.output)
+        said += [(tmp_path / name).read_text("utf-8-sig") for name in ("list.csv", "report.html")]
+        assert any("<dt>Purpose</dt><dd>simulated</dd>" in text for text in said)
+        assert "simulated" in said[-2]
+        without = [text.replace("No value is of production.", "") for text in said]
+        assert [text for text in without if "production" in text.lower()] == []
+
     def test_recomputes_identically(self, run: Run, tmp_path: Path) -> None:
         run()
         assert CliRunner().invoke(app, ["verify", str(tmp_path / "out")]).exit_code == 0

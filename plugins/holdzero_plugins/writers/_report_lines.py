@@ -18,6 +18,7 @@ __all__ = ["KNOWN_VERDICTS", "Complaint", "Instrument", "Line", "Piece", "line_o
 
 KNOWN_VERDICTS = ("fail", "undecided", "pass", "reported")
 _SECONDS = re.compile(r"(\d\d:\d\d):\d\d(?= |$)")  # more than a list needs
+_NO_TRIAL = frozenset({"production", "practice", "simulated"})
 _ROLES = ("reference", "comparator", "thermometer", "check_standard")
 
 
@@ -147,7 +148,7 @@ def _verdict(word: object) -> str:
 
 
 def _is_trial(record: Mapping[str, Any]) -> bool:
-    return str(record["run"].get("purpose")) != "production"
+    return str(record["run"].get("purpose")) not in _NO_TRIAL
 
 
 def short(digest: object) -> str:

@@ -31,7 +31,7 @@ class Criteria:
         until_ms: begun before this time [ms since 1970, UTC].
         text: words that stand anywhere in what a person may read.
         simulated: whether readings are made up.
-        purpose: production or trial.
+        purpose: production, trial, practice or simulated.
         latest: leave out records that a later one replaces.
     """
 
