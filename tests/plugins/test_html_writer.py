@@ -505,6 +505,7 @@ class TestSimulated:
         assert page.first("title").text.startswith("SIMULATED")
         assert page.first(of="simulated").text.startswith("SIMULATED")
         assert page.first(of="stamp").text == "SIMULATED"
+        assert facts(page)["Purpose"] == "simulated"
         css = page.first("style").text
         printed = css[css.index("@media print") :]
         assert re.search(r"\.stamp \{ display: block; position: fixed;", printed)

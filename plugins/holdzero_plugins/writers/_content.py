@@ -172,7 +172,9 @@ def _head(record: Mapping[str, Any]) -> Iterable[Fact]:
     batch = run.get("batch") or ()
     if len(batch) > 1:
         yield Fact("Parts of the run", ", ".join(said(serial) for serial in batch))
-    yield Fact("Purpose", said(run.get("purpose")))
+    # A record of before the purpose knew of simulated runs says production of them.
+    made_up = record["simulated"] and run.get("purpose") == "production"
+    yield Fact("Purpose", "simulated" if made_up else said(run.get("purpose")))
     yield Fact("Approval of the routine", _approval(routine))
     yield Fact("Source of the readings", said(run["source"]))
     yield Fact("Simulated", "yes: no part was measured" if record["simulated"] else "no")
