@@ -7,7 +7,7 @@ decided is undecided, and no verdict at all is undecided.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import partial
 from typing import TypeAlias
@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holdzero.errors import HoldzeroError
+from holdzero.limit import HAIR, between, exceeds
 from holdzero.model import Number, student_cdf, student_quantiles, truncated
 
 __all__ = [
@@ -150,7 +151,7 @@ class Decision:
 
 
 def conformance_probability(
-    value_um: Number, standard_uncertainty_um: Number, dof: Number, lower_um: float | None, upper_um: float | None
+    value_um: Number, standard_uncertainty_um: Number, dof: Number, lower_um: Number | None, upper_um: Number | None
 ) -> Number:
     """Probability that the true value lies within the limits.
 
@@ -172,7 +173,7 @@ def conformance_probability(
     return np.maximum(below - under, 0.0) if isinstance(below, np.ndarray) else max(below - under, 0.0)
 
 
-def _tail(value: Number, u: Number, dof: Number, limit: float | None, *, missing: float) -> Number:
+def _tail(value: Number, u: Number, dof: Number, limit: Number | None, *, missing: float) -> Number:
     """Probability that the true value is at most `limit`; a step where there is no uncertainty."""
     if limit is None:
         return missing
@@ -193,6 +194,7 @@ def decide(
     lower_um: float | None,
     upper_um: float | None,
     rule: DecisionRule,
+    resolution_um: float = 0.0,
     simulated: tuple[Number, int] | None = None,
 ) -> Decision:
     """Apply a decision rule to unrounded numbers.
@@ -204,6 +206,8 @@ def decide(
         lower_um: lower limit [um]; None if there is none.
         upper_um: upper limit [um]; None if there is none.
         rule: the rule and its numbers.
+        resolution_um: of the comparator [um], by which a value on a limit is known, see `exceeds`; 0 where there
+            is none, and then the larger limit stands for it.
         simulated: conformance probability of a simulation [1] and its number of trials [1], where
             the result is too far from Student's t. It takes the place of the one worked out here, and
             its own uncertainty may not decide.
@@ -232,15 +236,6 @@ def decide(
             fails=False,
             sentence="No limits: the value is reported, nothing is decided.",
         )
-    chance: Callable[[], Number] = partial(
-        conformance_probability, value_um, standard_uncertainty_um, whole, lower_um, upper_um
-    )
-    sharp: Number = 0.0
-    if simulated is not None:
-        share, trials = simulated
-        chance = partial(_itself, share)
-        # Two standard deviations of a share of so many trials (binomial).
-        sharp = 2.0 * np.sqrt(np.maximum(share * (1.0 - share), 1.0 / trials) / trials)
     standing = Standing(
         lower_um=lower_um,
         upper_um=upper_um,
@@ -249,24 +244,34 @@ def decide(
         coverage_factor=k,
         expanded_uncertainty_um=expanded,
     )
+    finest = resolution_um or max(abs(limit) for limit in (lower_um, upper_um) if limit is not None)
+    chance: Callable[[], Number]
+    most: Callable[[], Number]
+    least: Callable[[], Number]
+    chance, most, least = (partial(_chance, value_um, standing, finest, side) for side in (0.0, 1.0, -1.0))
+    sharp: Number = 0.0
+    if simulated is not None:
+        share, trials = simulated
+        chance = most = least = partial(_itself, share)
+        # Two standard deviations of a share of so many trials (binomial).
+        sharp = 2.0 * np.sqrt(np.maximum(share * (1.0 - share), 1.0 / trials) / trials)
     band = _guard_band(standing, rule, quantile)
     guard: Number | None = band
-    inside = _within(value_um, lower_um, upper_um, band)
-    outside = _beyond(value_um, lower_um, upper_um, band)
+    inside = _within(value_um, standing, band, finest)
+    outside = _beyond(value_um, standing, band, finest)
     passes: Truth = inside
     fails: Truth = outside
     by_simulation = simulated is not None and rule.rule is Rule.GUARDED and rule.guard is None
     if rule.rule is Rule.PROBABILITY or by_simulation:
-        probability = chance()
-        passes = probability - sharp >= rule.conformance
+        passes = most() - sharp >= rule.conformance
         # A value within its limits never fails, however little is known of it.
-        beyond = _beyond(value_um, lower_um, upper_um, 0.0)
-        fails = np.logical_and(probability + sharp <= 1.0 - rule.conformance, beyond)
+        beyond = _beyond(value_um, standing, 0.0, finest)
+        fails = np.logical_and(least() + sharp <= 1.0 - rule.conformance, beyond)
         guard = None
     elif rule.rule is Rule.GUARDED and rule.guard is None and lower_um is not None and upper_um is not None:
         # Where the tolerance is narrow against u both tails count, and one-sided guard bands
         # promise too much: the probability itself must be reached (JCGM 106, 7.4).
-        passes = _reached(value_um, standing, rule.conformance, quantile, inside)
+        passes = _reached(value_um, standing, rule.conformance, quantile, inside, finest)
     return Decision(
         coverage_factor=k,
         expanded_uncertainty_um=expanded,
@@ -282,17 +287,33 @@ def _itself(share: Number) -> Number:
     return share if np.ndim(share) else float(share)
 
 
-def _reached(value: Number, standing: Standing, conformance: float, quantile: Quantile, inside: Truth) -> Truth:
+def _chance(value: Number, standing: Standing, finest: float, side: float) -> Number:
+    """Conformance probability [1] with the limits as they are, or moved out (1) or in (−1) by a hair.
+
+    A hair is by how much floats of one decimal may differ: so a value at which a probability is just reached has it,
+    whichever way it came. Where there is no uncertainty a value on a limit is within it.
+    """
+    u = standing.standard_uncertainty_um
+    hair = HAIR * finest * np.where(np.asarray(u) > 0.0, side, 1.0)
+    lower = None if standing.lower_um is None else standing.lower_um - hair
+    upper = None if standing.upper_um is None else standing.upper_um + hair
+    return conformance_probability(value, u, standing.dof, lower, upper)
+
+
+def _reached(
+    value: Number, standing: Standing, conformance: float, quantile: Quantile, inside: Truth, finest: float
+) -> Truth:
     """Where a value within its guard bands has the conformance probability as well."""
-    u, dof, limits = standing.standard_uncertainty_um, standing.dof, (standing.lower_um, standing.upper_um)
     if not np.ndim(inside):
-        return np.logical_and(inside, conformance_probability(value, u, dof, *limits) >= conformance)
+        return np.logical_and(inside, _chance(value, standing, finest, 1.0) >= conformance)
+    u, dof = standing.standard_uncertainty_um, standing.dof
     # With no more than half the rest beyond each limit it is reached for sure; a probability is dear.
-    reached = _within(value, *limits, quantile(0.5 + 0.5 * conformance) * u)
+    reached = _within(value, standing, quantile(0.5 + 0.5 * conformance) * u, finest)
     close = np.flatnonzero(np.logical_and(inside, np.logical_not(reached)))
     value, u, dof = (np.broadcast_to(number, np.shape(inside))[close] for number in (value, u, dof))
     reached = np.logical_and(inside, reached)
-    reached[close] = conformance_probability(value, u, dof, *limits) >= conformance
+    own = replace(standing, standard_uncertainty_um=u, dof=dof)
+    reached[close] = _chance(value, own, finest, 1.0) >= conformance
     return reached
 
 
@@ -324,15 +345,15 @@ def _checked_band(rule: GivenBand, standing: Standing) -> Number:
     return band if band.ndim else float(band)
 
 
-def _within(value: Number, lower: float | None, upper: float | None, guard: Number) -> Truth:
-    above = True if lower is None else value >= lower + guard
-    below = True if upper is None else value <= upper - guard
-    return np.logical_and(above, below)
+def _within(value: Number, standing: Standing, guard: Number, finest: float) -> Truth:
+    lower = None if standing.lower_um is None else standing.lower_um + guard
+    upper = None if standing.upper_um is None else standing.upper_um - guard
+    return between(value, lower, upper, finest)
 
 
-def _beyond(value: Number, lower: float | None, upper: float | None, guard: Number) -> Truth:
-    under = False if lower is None else value < lower - guard
-    over = False if upper is None else value > upper + guard
+def _beyond(value: Number, standing: Standing, guard: Number, finest: float) -> Truth:
+    under = False if standing.lower_um is None else exceeds(standing.lower_um - guard, value, finest)
+    over = False if standing.upper_um is None else exceeds(value, standing.upper_um + guard, finest)
     return np.logical_or(under, over)
 
 

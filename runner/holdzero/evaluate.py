@@ -219,6 +219,7 @@ def _number(state: State, view: RunView, seen: CharacteristicView, model: Model,
             lower_um=spec.lower,
             upper_um=spec.upper,
             rule=rule,
+            resolution_um=view.resolution_um,
             simulated=simulated,
         )
 
