@@ -22,6 +22,7 @@ from holdzero.hooks import (
     SlotKind,
     StepKind,
     Time,
+    exceeds,
     hookimpl,
 )
 
@@ -36,7 +37,6 @@ _PLATE = (
     "A surface plate is heavy and can tip or fall: do not lean on it, push it on its stand or lift it alone. "
     "Safety sheets and local rules come before this text."
 )
-_ROUNDING = 1e-9  # by how much a difference of two times may round over the limit [1]
 
 
 class WipeSettings(Settings):
@@ -79,7 +79,7 @@ def _age_s(run: RunView, at_s: float, seq: float) -> float | None:
 
 
 def _good(age_s: float | None, settings: PlateWipedSettings) -> bool:
-    return age_s is not None and age_s <= settings.within * (1.0 + _ROUNDING)
+    return age_s is not None and not exceeds(age_s, settings.within)
 
 
 def _needed(run: RunView) -> list[Reading]:

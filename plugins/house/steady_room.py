@@ -26,6 +26,7 @@ from holdzero.hooks import (
     StepKind,
     TemperatureDifference,
     Time,
+    exceeds,
     hookimpl,
     shown,
     stack,
@@ -37,7 +38,6 @@ _AIR = "air"
 _LOWEST = "lowest air temperature of the last hour"
 _HIGHEST = "highest air temperature of the last hour"
 _HOUR_S = 3600.0  # what the logger is asked about [s]
-_ROUNDING = 1e-9  # by how much a difference may round over its limit [1]
 
 
 class RoomHourSettings(Settings):
@@ -112,7 +112,7 @@ def _moved(known: Sequence[Known], window_s: float) -> Number:
     differences: list[Number] = [0.0]
     for one, other in combinations(known, 2):
         apart_s = max(one.from_s, other.from_s) - min(one.to_s, other.to_s)
-        if apart_s <= window_s * (1.0 + _ROUNDING):
+        if not exceeds(apart_s, window_s):
             differences.append(np.abs(one.value_degC - other.value_degC))
     largest: Number = stack(differences).max(axis=-1)
     return largest
@@ -127,10 +127,10 @@ def _unknown(known: Iterable[Known], from_s: float, to_s: float, gap_s: float) -
     for item in known:
         if item.to_s < from_s:
             continue
-        if item.from_s - reach_s > patience_s * (1.0 + _ROUNDING):
+        if exceeds(item.from_s - reach_s, patience_s):
             break
         reach_s, patience_s = max(reach_s, item.to_s), gap_s
-    if to_s - reach_s <= patience_s * (1.0 + _ROUNDING):
+    if not exceeds(to_s - reach_s, patience_s):
         return None
     later = [item.from_s for item in known if item.from_s > reach_s]
     return reach_s, min([*later, to_s])
@@ -179,7 +179,7 @@ def _look(settings: SteadyRoomSettings, run: RunView, advice: Mapping[str, str])
         text=f"The air moved by {shown(moved, 3)} K within {_clock(settings.window)}; at most {settings.limit:g} K is "
         f"allowed. {advice['moved']}",
         data={"moved_K": float(np.max(moved)), "limit_K": settings.limit},
-        holds=moved > settings.limit * (1.0 + _ROUNDING),
+        holds=exceeds(moved, settings.limit),
     )
 
 
@@ -188,7 +188,7 @@ def _crossed(known: Sequence[Known]) -> Iterable[tuple[Number, Number]]:
     for lowest, highest in product(known, known):
         together = max(lowest.from_s, highest.from_s) < min(lowest.to_s, highest.to_s)
         named = (lowest.name, highest.name) == (_LOWEST, _HIGHEST)
-        if named and together and np.any(lowest.value_degC > highest.value_degC):
+        if named and together and np.any(exceeds(lowest.value_degC, highest.value_degC)):
             yield lowest.value_degC, highest.value_degC
 
 

@@ -23,6 +23,7 @@ from holdzero.hooks import (
     Size,
     SlotKind,
     StepKind,
+    exceeds,
     hookimpl,
     mean,
     stack,
@@ -31,7 +32,6 @@ from holdzero.hooks import (
 HOLDZERO_API = 1
 
 _READER = "reader"
-_ROUNDING = 1e-9  # by how much a difference of two readings may round over the limit [1]
 
 
 class ReaderSettings(Settings):
@@ -128,7 +128,7 @@ def _apart(limit_um: float, run: RunView, c: CharacteristicView, place: str, mea
         text=text,
         characteristic=c.name,
         data={"apart_um": float(np.mean(apart)), "limit_um": limit_um},
-        holds=apart > limit_um * (1.0 + _ROUNDING),
+        holds=exceeds(apart, limit_um, run.resolution_um),
     )
 
 

@@ -11,7 +11,9 @@ from typing import Any
 from holdzero.amendment import amendment_of, as_measured
 from holdzero.display import MICRO, decimals_for, in_micro, length_text, micro_text, value_and_uncertainty
 from holdzero.errors import RecordError
+from holdzero.limit import exceeds
 from holdzero.model import truncated
+from holdzero.quantity import Dimension, parse_quantity
 
 __all__ = ["explain"]
 
@@ -82,7 +84,7 @@ def _characteristic(record: Mapping[str, Any], name: str, r: Row) -> Iterator[st
     yield from (f"     {line}" for line in _uncertainty(r, units))
     yield ""
     yield "  5. The decision"
-    yield from (f"     {line}" for line in _decision(r, units))
+    yield from (f"     {line}" for line in _decision(record, r, units))
 
 
 def _measurand(r: Row, units: str) -> str:
@@ -234,20 +236,20 @@ def _orders(r: Row, units: str) -> Iterator[str]:
         yield f"{trials} simulated errors (seed {seed}): U covers {100 * coverage:.1f} % of them  (JCGM 101)"
 
 
-def _decision(r: Row, units: str) -> Iterator[str]:
+def _decision(record: Mapping[str, Any], r: Row, units: str) -> Iterator[str]:
     expanded, guard = r["expanded_uncertainty_um"], r["guard_band_um"]
     by_probability = guard is None
     guard = 0.0 if by_probability else guard
     yield f"{value_and_uncertainty(r['value_um'], expanded, units)}: {r['verdict']}"
     yield r["rule"]
     u = r["standard_uncertainty_um"]
-    value = _precise(r["value_um"], units, u)
+    value, resolution = _precise(r["value_um"], units, u), _resolution_um(record)
     for word, limit, sign in (("lower", r["lower_um"], 1.0), ("upper", r["upper_um"], -1.0)):
         if limit is None:
             continue
         drawn = limit + sign * guard
-        holds = r["value_um"] >= drawn if sign > 0.0 else r["value_um"] <= drawn
-        relation = ("≥" if holds else "<") if sign > 0.0 else ("≤" if holds else ">")
+        beyond = exceeds(sign * drawn, sign * r["value_um"], resolution)
+        relation = ("<" if beyond else "≥") if sign > 0.0 else (">" if beyond else "≤")
         guarded = (
             f", drawn in by the guard band {_precise(guard, units, u)}: {_precise(drawn, units, u)}" if guard else ""
         )
@@ -263,6 +265,11 @@ def _decision(r: Row, units: str) -> Iterator[str]:
             f"over the stated process: consumer's risk {risk['consumers']:.2g}, producer's risk "
             f"{risk['producers']:.2g}  (JCGM 106, 9.5)"
         )
+
+
+def _resolution_um(record: Mapping[str, Any]) -> float:
+    """Of the comparator that was in use, as the record has it [um]."""
+    return parse_quantity(record["register"]["comparator"]["resolution"], Dimension.LENGTH).value
 
 
 _SURE = 1e-6

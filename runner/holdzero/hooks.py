@@ -21,6 +21,7 @@ from holdzero.decide import Rule, Standing
 from holdzero.display import decimals_for, in_micro, length_text, micro_text, value_and_uncertainty
 from holdzero.errors import AnswerRefusedError, SourceError, SourceExhaustedError
 from holdzero.estimate import Estimate, Shape
+from holdzero.limit import exceeds
 from holdzero.material import Material
 from holdzero.model import Input, Number, Term, student_quantile
 from holdzero.routine.schema import (
@@ -137,6 +138,7 @@ __all__ = [
     "Weighting",
     "Writer",
     "decimals_for",
+    "exceeds",
     "f_quantile",
     "fit_decay",
     "grubbs_critical",

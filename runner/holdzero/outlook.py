@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 
 from holdzero.decay import Decay, Floats, Profile, fit_decay, profile_of
+from holdzero.limit import exceeds
 from holdzero.model import student_quantile
 
 __all__ = ["FEWEST", "Outlook", "outlook_of"]
@@ -66,7 +67,7 @@ class Outlook:
     @property
     def settled(self) -> bool:
         """Whether what is still to come is within what the routine allows."""
-        return self.within is not None and self.bound <= self.within
+        return self.within is not None and not exceeds(self.bound, self.within)
 
     @property
     def steady(self) -> bool:

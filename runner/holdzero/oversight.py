@@ -9,6 +9,7 @@ import numpy as np
 
 from holdzero.display import span_text
 from holdzero.hooks import CharacteristicView, Finding, Level, Measure, RunView, mean, stack
+from holdzero.limit import exceeds
 from holdzero.outlook import Outlook
 from holdzero.routine.schema import Selection
 from holdzero.run.commands import COMPARATOR
@@ -41,7 +42,7 @@ def bracket_findings(view: RunView, seen: CharacteristicView) -> Iterable[Findin
             f"{view.length(limit, 3)} is allowed. All that was read since the last good zero is undecided.",
             characteristic=seen.name,
             data={"closure_um": float(np.mean(closure)), "limit_um": limit},
-            holds=np.abs(closure) > limit * (1.0 + 1e-9),
+            holds=exceeds(np.abs(closure), limit, view.resolution_um),
         )
 
 

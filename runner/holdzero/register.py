@@ -15,6 +15,7 @@ from typing import Any, Literal, TypeAlias
 from pydantic import Field, PrivateAttr, ValidationError
 
 from holdzero.errors import Fault, FileFaultsError
+from holdzero.limit import exceeds
 from holdzero.routine.load import faults_of, read_toml
 from holdzero.routine.resolve import Origins, Text
 from holdzero.routine.schema import (
@@ -218,13 +219,13 @@ def unfit(device: Device, required: Requirement | None, on: dt.date) -> tuple[st
         case RequiredReference(), Reference():
             reasons.extend(_unfit_reference(device, required))
         case RequiredComparator(), Comparator():
-            if _above(device.resolution, required.largest_resolution):
+            if exceeds(device.resolution, required.largest_resolution):
                 reasons.append(f"it resolves {device.resolution:g} um, {required.largest_resolution:g} um is required")
-            if required.smallest_travel is not None and _above(required.smallest_travel, device.travel or 0.0):
+            if required.smallest_travel is not None and exceeds(required.smallest_travel, device.travel or 0.0):
                 reasons.append(f"its travel is less than {required.smallest_travel:g} um")
         case RequiredThermometer(), Thermometer():
             expanded = 2.0 * float(device.error.standard_uncertainty)
-            if _above(expanded, required.largest_expanded):
+            if exceeds(expanded, required.largest_expanded):
                 reasons.append(f"U = {expanded:.3g} K (k = 2), at most {required.largest_expanded:.3g} K is required")
         case None, _:
             pass
@@ -235,19 +236,11 @@ def unfit(device: Device, required: Requirement | None, on: dt.date) -> tuple[st
 
 def _unfit_reference(device: Reference, required: RequiredReference) -> list[str]:
     reasons: list[str] = []
-    if _above(device.size, required.size) or _above(required.size, device.size):
+    if exceeds(device.size, required.size) or exceeds(required.size, device.size):
         reasons.append(f"its size is {device.size / 1000:g} mm, required is {required.size / 1000:g} mm")
     if required.material and device.material != required.material:
         reasons.append(f"it is of {device.material or 'unknown material'}, required is {required.material}")
     expanded = 2.0 * float(device.deviation.standard_uncertainty)
-    if required.largest_expanded is not None and _above(expanded, required.largest_expanded):
+    if required.largest_expanded is not None and exceeds(expanded, required.largest_expanded):
         reasons.append(f"U = {expanded:.3g} um (k = 2), at most {required.largest_expanded:.3g} um is required")
     return reasons
-
-
-def _above(value: float, limit: float) -> bool:
-    # Both were written as decimals: two texts of one quantity differ by rounding of floats at most.
-    return value - limit > _ROUNDING * abs(limit)
-
-
-_ROUNDING = 1e-9

@@ -63,7 +63,9 @@ class TestNoUncertainty:
 
     @pytest.mark.parametrize("rule", list(Rule))
     def test_a_value_beyond_it_does_not(self, rule: Rule) -> None:
-        decision = decide(1.0000001, 0.0, math.inf, lower_um=-1.0, upper_um=1.0, rule=DecisionRule(rule=rule))
+        decision = decide(
+            1.0000001, 0.0, math.inf, lower_um=-1.0, upper_um=1.0, rule=DecisionRule(rule=rule), resolution_um=0.01
+        )
         assert decision.verdict is Verdict.FAIL
 
     def test_a_simulation_of_exact_inputs_is_that_value(self) -> None:

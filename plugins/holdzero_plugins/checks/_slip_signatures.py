@@ -12,6 +12,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import combinations
 
+from holdzero.hooks import exceeds
+
 UM_PER_UNIT_SLIP = 25.4  # millimetre for inch, exact
 
 # A mended value must come much nearer to what was expected than the value as it was read.
@@ -40,7 +42,7 @@ class Expected:
 
     def fits(self, value_um: float, blur_um: float = 0.0) -> bool:
         """Whether a reading [um] is as expected; `blur_um` is what rounding left unsure of it [um]."""
-        return abs(value_um - self.value_um) <= self.reach_um + blur_um
+        return not exceeds(abs(value_um - self.value_um), self.reach_um + blur_um)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -29,6 +29,7 @@ from holdzero.hooks import (
     Settings,
     Size,
     SlotKind,
+    exceeds,
     hookimpl,
     mean,
     refuse,
@@ -38,7 +39,6 @@ from holdzero.hooks import (
 UM_PER_MM = 1000.0
 CORNERS = ("left front", "right front", "left back", "right back")
 _FOUR = 4
-_AT_LIMIT = 1.0 + 1e-9  # a limit that is reached is kept, whatever the last digit of a float
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,9 +67,10 @@ class Standard:
 
         Source: ISO 3650:1998, table of te and tv; see the data file for how it is known.
         """
-        nominal_mm = round(nominal_um / UM_PER_MM, 6)
+        nominal_mm = nominal_um / UM_PER_MM
         for index, (over, up_to, limits) in enumerate(self.ranges):
-            if over < nominal_mm <= up_to or (index == 0 and nominal_mm == over):
+            above = exceeds(nominal_mm, over) or (index == 0 and not exceeds(over, nominal_mm))
+            if above and not exceeds(nominal_mm, up_to):
                 return limits
         return {}
 
@@ -154,12 +155,13 @@ class FivePoints:
         """Variation in length v = l_max − l_min = f_o + f_u [um] (ISO 3650:1998, clause 3; from memory)."""
         return _plain(np.ptp(self.deviations_um, axis=-1))
 
-    def keeps(self, limits: Limits) -> np.bool_ | NDArray[np.bool_]:
-        """Whether both limits are kept as read."""
-        kept: np.bool_ | NDArray[np.bool_] = np.logical_and(
-            self.largest_um <= limits.te_um * _AT_LIMIT, self.variation_um <= limits.tv_um * _AT_LIMIT
+    def keeps(self, limits: Limits, resolution_um: float) -> np.bool_ | NDArray[np.bool_]:
+        """Whether both limits are kept as read with this resolution [um]."""
+        far, uneven = (
+            exceeds(value, limit, resolution_um)
+            for value, limit in ((self.largest_um, limits.te_um), (self.variation_um, limits.tv_um))
         )
-        return kept
+        return np.logical_not(np.logical_or(far, uneven))
 
 
 def _plain(number: NDArray[np.float64] | np.float64) -> Number:
@@ -241,7 +243,7 @@ def _best_grades(run: RunView, points: FivePoints, nominal_um: float) -> Iterabl
             continue
         open_: Any = np.True_
         for grade, own in limits.items():
-            kept = points.keeps(own)
+            kept = points.keeps(own, run.resolution_um)
             yield Finding(
                 level=Level.NOTE,
                 code=f"block/best/{name}/{grade}",
@@ -279,7 +281,7 @@ def _required(settings: BlockSettings, run: RunView, points: FivePoints, nominal
             text=f"As read, the {what} by {run.length(value, 3)}; grade {settings.grade} of {settings.standard} allows "
             f"{key} = {run.length(limit, 3)}. This is no verdict: for one, write the limit as {where}.",
             data={"found_um": float(np.mean(value)), "limit_um": limit},
-            holds=value > limit * _AT_LIMIT,
+            holds=exceeds(value, limit, run.resolution_um),
         )
 
 

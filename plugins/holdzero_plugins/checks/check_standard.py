@@ -19,6 +19,7 @@ from holdzero.hooks import (
     RunView,
     Settings,
     SlotKind,
+    exceeds,
     hookimpl,
     mean,
 )
@@ -53,7 +54,7 @@ def _looks_like(read: float, expected: float, limit: float, turn: float | None) 
     }
     if turn is not None:
         guesses |= {"one turn of the dial missed": read + turn, "one turn of the dial too many": read - turn}
-    found = [words for words, mended in guesses.items() if abs(mended - expected) <= limit]
+    found = [words for words, mended in guesses.items() if not exceeds(abs(mended - expected), limit)]
     if not found and expected and 0.5 < read / expected < 2.0:  # noqa: PLR2004  a factor, not another thing
         found = [f"a wrong gain (it shows {read / expected:.3f} of what it should), a wrong block, or dirt"]
     return " or ".join(found) if found else "a wrong block or reference, or dirt under one of them"
@@ -70,7 +71,7 @@ def _against_certificate(run: RunView) -> Iterable[Finding]:
         off = read - expected
         likely = _looks_like(float(np.mean(read)), float(np.mean(expected)), block.limit, turn)
         data = {"read_um": float(np.mean(read)), "expected_um": float(np.mean(expected)), "limit_um": block.limit}
-        out = np.abs(off) > block.limit
+        out = exceeds(np.abs(off), block.limit, run.resolution_um)
         yield Finding(
             level=Level.STOP,
             code="check_standard/limit",

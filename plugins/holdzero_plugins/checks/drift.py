@@ -29,6 +29,7 @@ from holdzero.hooks import (
     Settings,
     Size,
     Weighting,
+    exceeds,
     hookimpl,
     shown,
     stack,
@@ -318,7 +319,7 @@ def _check(
         f"its accepted difference; at most {run.length(limit, 3)} is likely."
     )
     data = {"off_um": float(np.mean(off)), "limit_um": float(np.mean(limit)), "standard_um": float(np.mean(u))}
-    out = np.abs(off) > limit * (1.0 + 1e-9)
+    out = exceeds(np.abs(off), limit, run.resolution_um)
     yield Finding(
         level=Level.STOP,
         code="drift/check",

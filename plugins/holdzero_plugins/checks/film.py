@@ -20,6 +20,7 @@ from holdzero.hooks import (
     Settings,
     Size,
     SlotKind,
+    exceeds,
     hookimpl,
     mean,
     student_quantile,
@@ -90,7 +91,7 @@ def _giving_way(settings: FilmSettings, run: RunView, c: CharacteristicView) -> 
     give = light - heavy
     own = _uncertainty(run, (*counts_light, *counts_heavy))
     limit = settings.limit if settings.limit is not None else own
-    gives = np.abs(give) > limit
+    gives = exceeds(np.abs(give), limit, run.resolution_um)
     data |= {"give_um": float(np.mean(give)), "limit_um": float(np.mean(limit))}
     yield Finding(
         level=Level.DOUBT,

@@ -28,6 +28,7 @@ from holdzero.hooks import (
     Settings,
     Size,
     SlotKind,
+    exceeds,
     fit_decay,
     hookimpl,
     stack,
@@ -350,7 +351,7 @@ def _judged(
     settings: HeatSettings, run: RunView, c: CharacteristicView, fade: Fade, limit_um: float
 ) -> Iterable[Finding]:
     allowance, data = _allowance_um(settings, run, c.spec), _data(fade, limit_um)
-    much = np.abs(fade.in_value_um) > allowance
+    much = exceeds(np.abs(fade.in_value_um), allowance, run.resolution_um)
     story, explained = _story(run, c.name, c.spec, fade), run.length(abs(_middle(fade.in_value_um)))
     yield Finding(
         level=Level.STOP,

@@ -49,6 +49,7 @@ from holdzero.hooks import (
     Size,
     SlotKind,
     Term,
+    exceeds,
     hookimpl,
     refuse,
 )
@@ -116,8 +117,9 @@ def _error_um(settings: IndicatorSettings, shown_um: Number) -> Number:
     return error
 
 
-def _outside(settings: IndicatorSettings, shown_um: Number) -> NDArray[np.bool_]:
-    return np.asarray((shown_um < settings.table[0].at) | (shown_um > settings.table[-1].at))
+def _outside(settings: IndicatorSettings, run: RunView, shown_um: Number) -> NDArray[np.bool_]:
+    below = exceeds(settings.table[0].at, shown_um, run.resolution_um)
+    return np.logical_or(below, exceeds(shown_um, settings.table[-1].at, run.resolution_um))
 
 
 def _by_table(settings: IndicatorSettings, run: RunView, c: CharacteristicView) -> Iterable[Term]:
@@ -295,7 +297,7 @@ def watch(settings: IndicatorSettings, run: RunView) -> Iterable[Finding]:
         text=f"The indicator shows {run.length(last.value_um, 3, sign=True)}; its table reaches from "
         f"{_range(settings, run)}. Wrong place on the dial? Strike this reading out and set the dial nearer to the "
         "middle; or go on, and what needs it is undecided.",
-        holds=_outside(settings, last.value_um),
+        holds=_outside(settings, run, last.value_um),
     )
 
 
@@ -314,7 +316,7 @@ def judge(
                     f"reaches from {_range(settings, run)}.",
                     characteristic=c.name,
                     data={"read_um": float(np.mean(reading.value_um))},
-                    holds=_outside(settings, reading.value_um),
+                    holds=_outside(settings, run, reading.value_um),
                 )
     if settings.hysteresis is not None and settings.approach == "same":
         size = run.length(settings.hysteresis)

@@ -29,6 +29,7 @@ from holdzero.hooks import (
     Size,
     SlotKind,
     Term,
+    exceeds,
     f_quantile,
     grubbs_critical,
     grubbs_statistic,
@@ -226,7 +227,7 @@ def _outliers(settings: RepeatabilitySettings, run: RunView, *, live: bool) -> I
         readings = [r.value_um for r in group]
         # One step of the dial is no outlier, however alike the others are.
         apart = 1.5 * run.resolution_um
-        wide = reduce(np.maximum, readings) - reduce(np.minimum, readings) > apart
+        wide = exceeds(reduce(np.maximum, readings) - reduce(np.minimum, readings), apart, run.resolution_um)
         if not np.any(wide):
             continue
         values = stack(_only(wide, readings))
@@ -244,7 +245,7 @@ def _outliers(settings: RepeatabilitySettings, run: RunView, *, live: bool) -> I
             text=f"Entry {farthest.seq}, {farthest.raw} at {place}, lies farther from its repeats than they scatter "
             f"(Grubbs' test: {shown(g, 4)}, limit {critical:.4g}). {ask}",
             data={"grubbs": float(np.mean(g)), "critical": critical, "entry": float(farthest.seq)},
-            holds=_of_all(wide, np.logical_and(g > critical, gap > apart)),
+            holds=_of_all(wide, np.logical_and(g > critical, exceeds(gap, apart, run.resolution_um))),
         )
 
 
@@ -258,7 +259,7 @@ def _over_limit(settings: RepeatabilitySettings, run: RunView, *, live: bool) ->
         code="repeatability/limit",
         text=f"Readings scatter by s = {run.length(s)}; the routine allows {run.length(settings.limit)}.{ask}",
         data={"s_um": float(np.mean(s)), "limit_um": settings.limit},
-        holds=s > settings.limit,
+        holds=exceeds(s, settings.limit, run.resolution_um),
     )
 
 
@@ -329,7 +330,7 @@ def _trend(run: RunView) -> Iterable[Finding]:
         code="repeatability/trend",
         text=f"The repeats creep by {run.length(creep)} over the readings: heat, a soft film, a clamp that settles?",
         data={"creep_um": float(np.mean(creep)), "t": float(np.mean(np.clip(t, -1e9, 1e9)))},
-        holds=np.logical_and(np.abs(t) > limit, creep > run.resolution_um),
+        holds=np.logical_and(np.abs(t) > limit, exceeds(creep, run.resolution_um)),
     )
 
 

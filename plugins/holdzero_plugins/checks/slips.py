@@ -26,6 +26,7 @@ from holdzero.hooks import (
     Settings,
     Size,
     SlotKind,
+    exceeds,
     hookimpl,
     stack,
     student_quantile,
@@ -231,7 +232,8 @@ def _wrong_part(others: RunView, reading: Reading) -> Iterable[Guess]:
             continue
         deviation = reference + float(others.difference_um(reading)) - spec.nominal
         width = spec.upper - spec.lower
-        if width > 0.0 and abs(deviation - (spec.lower + spec.upper) / 2.0) > WRONG_PART_WIDTHS * width:
+        off = abs(deviation - (spec.lower + spec.upper) / 2.0)
+        if width > 0.0 and exceeds(off, WRONG_PART_WIDTHS * width, others.resolution_um):
             yield Guess(what="part", asks=f"another part, routine or reference ({name} off by several tolerances)")
 
 

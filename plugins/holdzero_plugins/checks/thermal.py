@@ -29,6 +29,7 @@ from holdzero.hooks import (
     TemperatureEstimate,
     TemperatureTaken,
     Term,
+    exceeds,
     hookimpl,
     mean,
     pooled_standard_deviation,
@@ -37,6 +38,7 @@ from holdzero.hooks import (
 )
 
 REFERENCE_TEMPERATURE_DEGC = 20.0  # ISO 1:2022, standard reference temperature
+_FINEST_K = 1e-3  # no thermometer at a bench shows finer steps (common practice, no source)
 
 
 class ThermalSettings(Settings):
@@ -233,7 +235,7 @@ def _limits(settings: ThermalSettings, taken: Sequence[TemperatureTaken]) -> Ite
                 code=f"thermal/{side}",
                 text=f"The {item.slot.of} has {shown(item.value_degC, 4)} degC, {side} the limit of {limit:.4g} degC.",
                 data={"temperature_degC": float(np.mean(item.value_degC)), "limit_degC": limit},
-                holds=sign * (item.value_degC - limit) > 0.0,
+                holds=exceeds(sign * item.value_degC, sign * limit, _FINEST_K),
             )
 
 
@@ -293,7 +295,7 @@ def judge(settings: ThermalSettings, run: RunView, characteristics: Sequence[Cha
             code="thermal/difference",
             text=f"Part and reference differ by {shown(difference)} K; at most {settings.largest_difference:.2g} K is "
             "allowed. Let them soak longer.",
-            holds=np.abs(difference) > settings.largest_difference,
+            holds=exceeds(np.abs(difference), settings.largest_difference, _FINEST_K),
         )
     if not any(c.common_weight for c in characteristics):
         return

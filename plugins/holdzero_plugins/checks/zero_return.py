@@ -25,6 +25,7 @@ from holdzero.hooks import (
     Settings,
     SlotKind,
     Term,
+    exceeds,
     hookimpl,
     mean,
     student_quantile,
@@ -105,7 +106,7 @@ def _drift_of(
 def _term(run: RunView, visit: str, closure: Number, share: Number, known: tuple[Number, Number, Number]) -> Term:
     standard, dof, limit = known
     gap, bound = run.length(closure, 3, sign=True), run.length(limit)
-    drifted = np.abs(closure) > limit
+    drifted = exceeds(np.abs(closure), limit, run.resolution_um)
     if isinstance(closure, np.ndarray) and closure.ndim:
         # One of the two below, run by run; first order asks for no shape.
         # Sums of masked numbers take half the time of a choice run by run.
@@ -151,7 +152,7 @@ def watch(settings: ZeroReturnSettings, run: RunView) -> Iterable[Finding]:
         "Dirt, a bumped stand, warmth? Strike this reading out, wipe and read again; or go on, and what was read "
         "since the last good zero is undecided.",
         data={"closure_um": float(np.mean(closure)), "limit_um": limit},
-        holds=np.abs(closure) > limit * (1.0 + 1e-9),
+        holds=exceeds(np.abs(closure), limit, run.resolution_um),
     )
 
 

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from pydantic import Field
 
-from holdzero.hooks import GuardRule, Number, Settings, Standing, hookimpl
+from holdzero.hooks import GuardRule, Number, Settings, Standing, exceeds, hookimpl
 
 _WIDE_ENOUGH = 4.0  # the usual 4 to 1 (common practice, no source)
 
@@ -29,8 +29,8 @@ def guard(settings: RatioSettings, standing: Standing) -> Number:
     if standing.lower_um is None or standing.upper_um is None:
         return math.inf
     width = standing.upper_um - standing.lower_um
-    reached = width >= 2.0 * settings.least * standing.expanded_uncertainty_um
-    return np.where(reached, 0.0, math.inf) if np.ndim(reached) else 0.0 if reached else math.inf
+    narrow = exceeds(2.0 * settings.least * standing.expanded_uncertainty_um, width)
+    return np.where(narrow, math.inf, 0.0) if np.ndim(narrow) else math.inf if narrow else 0.0
 
 
 def words(settings: RatioSettings) -> str:

@@ -12,7 +12,18 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from holdzero.hooks import Answer, Asks, Command, Prompt, SlotKind, Source, SourceError, SourceExhaustedError, hookimpl
+from holdzero.hooks import (
+    Answer,
+    Asks,
+    Command,
+    Prompt,
+    SlotKind,
+    Source,
+    SourceError,
+    SourceExhaustedError,
+    exceeds,
+    hookimpl,
+)
 
 _LARGEST = 10_000_000  # bytes
 
@@ -91,9 +102,11 @@ class Readings:
         """The next answer; a step that only needs confirming is confirmed, a soak lasts as long as it should."""
         row = self._rows[self._next] if self._next < len(self._rows) else None
         if prompt.asks is Asks.WAIT:
-            if row is not None and row.time_s is not None and now_s <= row.time_s < prompt.until_s:
-                return Answer(f"the readings go on at {row.time_s:g} s", row.time_s)
-            return Answer("", max(now_s, prompt.until_s))
+            end_s = max(now_s, prompt.until_s)
+            if row is None or row.time_s is None or not now_s <= row.time_s < end_s:
+                return Answer("", end_s)
+            # On its limit a soak is over: the answer comes no later than what follows it.
+            return Answer(f"the readings go on at {row.time_s:g} s" if exceeds(end_s, row.time_s) else "", row.time_s)
         if prompt.asks is Asks.CONFIRM:
             if prompt.slot.kind is SlotKind.COMPARE and row is not None:
                 raise SourceError(

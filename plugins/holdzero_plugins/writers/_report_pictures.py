@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
+from holdzero.hooks import exceeds
 from holdzero_plugins.writers._pictures import WIDTH, Tick, differ, nice_ticks, tick_text
 
 __all__ = ["FEWEST", "Bars", "Course", "Mark", "Point", "bars_of", "courses_of"]
@@ -334,9 +335,9 @@ class _Edges:
         place = math.floor((value - self.origin) / self.step)
         if self.upper is not None:
             last = round((self.upper - self.origin) / self.step) - 1
-            place = min(place, last) if value <= self.upper else max(place, last + 1)
+            place = max(place, last + 1) if exceeds(value, self.upper, self.step) else min(place, last)
         if self.lower is not None:
-            place = max(place, 0) if value >= self.lower else min(place, -1)
+            place = min(place, -1) if exceeds(self.lower, value, self.step) else max(place, 0)
         return place
 
 

@@ -18,6 +18,7 @@ from holdzero.book.standing import BASELINE, FEWEST, Point, Standing, limits_of,
 from holdzero.book.store import Book
 from holdzero.book.tables import documents, records
 from holdzero.charts import Control, Precision, ewma, ewma_deviation, precision_baseline
+from holdzero.limit import exceeds
 from holdzero.record import loads
 
 __all__ = ["Closures", "Drift", "Moving", "Precisions", "Shown", "StandardChart", "Watched", "watched"]
@@ -239,7 +240,7 @@ def _moving(points: Sequence[Point], drawn: int) -> Moving | None:
         _WIDE * limits.standard_deviation * ewma_deviation(WEIGHT, after=number)
         for number in range(first + 1, len(points) + 1)
     ]
-    beyond = abs(averages[-1] - limits.centre) > widths[-1]
+    beyond = bool(exceeds(abs(averages[-1] - limits.centre), widths[-1]))
     return Moving(averages_um=tuple(averages[first:]), half_widths_um=tuple(widths), beyond=beyond)
 
 
@@ -247,7 +248,9 @@ def _closures(book: Book, points: Sequence[Point]) -> Closures:
     return Closures(
         comparator=points[0].comparator,
         number=len(points),
-        beyond=sum(point.limit_um is not None and abs(point.value_um) > point.limit_um for point in points),
+        beyond=sum(
+            point.limit_um is not None and bool(exceeds(abs(point.value_um), point.limit_um)) for point in points
+        ),
         points=tuple(points[-SHOWN:]),
         drift=_drift(book, points[-SHOWN:]),
     )
@@ -343,7 +346,7 @@ def _precision_words(points: Sequence[Point], limits: Sequence[float], number: i
         return Control.UNKNOWN, few if number < FEWEST else "the dial shows no scatter: it is too coarse to judge it"
     newest, limit = points[-1], limits[-1]
     at = f"{newest.value_um:.3f} µm on {newest.when}, record {newest.record}; its limit is {limit:.3f} µm"
-    if newest.value_um > limit:
+    if exceeds(newest.value_um, limit):
         return Control.OUT_OF_CONTROL, f"the newest run scatters more than the baseline explains (F, 1 %): {at}"
-    beyond = sum(point.value_um > upper for point, upper in zip(points, limits, strict=True))
+    beyond = sum(exceeds(point.value_um, upper) for point, upper in zip(points, limits, strict=True))
     return Control.IN_CONTROL, f"the newest run is within its limit: {at}; {beyond} of {len(points)} were beyond theirs"

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holdzero.errors import HoldzeroError
+from holdzero.limit import exceeds
 from holdzero.statistics import expected_range, mean, pooled_standard_deviation
 
 __all__ = [
@@ -76,11 +77,11 @@ class Limits:
 
     def beyond_action(self, values: ArrayLike) -> NDArray[np.intp]:
         """Indices of the values beyond an action limit."""
-        return np.flatnonzero(np.abs(self.standardised(values)) > _ACTION)
+        return np.flatnonzero(exceeds(np.abs(self.standardised(values)), _ACTION))
 
     def beyond_warning(self, values: ArrayLike) -> NDArray[np.intp]:
         """Indices of the values beyond a warning limit."""
-        return np.flatnonzero(np.abs(self.standardised(values)) > _WARNING)
+        return np.flatnonzero(exceeds(np.abs(self.standardised(values)), _WARNING))
 
 
 def numbers_of(values: ArrayLike) -> NDArray[np.float64]:
@@ -235,7 +236,7 @@ class Precision:
 
     def beyond(self, standard_deviations: ArrayLike, dof: float) -> NDArray[np.intp]:
         """Indices of the standard deviations [unit of the values] beyond their limit."""
-        return np.flatnonzero(numbers_of(standard_deviations) > self.limit(dof))
+        return np.flatnonzero(exceeds(numbers_of(standard_deviations), self.limit(dof)))
 
 
 def precision_baseline(

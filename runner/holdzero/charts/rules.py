@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holdzero.charts.limits import ewma, ewma_deviation
+from holdzero.limit import exceeds
 
 __all__ = [
     "DEFAULT_RULES",
@@ -51,6 +52,11 @@ class RunRule:
     source: str
 
 
+def _more(one: Distances | float, other: Distances | float) -> NDArray[np.bool_]:
+    """Where a distance is more than another; what differs by the rounding of floats is on it."""
+    return np.asarray(exceeds(one, other, 1.0))
+
+
 def _run_lengths(holds: NDArray[np.bool_]) -> NDArray[np.intp]:
     """How many points in a row, up to and with each, hold."""
     places = np.arange(1, holds.size + 1)
@@ -62,7 +68,7 @@ def beyond(k: float) -> Pattern:
     """Pattern: a point more than k standard deviations [1] from the centre."""
 
     def completes(distances: Distances) -> NDArray[np.bool_]:
-        return np.asarray(np.abs(distances) > k)
+        return _more(np.abs(distances), k)
 
     return completes
 
@@ -71,7 +77,7 @@ def one_side(count: int) -> Pattern:
     """Pattern: so many points [1] in a row on one side; a point on the centre breaks the run."""
 
     def completes(distances: Distances) -> NDArray[np.bool_]:
-        above, below = _run_lengths(distances > 0.0), _run_lengths(distances < 0.0)
+        above, below = _run_lengths(_more(distances, 0.0)), _run_lengths(_more(0.0, distances))
         return np.asarray(np.maximum(above, below) >= count)
 
     return completes
@@ -82,7 +88,7 @@ def trend(count: int) -> Pattern:
 
     def completes(distances: Distances) -> NDArray[np.bool_]:
         before, after = distances[:-1], distances[1:]
-        steps = np.maximum(_run_lengths(after > before), _run_lengths(after < before))
+        steps = np.maximum(_run_lengths(_more(after, before)), _run_lengths(_more(before, after)))
         # n points have n − 1 steps between them.
         return np.concatenate([np.zeros(min(1, distances.size), dtype=bool), steps >= count - 1])
 
@@ -101,7 +107,7 @@ def several_beyond(some: int, count: int, k: float) -> Pattern:
         return np.asarray(out & (total[places] - total[np.maximum(places - count, 0)] >= some))
 
     def completes(distances: Distances) -> NDArray[np.bool_]:
-        return on_a_side(distances > k) | on_a_side(distances < -k)
+        return on_a_side(_more(distances, k)) | on_a_side(_more(-k, distances))
 
     return completes
 
@@ -111,7 +117,7 @@ def alternating(count: int) -> Pattern:
 
     def completes(distances: Distances) -> NDArray[np.bool_]:
         before, after = distances[:-1], distances[1:]
-        steps = np.where(after > before, 1, np.where(after < before, -1, 0))
+        steps = _more(after, before).astype(int) - _more(before, after)
         turns = _run_lengths(steps[1:] * steps[:-1] < 0)
         # n points have n − 1 steps and n − 2 turns.
         return np.concatenate([np.zeros(min(2, distances.size), dtype=bool), turns >= count - 2])
@@ -123,7 +129,7 @@ def near_centre(count: int) -> Pattern:
     """Pattern: so many points [1] in a row within one standard deviation of the centre."""
 
     def completes(distances: Distances) -> NDArray[np.bool_]:
-        return np.asarray(_run_lengths(np.abs(distances) < 1.0) >= count)
+        return np.asarray(_run_lengths(_more(1.0, np.abs(distances))) >= count)
 
     return completes
 
@@ -132,7 +138,7 @@ def away_from_centre(count: int) -> Pattern:
     """Pattern: so many points [1] in a row, on either side, none within one standard deviation."""
 
     def completes(distances: Distances) -> NDArray[np.bool_]:
-        return np.asarray(_run_lengths(np.abs(distances) > 1.0) >= count)
+        return np.asarray(_run_lengths(_more(np.abs(distances), 1.0)) >= count)
 
     return completes
 
@@ -152,7 +158,7 @@ def ewma_beyond(weight: float, k: float, *, exact: bool = False) -> Pattern:
             left = np.array(list(accumulate([1.0] + [(1.0 - weight) ** 2] * averages.size, lambda a, b: a * b))[1:])
             spread = spread * np.sqrt(1.0 - left)
         # A baseline without scatter puts a point infinitely far out: so is every average that holds it.
-        return np.asarray(np.logical_or.accumulate(~finite) | (np.abs(averages) > k * spread))
+        return np.asarray(np.logical_or.accumulate(~finite) | _more(np.abs(averages), k * spread))
 
     return completes
 

@@ -12,6 +12,7 @@ from rich.console import Console
 from holdzero.cli.files import write_whole
 from holdzero.display import micro_text
 from holdzero.errors import HoldzeroError
+from holdzero.limit import between
 from holdzero.rehearse import Curve, Point, Process, band_of, u_holds
 from holdzero.rehearse.many import Rehearsal, Tally
 from holdzero.routine import schema
@@ -232,8 +233,7 @@ class Said:
 
     def _beyond(self, point: Point) -> bool:
         """Whether a part of this true size does not conform."""
-        above = self.spec.upper is not None and point.true_um > self.spec.upper
-        return above or (self.spec.lower is not None and point.true_um < self.spec.lower)
+        return not between(point.true_um, self.spec.lower, self.spec.upper)
 
     def section(self, title: str) -> dict[str, Any]:
         """As it stands on a page under a title: the picture, what it says, findings and counts."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from holdzero.errors import AnswerRefusedError
 from holdzero.hooks import Habits, Said, Sends
+from holdzero.limit import exceeds
 from holdzero.live.glance import Stand
 
 __all__ = ["BY_ITSELF", "Taker", "Trace"]
@@ -56,7 +57,7 @@ class Trace:
         values = [value for _, value in down]
         # The first of three that lie together may still be on its way.
         threes = (max(three) - min(three) for three in zip(values, values[1:], values[2:], strict=False))
-        still = next((index + 1 for index, apart in enumerate(threes) if apart <= within), len(down) - 1)
+        still = next((index + 1 for index, apart in enumerate(threes) if not exceeds(apart, within)), len(down) - 1)
         return down[still:]
 
 
@@ -124,7 +125,7 @@ class Taker:
             self._window.append(self._good)
             # A tip that was lifted went further than a value that stands still ever does.
             apart = math.inf if self._taken_um is None else abs(value_um - self._taken_um)
-            self._moved = self._moved or apart > self.habits.still_within_um
+            self._moved = self._moved or bool(exceeds(apart, self.habits.still_within_um))
         if self.streams:
             return "" if value_um is not None else said.why or "it is no length"
         self._came_s.append(said.at_s)
@@ -197,7 +198,7 @@ class Taker:
         if self._good is None or (silent_s > 0.0 and now_s - self._good.said.at_s > silent_s):
             return Stand.SILENT
         full = len(self._window) == self._window.maxlen
-        still = full and self._spread(list(self._window)) <= self.habits.still_within_um
+        still = full and not exceeds(self._spread(list(self._window)), self.habits.still_within_um)
         return Stand.STILL if still or not self.streams else Stand.MOVING
 
     def forget(self) -> None:

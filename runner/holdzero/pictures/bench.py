@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from holdzero.book.standing import Point
 from holdzero.book.watching import Closures, Precisions, StandardChart
+from holdzero.limit import exceeds
 from holdzero.pictures.axes import Scale, Tick, scale_of
 from holdzero.pictures.plot import BOTTOM, LEFT, RIGHT, TOP, Mark, Plot, apart, path_of
 
@@ -62,7 +63,7 @@ def plot_of_closures(closures: Closures) -> Plot:
     return Plot(
         name=f"Zero returns of {closures.comparator}, newest {len(points)}",
         marks=tuple(
-            _within("return", x, point, scale, beyond=abs(point.value_um) > limit)
+            _within("return", x, point, scale, beyond=bool(exceeds(abs(point.value_um), limit)))
             for x, point, limit in zip(xs, points, limits, strict=True)
         ),
         across=apart([(0.0, "centre", "zero")], scale),
@@ -81,7 +82,7 @@ def plot_of_precisions(precisions: Precisions) -> Plot:
     return Plot(
         name=f"Scatter of the runs on {precisions.comparator}, newest {len(points)}",
         marks=tuple(
-            _within("scatter", x, point, scale, beyond=point.value_um > limit)
+            _within("scatter", x, point, scale, beyond=bool(exceeds(point.value_um, limit)))
             for x, point, limit in zip(xs, points, limits, strict=True)
         ),
         across=() if centre is None else apart([(centre, "centre", "pooled")], scale),

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from holdzero.errors import HoldzeroError
 from holdzero.evaluate import Evaluation, Result
+from holdzero.limit import between
 from holdzero.rehearse.many import Rehearsal, Tally, rehearsed
 from holdzero.routine.schema import Measure
 
@@ -115,9 +116,7 @@ class Curve:
         """
         sizes = np.array([point.true_um for point in self.points])
         middles, widths = 0.5 * (sizes[1:] + sizes[:-1]), np.diff(sizes)
-        good = np.full(widths.shape, fill_value=True)
-        good &= middles >= lower_um if lower_um is not None else True
-        good &= middles <= upper_um if upper_um is not None else True
+        good = np.broadcast_to(between(middles, lower_um, upper_um), middles.shape)
 
         def mean(share: Callable[[Tally], float], among: NDArray[np.bool_]) -> float | None:
             shares = np.array([share(point.tally) for point in self.points])

@@ -10,6 +10,7 @@ from holdzero.checks import Checks
 from holdzero.decide import Verdict
 from holdzero.display import micro_text, span_text
 from holdzero.evaluate import Result, evaluate
+from holdzero.limit import between, exceeds
 from holdzero.routine.schema import Characteristic
 from holdzero.run import Run
 from holdzero.run.state import Reading, State
@@ -34,8 +35,7 @@ class Truth:
     @property
     def conforms(self) -> bool:
         """Whether it lies within its limits."""
-        lower, upper = self.spec.lower, self.spec.upper
-        return (lower is None or self.true_um >= lower) and (upper is None or self.true_um <= upper)
+        return bool(between(self.true_um, self.spec.lower, self.spec.upper))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -216,7 +216,7 @@ def _beside(result: Result, truth: Truth, units: str) -> str:
     expanded = float(result.decision.expanded_uncertainty_um)
     largest = micro_text(expanded, units, expanded, sign=False)
     off = float(result.propagated.value_um) - truth.true_um
-    inside = "no more than" if abs(off) <= expanded else "more than"
+    inside = "more than" if exceeds(abs(off), expanded) else "no more than"
     apart = f"off by {micro_text(off, units, expanded)}, {inside} its U of {largest}"
     return f"{known} The value is {apart}. {_judged(result.verdict, conforms=truth.conforms)}"
 

@@ -16,6 +16,7 @@ from holdzero.errors import HoldzeroError
 from holdzero.evaluate import Evaluation, Result, evaluate
 from holdzero.expect import Ideal, begun, conducted, expect
 from holdzero.hooks import Number
+from holdzero.limit import between
 from holdzero.rehearse.bench import VirtualBench, places_of
 from holdzero.rehearse.draws import Draws, draws_of
 from holdzero.rehearse.heights import middle_um
@@ -223,7 +224,7 @@ def _block(what: Rehearsal, ideal: Evaluation, more_um: Number, runs: int, draws
         lot = slice(start, min(start + LOT, runs))
         evaluation = evaluate(_lot_of(state, lot), None, what.checks)
         result = next(result for result in evaluation.results if result.name == what.of)
-        total = total + _counted(evaluation, result, true_um[lot], state.now_s)
+        total = total + _counted(evaluation, result, true_um[lot], state)
     return total
 
 
@@ -241,18 +242,14 @@ def _lot_of(state: State, lot: slice) -> State:
     )
 
 
-def _counted(evaluation: Evaluation, result: Result, true_um: NDArray[np.float64], bench_s: float) -> Tally:
+def _counted(evaluation: Evaluation, result: Result, true_um: NDArray[np.float64], state: State) -> Tally:
     runs = true_um.size
 
     def count(mask: Any) -> int:
         return int(np.count_nonzero(np.broadcast_to(mask, runs)))
 
     spec, passed = result.spec, result.passed
-    good = np.full(runs, fill_value=True)
-    if spec.lower is not None:
-        good &= true_um >= spec.lower
-    if spec.upper is not None:
-        good &= true_um <= spec.upper
+    good = between(true_um, spec.lower, spec.upper, state.comparator.resolution if state.comparator else 0.0)
     covered: Any = False
     off = np.zeros(1)
     if result.propagated is not None and result.decision is not None:
@@ -268,7 +265,7 @@ def _counted(evaluation: Evaluation, result: Result, true_um: NDArray[np.float64
         covered=count(covered),
         off_um=float(off.sum()),
         findings=_fired(evaluation, runs),
-        bench_s=bench_s * runs,
+        bench_s=state.now_s * runs,
     )
 
 

@@ -10,6 +10,7 @@ import difflib
 from collections.abc import Iterable, Iterator
 
 from holdzero.errors import Fault
+from holdzero.limit import exceeds
 from holdzero.routine import schema
 from holdzero.routine.limits import like_a_size, small
 from holdzero.routine.locate import KeyPath, dotted
@@ -151,22 +152,23 @@ def _tolerances(routine: schema.Routine) -> Warnings:
         # A variation has a lower end by itself; a size or step with one limit has no width.
         lower = 0.0 if spec.lower is None and spec.measure is schema.Measure.VARIATION else spec.lower
         width = spec.upper - lower if spec.upper is not None and lower is not None else None
-        if width is not None and width < resolution:
+        if width is not None and exceeds(resolution, width):
             yield (
                 ("characteristics", name),
                 f"a tolerance of {width:g} um, smaller than the resolution of {resolution:g} um",
                 "use a finer comparator: nothing can be decided with this one",
             )
-        if width is not None and routine.bracket.limit is not None and routine.bracket.limit > width:
+        if width is not None and routine.bracket.limit is not None and exceeds(routine.bracket.limit, width):
             yield (
                 ("bracket", "limit"),
                 f"{routine.bracket.limit:g} um, more than the tolerance of {name} ({width:g} um)",
                 "a zero that may wander so far can turn a bad part into a good one: narrow it",
             )
-        if spec.nominal is not None and travel is not None and abs(spec.nominal - routine.reference.size) > travel:
+        apart = abs(spec.nominal - routine.reference.size) if spec.nominal is not None else 0.0
+        if travel is not None and exceeds(apart, travel, resolution):
             yield (
                 ("characteristics", name, "nominal"),
-                f"{abs(spec.nominal - routine.reference.size):g} um away from the reference, beyond the travel",
+                f"{apart:g} um away from the reference, beyond the travel",
                 "choose a reference nearer to the part",
             )
 
@@ -184,7 +186,7 @@ def _beyond_travel(routine: schema.Routine) -> Warnings:
             # A size is read against the reference; a difference within the part from one end to the other.
             reach = spec.nominal - size if spec.nominal is not None else 0.0
             most = travel if spec.nominal is not None else 2.0 * travel
-            if abs(reach) <= travel and abs(reach + limit) > most:
+            if not exceeds(abs(reach), travel) and exceeds(abs(reach + limit), most):
                 yield (
                     ("characteristics", name, key),
                     f"{limit:+g} um, beyond the travel of {travel:g} um",
@@ -205,11 +207,11 @@ def _blocks(routine: schema.Routine) -> Warnings:
             continue
         most = max(_SHARE_OF_SIZE * block.size, _LEAST_SLIP_UM)
         value, standard = float(block.deviation.value), float(block.deviation.standard_uncertainty)
-        if abs(value) > most:
+        if exceeds(abs(value), most):
             size = like_a_size(value, block.size)
             instead = f"take the nominal size off: {small(value - block.size, routine.routine.units)}"
             yield (role, "deviation"), f"{value:+g} um, more than a block deviates", instead if size else mend
-        if 2.0 * standard > most:
+        if exceeds(2.0 * standard, most):
             yield (role, "deviation"), f"an expanded uncertainty of {2.0 * standard:g} um, more than a block's", mend
 
 

@@ -22,6 +22,7 @@ from pydantic import (
 from holdzero.decide import DecisionRule, GivenBand, Rule
 from holdzero.errors import QuantityError
 from holdzero.estimate import Estimate, parse_estimate
+from holdzero.limit import exceeds
 from holdzero.quantity import Dimension, parse_quantity, shown
 from holdzero.routine.fields import (
     AngleError,
@@ -379,7 +380,7 @@ class Characteristic(Model):
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
-        if self.lower is not None and self.upper is not None and self.lower > self.upper:
+        if self.lower is not None and self.upper is not None and exceeds(self.lower, self.upper):
             raise refuse("lower above upper", "lower ≤ upper", "exchange them, or check a sign")
         if self.measure is Measure.STEP and self.base is None:
             raise refuse("measure = 'step'", "from, the places that it rises from", "add from")

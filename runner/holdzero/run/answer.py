@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import assert_never
 
 from holdzero.errors import AnswerRefusedError, QuantityError
+from holdzero.limit import between, exceeds
 from holdzero.quantity import Dimension, parse_number, parse_quantity, shown, tidy
 from holdzero.routine import schema
 from holdzero.run.prompt import Asks, Prompt
@@ -132,7 +133,7 @@ def _wait(text: str, prompt: Prompt, comparator: schema.Comparator | None, now_s
     if len(said) >= 3 and any(letter.isalpha() for letter in said):  # noqa: PLR2004  a word at least
         # Words that end a soak which is over anyway are no reason.
         return Ended(None if prompt.may_end(now_s) else said)
-    over = f"{_clock(left)} to go" if left > 0.0 else "the time is over, but it is not at rest yet"
+    over = f"{_clock(left)} to go" if exceeds(prompt.until_s, now_s) else "the time is over, but it is not at rest yet"
     raise AnswerRefusedError(f"{over}; to end the soak all the same, type the reason in words")
 
 
@@ -228,7 +229,7 @@ def _reading(text: str, comparator: schema.Comparator | None, aliases: Mapping[s
     except QuantityError as error:
         raise AnswerRefusedError(f"{error.found} is no reading: {error.mend}") from None
     travel = comparator.travel if comparator else None
-    if travel is not None and abs(value) > travel:
+    if comparator and travel is not None and exceeds(abs(value), travel, comparator.resolution):
         raise AnswerRefusedError(
             f"{text.strip()} is {value:+.6g} um, beyond the dial's travel of {travel:g} um: "
             "look again, and mind the unit"
@@ -243,6 +244,6 @@ def _temperature(text: str) -> TakenTemperature:
         value = parse_quantity(text, Dimension.TEMPERATURE, bare_unit="degC", exponent=False).value
     except QuantityError as error:
         raise AnswerRefusedError(f"{error.found} is no temperature: {error.mend}") from None
-    if not _COLDEST_DEGC <= value <= _HOTTEST_DEGC:
+    if not between(value, _COLDEST_DEGC, _HOTTEST_DEGC):
         raise AnswerRefusedError(f"{text.strip()} is {value:.4g} degC: no bench is so; look again, and mind the unit")
     return TakenTemperature(value)

@@ -13,6 +13,7 @@ from typing import TypeVar, assert_never
 
 from holdzero import events as e
 from holdzero.errors import EventRefusedError
+from holdzero.limit import exceeds
 from holdzero.register import Device, Requirement, device_from_data, unfit
 from holdzero.routine import schema
 from holdzero.routine.load import digest_of, routine_from_document
@@ -305,8 +306,9 @@ def _end_soak(state: State, before: State, event: e.SoakEnded) -> State:
     # The end as the prompt tells it: a difference of the two times may round to the other side.
     until_s = before.soak_from_s + slot.at_least_s
     outlooks = outlooks_of(before, slot)
-    if not event.reason and not may_end(outlooks, over=event.time_s >= until_s):
-        left = f"the soak has {until_s - event.time_s:.0f} s to go" if event.time_s < until_s else "it is not at rest"
+    short = exceeds(until_s, event.time_s)
+    if not event.reason and not may_end(outlooks, over=not short):
+        left = f"the soak has {until_s - event.time_s:.0f} s to go" if short else "it is not at rest"
         raise EventRefusedError(f"{left}, and no reason is given")
     elapsed = event.time_s - before.soak_from_s
     soak = SoakTaken(
@@ -386,7 +388,7 @@ def _continue(state: State, event: e.RunContinued) -> State:
         sources=(*state.sources, event.source) if event.source else state.sources,
         simulated=state.simulated or event.simulated,
     )
-    if state.routine is None or event.away_s <= state.routine.bracket.longest_absence:
+    if state.routine is None or not exceeds(event.away_s, state.routine.bracket.longest_absence):
         return state
     return _renew(state, event.seq, lost=False)
 

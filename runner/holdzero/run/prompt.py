@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import assert_never
 
+from holdzero.limit import exceeds
 from holdzero.outlook import Outlook
 from holdzero.routine import schema
 from holdzero.run.plan import Slot, SlotKind
@@ -64,7 +65,7 @@ class Prompt:
 
     def may_end(self, now_s: float) -> bool:
         """Whether a soak may end at this moment [s] without a reason."""
-        return may_end(self.outlooks, over=now_s >= self.until_s)
+        return may_end(self.outlooks, over=not exceeds(self.until_s, now_s))
 
 
 _ASKS = {

@@ -14,6 +14,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from holdzero.limit import exceeds
 from holdzero.model import Number
 from holdzero.outlook import Outlook
 from holdzero.register import Device
@@ -371,7 +372,8 @@ class State:
         """Whether the reference read within its limit again after `reading`: what a zero that is given up leaves."""
         if self.routine is None:
             return False
-        limit = self.routine.bracket_limit_um(self.comparator.resolution if self.comparator else 0.0)
+        resolution = self.comparator.resolution if self.comparator else 0.0
+        limit = self.routine.bracket_limit_um(resolution)
         zeros = [r.value_um for r in self.live if r.kind is SlotKind.ZERO and r.zero == reading.zero]
         visits: dict[int, list[Reading]] = {}
         for later in self.live:
@@ -382,7 +384,7 @@ class State:
             return False
         # The next visit is the one that brackets it.
         closure = sum(r.value_um for r in after[0]) / len(after[0]) - sum(zeros) / len(zeros)
-        return bool(np.all(np.abs(closure) <= limit * (1.0 + 1e-9)))
+        return not np.any(exceeds(np.abs(closure), limit, resolution))
 
     @property
     def slot(self) -> Slot | None:
