@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holdzero.display import MICRO
+from holdzero.limit import exceeds
 from holdzero.material import Material
 from holdzero.model import Input, ModelError
 from holdzero.quantity import Number
@@ -119,10 +120,14 @@ class RunView:
     lost_zeros: frozenset[int] = frozenset()
 
     def length(self, number: Number, digits: int = 2, *, sign: bool = False) -> str:
-        """A small length [um] in words, in the routine's units, with so many significant digits."""
+        """A small length [um] in words, in the routine's units, with so many significant digits.
+
+        What the rounding of floats leaves of a zero is shown as zero.
+        """
         unit, worth = MICRO[self.routine.routine.units]
         if isinstance(number, np.ndarray) and number.ndim:
             number = np.array([number.min(), number.max()])  # all that is shown of many runs
+        number = np.where(exceeds(np.abs(number), 0.0, self.resolution_um), number, 0.0)
         text = shown(number / worth, digits)
         return f"{'+' if sign and not text.startswith('-') else ''}{text} {unit}".replace("-", "−")
 

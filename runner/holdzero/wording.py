@@ -39,12 +39,13 @@ def clock_text(seconds: float) -> str:
 def percent_text(probability: float) -> str:
     """A probability in percent, never rounded up to a certainty that is not there.
 
-    >>> percent_text(0.99999), percent_text(0.9966)
-    ('>99.9 %', '99.6 %')
+    >>> percent_text(0.99999), percent_text(0.9966), percent_text(0.5 - 1e-16)
+    ('>99.9 %', '99.6 %', '50.0 %')
     """
     if probability > _CERTAIN:
         return ">99.9 %"
-    return f"{math.floor(1000 * probability) / 10:.1f} %"
+    # What the rounding of floats took from a tenth of a percent is given back first.
+    return f"{math.floor(round(1000 * probability, 6)) / 10:.1f} %"
 
 
 def measured_text(result: Mapping[str, Any], units: str) -> str:
