@@ -26,7 +26,7 @@ from holdzero.hooks import (
     hookimpl,
 )
 
-HOLDZERO_API = 1
+HOLDZERO_API = 2
 
 _WIPE = "wipe"
 _SOLVENT = (

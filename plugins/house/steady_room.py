@@ -32,7 +32,7 @@ from holdzero.hooks import (
     stack,
 )
 
-HOLDZERO_API = 1
+HOLDZERO_API = 2
 
 _AIR = "air"
 _LOWEST = "lowest air temperature of the last hour"

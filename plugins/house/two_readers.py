@@ -29,7 +29,7 @@ from holdzero.hooks import (
     stack,
 )
 
-HOLDZERO_API = 1
+HOLDZERO_API = 2
 
 _READER = "reader"
 

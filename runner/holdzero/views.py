@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holdzero.display import MICRO
-from holdzero.limit import exceeds
+from holdzero.limit import between
 from holdzero.material import Material
 from holdzero.model import Input, ModelError
 from holdzero.quantity import Number
@@ -127,7 +127,7 @@ class RunView:
         unit, worth = MICRO[self.routine.routine.units]
         if isinstance(number, np.ndarray) and number.ndim:
             number = np.array([number.min(), number.max()])  # all that is shown of many runs
-        number = np.where(exceeds(np.abs(number), 0.0, self.resolution_um), number, 0.0)
+        number = np.where(between(number, 0.0, 0.0, self.resolution_um), 0.0, number)
         text = shown(number / worth, digits)
         return f"{'+' if sign and not text.startswith('-') else ''}{text} {unit}".replace("-", "−")
 

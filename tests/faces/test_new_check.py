@@ -94,8 +94,8 @@ class TestWhatIsWritten:
     @pytest.mark.parametrize(
         ("right", "wrong", "failed"),
         [
-            ("> settings.limit", "> 2.0 * settings.limit", "test_it_asks_about_readings_far_from_zero"),
-            ("> settings.limit", "> 0.0", "test_it_says_nothing_of_a_good_run"),
+            (", settings.limit,", ", 2.0 * settings.limit,", "test_it_asks_about_readings_far_from_zero"),
+            (", settings.limit,", ", 0.0,", "test_it_says_nothing_of_a_good_run"),
             ("level=Level.DOUBT", 'level="loud"', "test_it_keeps_to_the_rules_of_a_plugin"),
         ],
     )
