@@ -245,22 +245,19 @@ def decide(
         expanded_uncertainty_um=expanded,
     )
     finest = resolution_um or max(abs(limit) for limit in (lower_um, upper_um) if limit is not None)
-    chance: Callable[[], Number]
-    most: Callable[[], Number]
-    least: Callable[[], Number]
-    chance, most, least = (partial(_chance, value_um, standing, finest, side) for side in (0.0, 1.0, -1.0))
+    chances: list[Callable[[], Number]]
+    chances = [partial(_chance, value_um, standing, finest, side) for side in (0.0, 1.0, -1.0)]
     sharp: Number = 0.0
     if simulated is not None:
         share, trials = simulated
-        chance = most = least = partial(_itself, share)
+        chances = [partial(_itself, share)] * 3
         # Two standard deviations of a share of so many trials (binomial).
         sharp = 2.0 * np.sqrt(np.maximum(share * (1.0 - share), 1.0 / trials) / trials)
+    chance, most, least = chances
     band = _guard_band(standing, rule, quantile)
     guard: Number | None = band
-    inside = _within(value_um, standing, band, finest)
-    outside = _beyond(value_um, standing, band, finest)
-    passes: Truth = inside
-    fails: Truth = outside
+    passes: Truth = _within(value_um, standing, band, finest)
+    fails: Truth = _beyond(value_um, standing, band, finest)
     by_simulation = simulated is not None and rule.rule is Rule.GUARDED and rule.guard is None
     if rule.rule is Rule.PROBABILITY or by_simulation:
         passes = most() - sharp >= rule.conformance
@@ -271,7 +268,7 @@ def decide(
     elif rule.rule is Rule.GUARDED and rule.guard is None and lower_um is not None and upper_um is not None:
         # Where the tolerance is narrow against u both tails count, and one-sided guard bands
         # promise too much: the probability itself must be reached (JCGM 106, 7.4).
-        passes = _reached(value_um, standing, rule.conformance, quantile, inside, finest)
+        passes = _reached(value_um, standing, rule.conformance, quantile, passes, finest)
     return Decision(
         coverage_factor=k,
         expanded_uncertainty_um=expanded,
