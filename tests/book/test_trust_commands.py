@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 import json
-import multiprocessing
 import os
 import re
 import signal
 import stat
 import subprocess
 import sys
-import time
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ProcessPoolExecutor
 from pathlib import Path
-from typing import Any
 
 import pytest
 from sqlalchemy import Update, update
@@ -274,22 +270,6 @@ class TestSeveralWorkers:
         with executor_for(1) as (executor, ahead):
             assert next(in_order(executor, ahead, abs, numbers())) == 0
         assert taken == [0]
-
-    def test_are_all_there_before_ctrl_c_is_heard_however_slowly_they_are_asked_for(
-        self, monkeypatch: pytest.MonkeyPatch
-    ) -> None:
-        """One that was begun later could be broken off between its start and its entry in the list of processes."""
-
-        def slowly(self: ProcessPoolExecutor, /, *args: Any, **kwargs: Any) -> Future[Any]:
-            future = at_once(self, *args, **kwargs)
-            time.sleep(0.7)  # a worker is there, and would be done
-            return future
-
-        at_once = ProcessPoolExecutor.submit
-        monkeypatch.setattr(ProcessPoolExecutor, "submit", slowly)
-        before = set(multiprocessing.active_children())
-        with executor_for(3):
-            assert len(set(multiprocessing.active_children()) - before) == 3
 
     def test_one_that_comes_to_its_end_is_said(self) -> None:
         with executor_for(2) as (executor, ahead), pytest.raises(HoldzeroError, match="--workers 1"):

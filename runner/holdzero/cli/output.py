@@ -11,7 +11,9 @@ from typing import Any, TextIO
 
 from rich.console import Console
 
-__all__ = ["plain_console", "print_json", "progress", "records_alone", "tell"]
+__all__ = ["plain_console", "print_json", "progress", "records_alone", "tell", "tell_at_once"]
+
+_STANDARD_ERROR = 2
 
 
 def plain_console(*, stderr: bool) -> Console:
@@ -42,6 +44,15 @@ def tell(text: str) -> None:
     """Say something on standard error."""
     with contextlib.suppress(OSError):
         sys.stderr.write(text + "\n")
+
+
+def tell_at_once(text: str) -> None:
+    """Say something on standard error from within a signal's handler.
+
+    The handler may have broken into a write to the stream, which does not take another one meanwhile.
+    """
+    with contextlib.suppress(OSError):
+        os.write(_STANDARD_ERROR, f"{text}\n".encode())
 
 
 @contextlib.contextmanager

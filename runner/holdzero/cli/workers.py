@@ -7,22 +7,21 @@ work out needs to know which it is.
 from __future__ import annotations
 
 import contextlib
-import multiprocessing
 import os
 import signal
 import threading
 import uuid
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future
 from functools import lru_cache
-from multiprocessing.synchronize import Event
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
 from holdzero.catalogue import Catalogue
-from holdzero.cli.output import tell
+from holdzero.cli.output import tell_at_once
 from holdzero.errors import HoldzeroError
+from holdzero.processes import Processes
 
 __all__ = ["cores", "executor_for", "heard_between_pieces", "in_order", "once", "shared_catalogue"]
 
@@ -32,7 +31,6 @@ R = TypeVar("R")
 
 _AHEAD = 3  # pieces of work that wait for each worker: none is idle, and memory stays flat
 _AT_ONCE = 64  # pieces on an engine whose number of workers is its own business
-_STARTED_S = 60.0  # after it a worker no longer waits for the others
 
 
 def cores() -> int:
@@ -72,25 +70,13 @@ def executor_for(workers: int, scheduler: str | None = None) -> Iterator[tuple[E
     if workers <= 1:
         yield _Here(), 1
         return
-    # Spawned and not forked: the parent has threads and an open database.
-    context = multiprocessing.get_context("spawn")
-    all_started = context.Event()
-    pool = ProcessPoolExecutor(workers, context, initializer=_begin, initargs=(all_started,))
+    with _keyboard(signal.SIG_IGN):  # what starts now is deaf to Ctrl-C from its first moment on
+        pool = Processes(workers)
     try:
-        with _keyboard(signal.SIG_IGN):  # what starts now is deaf to Ctrl-C from its first moment on
-            try:
-                for _ in range(workers):  # none is idle before all are there, so that each starts another
-                    pool.submit(int)
-            finally:
-                all_started.set()
         yield pool, workers * _AHEAD
-    except KeyboardInterrupt:
-        # Nobody waits for what is at work now.
-        for child in multiprocessing.active_children():
-            child.kill()
-        raise
     finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+        with _keyboard(signal.SIG_IGN):  # one more Ctrl-C must not break into this
+            pool.shutdown()
 
 
 @contextlib.contextmanager
@@ -119,16 +105,10 @@ def heard_between_pieces(piece: str = "what is at work now") -> Iterator[Callabl
         if pressed:
             signal.default_int_handler(number, frame)
         pressed.append(number)
-        tell(f"\nholdzero: stops when {piece} is done; Ctrl-C again stops at once")
+        tell_at_once(f"\nholdzero: stops when {piece} is done; Ctrl-C again stops at once")
 
     with _keyboard(handler):
         yield lambda: bool(pressed)
-
-
-def _begin(all_started: Event) -> None:
-    """In a worker: Ctrl-C is for the parent, which tells what was found so far."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    all_started.wait(_STARTED_S)
 
 
 @contextlib.contextmanager
