@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import Any, Protocol, TypeAlias
 
 import pytest
+from typer.testing import CliRunner
 
 from holdzero import __version__
+from holdzero.cli import app
 from holdzero.record import digest_of_record, dumps
 from holdzero.testing import GOOD, PLAIN
 
@@ -143,6 +145,24 @@ class TestExitCodes:
         faulty = arguments[0] == "validate" and arguments[1] != "empty"
         assert (done.stdout if faulty else done.stderr).strip()
         assert "a fault of the tool itself" not in done.stderr
+
+    @pytest.mark.parametrize(
+        ("loads", "arguments"),
+        [
+            ("holdzero.cli.routines.validate_routines", ("validate", "washer.toml")),
+            ("holdzero.cli.late.import_module", ("book", "list")),
+            ("holdzero.cli.TyperGroup.make_context", ("validate", "washer.toml")),
+        ],
+    )
+    def test_ctrl_c_while_a_command_loads_is_4_and_is_said(
+        self, monkeypatch: pytest.MonkeyPatch, loads: str, arguments: tuple[str, ...]
+    ) -> None:
+        def pressed(*_: Any, **__: Any) -> None:
+            raise KeyboardInterrupt
+
+        monkeypatch.setattr(loads, pressed)
+        done = CliRunner().invoke(app, arguments)
+        assert (done.exit_code, done.stderr) == (INTERRUPTED, "\nholdzero: interrupted\n")
 
     def test_a_text_that_is_not_utf_8_is_refused_before_anything_is_measured(self, tool: Tool) -> None:
         done = tool("run", tool.routine, "--operator", "\udcff", "--source", f"readings:{tool.readings(*GOOD)}")

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import Annotated, Any, NoReturn
 
 import typer
+from typer.core import TyperGroup
 
 from holdzero import __version__
 from holdzero.cli.bench import bench_command
@@ -26,7 +29,39 @@ from holdzero.cli.options import (
 
 __all__ = ["app", "main"]
 
+EXIT_INVALID = 2
+EXIT_INTERRUPTED = 4
+
+
+def _say_interrupted() -> None:
+    typer.echo("\nholdzero: interrupted", err=True)
+
+
+@contextlib.contextmanager
+def _interruption_said() -> Iterator[None]:
+    try:
+        yield
+    except KeyboardInterrupt:
+        _say_interrupted()
+        raise typer.Exit(EXIT_INTERRUPTED) from None
+
+
+class _Tool(TyperGroup):
+    """Says it where Ctrl-C comes while a command loads what it needs; the library would end silently, with 130."""
+
+    def make_context(self, *args: Any, **kwargs: Any) -> Any:
+        """Called by the base class."""
+        with _interruption_said():
+            return super().make_context(*args, **kwargs)
+
+    def invoke(self, ctx: Any) -> Any:
+        """Called by the base class."""
+        with _interruption_said():
+            return super().invoke(ctx)
+
+
 app = typer.Typer(
+    cls=_Tool,
     name="holdzero",
     help="Measure a part at a bench comparator and defend the number.",
     no_args_is_help=True,
@@ -42,8 +77,6 @@ app.add_typer(new_app, name="new")
 app.add_typer(late_group("holdzero.cli.book", "book_app", BOOK_HELP), name="book")
 
 DEFAULT_SHOP = Path("shop.toml")
-EXIT_INVALID = 2
-EXIT_INTERRUPTED = 4
 
 SourceOption = Annotated[
     str,
@@ -376,7 +409,7 @@ def main() -> NoReturn:
         typer.echo(f"holdzero: {error}", err=True)
         sys.exit(EXIT_INVALID)
     except KeyboardInterrupt:
-        typer.echo("\nholdzero: interrupted", err=True)
+        _say_interrupted()
         sys.exit(EXIT_INTERRUPTED)
     except BrokenPipeError:
         _say_no_more()
