@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 __all__ = ["explain_record", "list_plugins", "verify_records"]
 
 _VALID, _DIFFERS, _INVALID, _OTHER_MODEL = 0, 1, 2, 5
-# Of many records the gravest decides: one that was changed before one that is none.
-_GRAVITY = (_VALID, _OTHER_MODEL, _INVALID, _DIFFERS)
+# Of many records the gravest decides.
+_GRAVITY = (_VALID, _OTHER_MODEL, _DIFFERS, _INVALID)
 # Differences that no missing plugin makes: the record itself is not what it was.
 _OF_THE_RECORD = ("digest:", "events", "structure:", "amends:")
 
