@@ -291,7 +291,7 @@ def _chance(value: Number, standing: Standing, finest: float, side: float) -> Nu
     whichever way it came. Where there is no uncertainty a value on a limit is within it.
     """
     u = standing.standard_uncertainty_um
-    hair = HAIR * finest * np.where(np.asarray(u) > 0.0, side, 1.0)
+    hair: Number = HAIR * finest * (side if np.all(u) else np.where(u, side, 1.0))
     lower = None if standing.lower_um is None else standing.lower_um - hair
     upper = None if standing.upper_um is None else standing.upper_um + hair
     return conformance_probability(value, u, standing.dof, lower, upper)

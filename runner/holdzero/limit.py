@@ -58,7 +58,7 @@ def between(value: Number, lower: Number | None, upper: Number | None, resolutio
     >>> between(0.1 + 0.2, -0.3, 0.3), between(0.0, 0.1, None)
     (True, False)
     """
-    above = True if lower is None else -value <= _last(-lower, resolution)
+    above = True if lower is None else value >= -_last(-lower, resolution)
     below = True if upper is None else value <= _last(upper, resolution)
     return _mask(np.logical_and(above, below))
 
