@@ -117,8 +117,8 @@ class Decision:
     Attributes:
         coverage_factor: k [1].
         expanded_uncertainty_um: U = k·u [um].
-        guard_band_um: by how much the limits are drawn in for a pass, and out for a fail [um]; None
-            where a probability decides and no band does.
+        guard_band_um: by how much the limits are drawn out for a fail, and at least in for a pass [um]; None
+            where a probability decides and no band does. Which values pass, `acceptance_of` tells.
         chance: works out `conformance_probability`, which is dear for many runs; None without limits.
         passes: whether conformity is shown; an array has one entry a run.
         fails: whether nonconformity is shown.
@@ -170,7 +170,8 @@ def conformance_probability(
     """
     below = _tail(value_um, standard_uncertainty_um, dof, upper_um, missing=1.0)
     under = _tail(value_um, standard_uncertainty_um, dof, lower_um, missing=0.0)
-    return np.maximum(below - under, 0.0) if isinstance(below, np.ndarray) else max(below - under, 0.0)
+    within = below - under
+    return np.maximum(within, 0.0) if isinstance(within, np.ndarray) else max(within, 0.0)
 
 
 def _tail(value: Number, u: Number, dof: Number, limit: Number | None, *, missing: float) -> Number:
@@ -383,7 +384,8 @@ def _sentence(rule: DecisionRule, *, by_simulation: bool) -> str:
     return (
         f"ISO 14253-1:2017, conformance probability {rule.conformance:.4g}: pass when conformity is shown, fail when "
         "nonconformity is shown, undecided between; the guard band at each limit is the one-sided Student's t times "
-        "the standard uncertainty (1.65 u for a normal result)."
+        "the standard uncertainty (1.65 u for a normal result), more for a pass where the limits are so near together "
+        "that both tails count."
     )
 
 

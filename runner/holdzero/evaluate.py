@@ -11,17 +11,19 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from holdzero.acceptance import Shares, acceptance_of, shares_of_errors, shares_of_trials
 from holdzero.characteristic import characteristic_of
 from holdzero.checks import Checks, Failure, told
 from holdzero.decide import Decision, DecisionRule, Truth, Verdict, decide, worst
+from holdzero.distribution import MonteCarlo
 from holdzero.error_distribution import ErrorDistribution, simulated_errors
 from holdzero.estimate import Estimate
 from holdzero.hooks import CharacteristicView, Finding, Level, RunView, reference_deviation
 from holdzero.model import Input, ModelError, Number, Propagated, Term
-from holdzero.montecarlo import MonteCarlo, adaptive, first_order_validated, simulate
+from holdzero.montecarlo import adaptive, first_order_validated, simulate
 from holdzero.oversight import bracket_findings, run_findings, selection_findings
 from holdzero.propagation import Model, Order, worked_out
-from holdzero.risk import GlobalRisk, global_risk
+from holdzero.risk import Acceptance, GlobalRisk, global_risk
 from holdzero.routine.schema import Characteristic, Measure
 from holdzero.run.state import State
 from holdzero.views import view_of
@@ -41,10 +43,11 @@ class Result:
         errors: simulated, where the terms of second order move the coverage of U.
         simulation: by Monte Carlo, where the run asks for it; `validated` says whether it agrees with propagation.
         decision: by the rule of the routine.
+        acceptance: which measured values would pass; None without limits.
         stopped: whether a finding stops it; where the readings are arrays, one entry a run, or one for all.
 
     Where the readings are arrays there is no one verdict: `passed` and `failed` say it run by run, and weights,
-    simulation and risk are left out.
+    simulation, acceptance and risk are left out.
     """
 
     name: str
@@ -58,6 +61,7 @@ class Result:
     simulation: MonteCarlo | None = None
     validated: bool | None = None
     decision: Decision | None = None
+    acceptance: Acceptance | None = None
     risk: GlobalRisk | None = None
     stopped: Truth = False
 
@@ -209,6 +213,7 @@ def _decided(
 def _number(state: State, view: RunView, seen: CharacteristicView, model: Model, rule: DecisionRule) -> Result:
     """Value, uncertainty and decision of a characteristic."""
     spec, propagated = seen.spec, model.propagated
+    limits = (spec.lower, spec.upper)
     simulation = _simulated(state, model.terms, spec, rule.coverage_probability, seen.name)
 
     def decided(simulated: tuple[Number, int] | None = None) -> Decision:
@@ -224,6 +229,7 @@ def _number(state: State, view: RunView, seen: CharacteristicView, model: Model,
         )
 
     decision, validated, errors = decided(), None, None
+    deciding: Shares | None = None
     if view.routine.decision.order != 1:
         errors = simulated_errors(
             model.terms,
@@ -237,13 +243,15 @@ def _number(state: State, view: RunView, seen: CharacteristicView, model: Model,
         chance = errors.conformance_probability(
             propagated.value_um, propagated.standard_uncertainty_um, spec.lower, spec.upper
         )
-        decision = decided((chance, errors.trials))
+        decision, deciding = decided((chance, errors.trials)), shares_of_errors(errors, propagated, limits)
     if simulation is not None:
-        value, expanded = float(propagated.value_um), float(decision.expanded_uncertainty_um)
-        validated = first_order_validated(value, expanded, simulation)[0]
+        value, u = float(propagated.value_um), float(propagated.standard_uncertainty_um)
+        validated = first_order_validated(value, u, float(decision.expanded_uncertainty_um), simulation)[0]
         sharp = simulation.stable and simulation.trials >= _ENOUGH_TRIALS
         if not validated and sharp and simulation.conformance_probability is not None:
             decision = decided((simulation.conformance_probability, simulation.trials))
+            deciding = shares_of_trials(simulation, propagated, limits)
+    acceptance = None if model.of_many else _acceptance(spec, propagated, decision, rule, deciding)
     return Result(
         name=seen.name,
         spec=spec,
@@ -256,7 +264,8 @@ def _number(state: State, view: RunView, seen: CharacteristicView, model: Model,
         simulation=simulation,
         validated=validated,
         decision=decision,
-        risk=_risk(view, spec, propagated, decision),
+        acceptance=acceptance,
+        risk=_risk(view, spec, propagated, acceptance),
     )
 
 
@@ -286,25 +295,34 @@ def _simulated(
     return simulate(terms, generator, state.trials, coverage, limits)
 
 
-def _risk(view: RunView, spec: Characteristic, propagated: Propagated, decision: Decision) -> GlobalRisk | None:
-    """Risks over the process, where the routine says how its parts lie."""
-    if np.ndim(propagated.value_um) or np.ndim(propagated.standard_uncertainty_um):
+def _acceptance(
+    spec: Characteristic, propagated: Propagated, decision: Decision, rule: DecisionRule, deciding: Shares | None
+) -> Acceptance | None:
+    """Which measured values of one run would pass; `deciding` where a simulation did."""
+    if decision.chance is None:
         return None
-    process, u = view.routine.decision.process, float(propagated.standard_uncertainty_um)
-    if process is None or (spec.lower is None and spec.upper is None) or not u or not process.standard_uncertainty:
-        return None
-    if decision.guard_band_um is None or not np.all(np.isfinite(decision.guard_band_um)):
-        return None  # a probability decides, or nothing does: there are no fixed acceptance limits
-    guard = float(decision.guard_band_um)
-    return global_risk(
-        process_mean_um=float(process.value),
-        process_standard_um=float(process.standard_uncertainty),
-        standard_uncertainty_um=u,
+    return acceptance_of(
+        decision,
+        rule,
+        standard_uncertainty_um=float(propagated.standard_uncertainty_um),
+        dof=float(propagated.dof),
         limits_um=(spec.lower, spec.upper),
-        acceptance_um=(
-            None if spec.lower is None else spec.lower + guard,
-            None if spec.upper is None else spec.upper - guard,
-        ),
+        simulated=deciding,
+    )
+
+
+def _risk(
+    view: RunView, spec: Characteristic, propagated: Propagated, acceptance: Acceptance | None
+) -> GlobalRisk | None:
+    """Risks over the process, where the routine says how its parts lie."""
+    process = view.routine.process_of(spec)
+    if process is None or acceptance is None:
+        return None
+    return global_risk(
+        process=process.distribution,
+        standard_uncertainty_um=float(propagated.standard_uncertainty_um),
+        limits_um=(spec.lower, spec.upper),
+        acceptance_um=acceptance,
     )
 
 
@@ -316,9 +334,8 @@ def _of_the_model(view: RunView, result: Result) -> Iterable[Finding]:
         yield _left_out(view, result.name, result.propagated, result.second)
     if result.errors is not None and result.decision is not None:
         yield _coverage(view, result.name, result.errors, result.decision)
-    if result.simulation is not None and not result.simulation.stable:
-        text = f"{result.name}: the simulation did not become stable in {result.simulation.trials} trials."
-        yield Finding(level=Level.DOUBT, code="model/unstable", text=text, characteristic=result.name)
+    if result.simulation is not None:
+        yield from _of_the_simulation(result.name, result.simulation)
     if result.validated is False:
         text = (
             f"{result.name}: propagation and simulation differ by more than the last digit that counts; where a "
@@ -360,6 +377,25 @@ def _coverage(view: RunView, name: str, errors: ErrorDistribution, decision: Dec
         characteristic=name,
         data={"coverage": errors.coverage, "stated": stated},
     )
+
+
+def _of_the_simulation(name: str, simulation: MonteCarlo) -> Iterable[Finding]:
+    """What a simulation can't say, or did not come to."""
+    trials = simulation.trials
+    unstable = f"{name}: the simulation did not become stable in {trials} trials."
+    if simulation.heavy_tails:
+        few = "; ".join(f"{of}: {dof:.3g}" for of, dof in simulation.heavy_tails.items())
+        text = (
+            f"{name}: the simulation has no standard uncertainty, only an interval. With 2 degrees of freedom or fewer "
+            f"an input has no standard deviation ({few}). More readings give it one. JCGM 101, 6.4.9.4."
+        )
+        yield Finding(level=Level.NOTE, code="model/no_standard_deviation", text=text, characteristic=name)
+        unstable = (
+            f"{name}: without a standard deviation no adaptive number of trials can become stable, and none was tried. "
+            f"{trials} trials were made. For a decision by simulation ask for that number: --trials {trials}."
+        )
+    if not simulation.stable:
+        yield Finding(level=Level.DOUBT, code="model/unstable", text=unstable, characteristic=name)
 
 
 def _culprits(core: list[Term], added: list[tuple[str, Term]], order: Order) -> list[Failure]:

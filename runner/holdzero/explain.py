@@ -210,15 +210,24 @@ def _uncertainty(r: Row, units: str) -> Iterator[str]:
     told = micro_text(expanded, units, expanded, sign=False)
     yield f"U = k·u = {k:.3f} × {micro_text(u, units, u, sign=False)} = {told}"
     yield from _orders(r, units)
-    simulated = r.get("monte_carlo")
-    if simulated:
-        low, high = (micro_text(end, units, u) for end in simulated["interval_um"])
-        good = "agrees" if simulated["first_order_validated"] else "does not agree to the last digit"
+    if r.get("monte_carlo"):
+        yield from _simulation(r["monte_carlo"], units, u)
+
+
+def _simulation(simulated: Row, units: str, u: float) -> Iterator[str]:
+    low, high = (micro_text(end, units, u) for end in simulated["interval_um"])
+    good = "agrees" if simulated["first_order_validated"] else "does not agree to the last digit"
+    standard = simulated["standard_uncertainty_um"]
+    told = "no u (see below)" if standard is None else f"u = {micro_text(standard, units, u, sign=False)}"
+    median = " (median)" if simulated.get("value_is") == "median" else ""
+    yield (
+        f"{simulated['trials']} Monte Carlo trials give {micro_text(simulated['value_um'], units, u)}{median}, {told}, "
+        f"shortest {100 * simulated['coverage']:.4g} % interval {low} to {high}: first order {good}  (JCGM 101, 8)"
+    )
+    for name, dof in (simulated.get("no_standard_deviation") or {}).items():
         yield (
-            f"{simulated['trials']} Monte Carlo trials give "
-            f"{micro_text(simulated['value_um'], units, u)}, u = "
-            f"{micro_text(simulated['standard_uncertainty_um'], units, u, sign=False)}, shortest "
-            f"{100 * simulated['coverage']:.4g} % interval {low} to {high}: first order {good}  (JCGM 101, 8)"
+            f"    {name} has {dof:.3g} degrees of freedom; with 2 or fewer there is no standard deviation, and so none "
+            "of the result  (JCGM 101, 6.4.9.4)"
         )
 
 
@@ -237,19 +246,24 @@ def _orders(r: Row, units: str) -> Iterator[str]:
 
 
 def _decision(record: Mapping[str, Any], r: Row, units: str) -> Iterator[str]:
-    expanded, guard = r["expanded_uncertainty_um"], r["guard_band_um"]
-    by_probability = guard is None
-    guard = 0.0 if by_probability else guard
-    yield f"{value_and_uncertainty(r['value_um'], expanded, units)}: {r['verdict']}"
+    yield f"{value_and_uncertainty(r['value_um'], r['expanded_uncertainty_um'], units)}: {r['verdict']}"
     yield r["rule"]
     u = r["standard_uncertainty_um"]
     value, resolution = _precise(r["value_um"], units, u), _resolution_um(record)
-    for word, limit, sign in (("lower", r["lower_um"], 1.0), ("upper", r["upper_um"], -1.0)):
+    edges = _edges(r)
+    if not edges:
+        yield "with this uncertainty no value would pass"
+    for word, limit, drawn, sign in zip(
+        ("lower", "upper"), (r["lower_um"], r["upper_um"]), edges or (None, None), (1.0, -1.0), strict=True
+    ):
         if limit is None:
             continue
-        drawn = limit + sign * guard
+        if drawn is None:
+            yield f"{word} limit {_precise(limit, units, u)}"
+            continue
         beyond = exceeds(sign * drawn, sign * r["value_um"], resolution)
         relation = ("<" if beyond else "≥") if sign > 0.0 else (">" if beyond else "≤")
+        guard = sign * (drawn - limit)
         guarded = (
             f", drawn in by the guard band {_precise(guard, units, u)}: {_precise(drawn, units, u)}" if guard else ""
         )
@@ -263,13 +277,25 @@ def _decision(record: Mapping[str, Any], r: Row, units: str) -> Iterator[str]:
         risk = r["global_risk"]
         yield (
             f"over the stated process: consumer's risk {risk['consumers']:.2g}, producer's risk "
-            f"{risk['producers']:.2g}  (JCGM 106, 9.5)"
+            f"{risk['producers']:.2g}; {risk['accepted']:.2g} of the parts would pass  (JCGM 106, 9.5; measured values "
+            "taken as normal about the true size, with this u)"
         )
 
 
 def _resolution_um(record: Mapping[str, Any]) -> float:
     """Of the comparator that was in use, as the record has it [um]."""
     return parse_quantity(record["register"]["comparator"]["resolution"], Dimension.LENGTH).value
+
+
+def _edges(r: Row) -> tuple[float | None, ...]:
+    """Least and largest value that passes [um], None for no end; empty where none does.
+
+    A record of before it was recorded has the limits, drawn in by the guard band.
+    """
+    if r.get("acceptance_um") is not None:
+        return tuple(r["acceptance_um"])
+    guard, lower, upper = r["guard_band_um"] or 0.0, r["lower_um"], r["upper_um"]
+    return (None if lower is None else lower + guard, None if upper is None else upper - guard)
 
 
 _SURE = 1e-6

@@ -1,29 +1,30 @@
 """Monte Carlo propagation of distributions through the same terms (JCGM 101:2008).
 
 Trials are drawn in blocks and only what a result needs is kept, so that memory stays flat at any
-number of trials. The generator is handed in: the same seed gives the same numbers.
+number of trials. The generator is handed in: the same seed gives the same numbers. Where an input
+has two degrees of freedom or fewer, no standard deviation exists, and none is stated.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from holdzero.distribution import Distribution, MonteCarlo
 from holdzero.estimate import Part, Shape
 from holdzero.model import Input, ModelError, Term, inputs_of
 
 __all__ = [
     "BLOCK",
-    "Distribution",
-    "MonteCarlo",
     "adaptive",
     "draw",
     "draws_of",
     "first_order_validated",
+    "heavy_tails_of",
     "simulate",
     "tolerance_of",
     "values_of",
@@ -34,33 +35,7 @@ Array = NDArray[np.float64]
 BLOCK = 2**16
 """Trials that are drawn at once: two dozen arrays of it fit a processor's cache."""
 
-_EXACT = 2**21  # values that are kept one by one; beyond it they are counted in fine bins
-_BINS = 2**18
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MonteCarlo:
-    """What a simulation gives (JCGM 101:2008, 5.11, 7.6, 7.7).
-
-    Attributes:
-        value_um: mean of the trials [um].
-        standard_uncertainty_um: their standard deviation [um].
-        shortest_um: shortest coverage interval [um].
-        symmetric_um: probabilistically symmetric coverage interval [um].
-        coverage: coverage probability of both [1].
-        trials: how many were made [1].
-        conformance_probability: share of the trials within the limits [1]; None without limits.
-        stable: whether the adaptive procedure came to its end; true for a fixed number of trials.
-    """
-
-    value_um: float
-    standard_uncertainty_um: float
-    shortest_um: tuple[float, float]
-    symmetric_um: tuple[float, float]
-    coverage: float
-    trials: int
-    conformance_probability: float | None
-    stable: bool = True
+_VARIANCE_ABOVE = 2.0  # degrees of freedom above which Student's t has a variance: JCGM 101:2008, 6.4.9.4
 
 
 def draw(part: Part, generator: np.random.Generator, size: int) -> Array:  # noqa: PLR0911  one arm a shape
@@ -109,139 +84,6 @@ def _curvilinear(value: float, half: float, inexact: float, generator: np.random
     return value + width * (2.0 * generator.random(size) - 1.0)
 
 
-class Distribution:
-    """Values of the output as they come: exact while they are few, in fine bins beyond that.
-
-    Args:
-        limits_um: lower and upper limit [um], to count what conforms; None for one that is missing.
-    """
-
-    def __init__(self, limits_um: tuple[float | None, float | None] = (None, None)) -> None:
-        self.count = 0
-        self._limits = limits_um
-        self._mean = 0.0
-        self._squares = 0.0
-        self._conforming = 0
-        self._kept: list[Array] = []
-        self._edges: Array | None = None
-        self._bins: NDArray[np.int64] = np.zeros(0, dtype=np.int64)
-        self._outside: list[Array] = []
-
-    def add(self, values: Array) -> None:
-        """Take in a block of values [um]; mean and squares by pairwise updating (Chan et al.)."""
-        size = values.size
-        mean = float(values.mean())
-        squares = float(np.square(values - mean).sum())
-        total = self.count + size
-        gap = mean - self._mean
-        self._squares += squares + gap * gap * self.count * size / total
-        self._mean += gap * size / total
-        self.count = total
-        lower, upper = self._limits
-        if lower is not None or upper is not None:
-            inside = np.ones(size, dtype=bool) if lower is None else values >= lower
-            self._conforming += int(np.count_nonzero(inside if upper is None else inside & (values <= upper)))
-        if self._edges is None:
-            self._kept.append(values)
-            if total > _EXACT:
-                self._to_bins()
-        else:
-            self._into_bins(values)
-
-    def _to_bins(self) -> None:
-        kept = np.concatenate(self._kept)
-        low, high = float(kept.min()), float(kept.max())
-        # The tails of later blocks reach a little further; what is beyond is kept value by value.
-        margin = 0.5 * (high - low) or 1.0
-        self._edges = np.linspace(low - margin, high + margin, _BINS + 1)
-        self._bins = np.zeros(_BINS, dtype=np.int64)
-        self._kept = []
-        self._into_bins(kept)
-
-    def _into_bins(self, values: Array) -> None:
-        edges = self._edges
-        if edges is None:
-            return
-        step = (edges[-1] - edges[0]) / _BINS
-        place = np.floor((values - edges[0]) / step).astype(np.int64)
-        within = (place >= 0) & (place < _BINS)
-        self._bins += np.bincount(place[within], minlength=_BINS)
-        if not within.all():
-            self._outside.append(values[~within])
-
-    @property
-    def mean_um(self) -> float:
-        """Mean of the values [um] (JCGM 101:2008, 7.6, eq. 16)."""
-        return self._mean
-
-    @property
-    def standard_um(self) -> float:
-        """Standard deviation of the values [um] (JCGM 101:2008, 7.6, eq. 17)."""
-        return math.sqrt(self._squares / (self.count - 1)) if self.count > 1 else 0.0
-
-    @property
-    def conformance_probability(self) -> float | None:
-        """Share of the values within the limits [1]; None without limits."""
-        return None if self._limits == (None, None) else self._conforming / self.count
-
-    def ordered(self) -> tuple[Array, Array]:
-        """Values in order [um], and how many values lie up to and including each."""
-        if self._edges is None:
-            values = np.sort(np.concatenate(self._kept)) if len(self._kept) != 1 else np.sort(self._kept[0])
-            return values, np.arange(1, values.size + 1, dtype=float)
-        centres = 0.5 * (self._edges[:-1] + self._edges[1:])
-        filled = self._bins > 0
-        outside = np.sort(np.concatenate(self._outside)) if self._outside else np.zeros(0)
-        values = np.concatenate([centres[filled], outside])
-        weights = np.concatenate([self._bins[filled].astype(float), np.ones(outside.size)])
-        order = np.argsort(values, kind="stable")
-        return values[order], np.cumsum(weights[order])
-
-    def intervals_um(self, coverage: float) -> tuple[tuple[float, float], tuple[float, float]]:
-        """Shortest and probabilistically symmetric coverage interval [um] (JCGM 101:2008, 7.7)."""
-        values, ranks = self.ordered()
-        within = math.floor(coverage * self.count + 0.5)
-        if within >= self.count or values.size < 2:  # noqa: PLR2004  two ends
-            whole = (float(values[0]), float(values[-1]))
-            return whole, whole
-        if self._edges is None:
-            return _exact_intervals(values, within)
-        first = np.concatenate([[0.0], ranks[:-1]])
-        last = np.searchsorted(ranks, first + within, side="left")
-        fits = last < values.size
-        widths = values[last[fits]] - values[np.flatnonzero(fits)]
-        start = int(widths.argmin())
-        shortest = (float(values[start]), float(values[last[start]]))
-        low = np.searchsorted(ranks, (self.count - within) / 2.0, side="left")
-        high = np.searchsorted(ranks, (self.count - within) / 2.0 + within, side="left")
-        symmetric = (float(values[low]), float(values[min(int(high), values.size - 1)]))
-        return shortest, symmetric
-
-    def result(self, coverage: float, *, stable: bool = True) -> MonteCarlo:
-        """All of it, for one coverage probability [1]."""
-        shortest, symmetric = self.intervals_um(coverage)
-        return MonteCarlo(
-            value_um=self.mean_um,
-            standard_uncertainty_um=self.standard_um,
-            shortest_um=shortest,
-            symmetric_um=symmetric,
-            coverage=coverage,
-            trials=self.count,
-            conformance_probability=self.conformance_probability,
-            stable=stable,
-        )
-
-
-def _exact_intervals(values: Array, within: int) -> tuple[tuple[float, float], tuple[float, float]]:
-    """The same where every value is kept: an interval of `within` values more than one."""
-    start = int((values[within:] - values[:-within]).argmin())
-    low = (values.size - within) // 2
-    return (
-        (float(values[start]), float(values[start + within])),
-        (float(values[low]), float(values[min(low + within, values.size - 1)])),
-    )
-
-
 def draws_of(inputs: Mapping[str, Input], generator: np.random.Generator, size: int) -> dict[str, Array | float]:
     """`size` draws of each input, by name, in its unit; a number where it is exact."""
     drawn: dict[str, Array | float] = {}
@@ -276,6 +118,47 @@ def _block(terms: Sequence[Term], inputs: dict[str, Input], generator: np.random
     return values_of(terms, draws_of(inputs, generator, size), size)
 
 
+def heavy_tails_of(terms: Sequence[Term]) -> dict[str, float]:
+    """Inputs that move the value and have no standard deviation: Student's t of two degrees of freedom or fewer.
+
+    Args:
+        terms: summands of the value [um each].
+
+    Returns:
+        The fewest degrees of freedom of each such input [1], by name. One that moves no term, however large, is not
+        among them: it leaves the value's standard deviation as it is.
+
+    Raises:
+        ModelError: inputs clash.
+
+    Source: JCGM 101:2008, 6.4.9.4.
+    """
+    inputs = inputs_of(terms)
+    few = {
+        name: min((float(part.dof) for part in item.estimate.parts if _is_heavy(part)), default=math.inf)
+        for name, item in inputs.items()
+    }
+    return {name: dof for name, dof in few.items() if math.isfinite(dof) and _moves(name, terms, inputs)}
+
+
+def _is_heavy(part: Part) -> bool:
+    few = float(part.dof) <= _VARIANCE_ABOVE
+    return part.shape is Shape.NORMAL and few and float(part.standard_uncertainty) > 0.0
+
+
+def _moves(name: str, terms: Sequence[Term], inputs: Mapping[str, Input]) -> bool:
+    """Whether an input moves the value, all others being off their estimates: their zeros would hide a product."""
+    at = {
+        other: float(item.estimate.value) + float(item.estimate.standard_uncertainty) for other, item in inputs.items()
+    }
+    standard = float(inputs[name].estimate.standard_uncertainty)
+    values = set()
+    for steps in (0.0, 1.0, 2.0):  # three: an even function has equal values at two
+        moved = {**at, name: at[name] + steps * standard}
+        values.add(sum(float(term.function(*(moved[item.name] for item in term.inputs))) for term in terms))
+    return len(values) > 1
+
+
 def simulate(
     terms: Sequence[Term],
     generator: np.random.Generator,
@@ -303,11 +186,12 @@ def simulate(
     inputs, distribution = inputs_of(terms), Distribution(limits_um)
     for start in range(0, trials, BLOCK):
         distribution.add(_block(terms, inputs, generator, min(BLOCK, trials - start)))
-    return distribution.result(coverage)
+    return distribution.result(coverage, heavy_tails=heavy_tails_of(terms))
 
 
 _PER_STEP = 10_000  # JCGM 101:2008, 7.9.4 b): M = max(J, 10⁴), J ≥ 100/(1 − p)
 _MOST_TRIALS = 10_000_000
+_USUAL_TRIALS = 1_000_000  # JCGM 101:2008, 7.2: often enough for an interval of 95 %, to one or two digits
 
 
 def adaptive(
@@ -320,6 +204,9 @@ def adaptive(
 ) -> MonteCarlo:
     """As many trials as the result needs to be stable in `digits` significant digits of its uncertainty.
 
+    Where an input has no standard deviation, nor has the result: there is nothing that could become stable, and
+    nothing to tell how many digits count. Then a million trials are made, and the result is not `stable`.
+
     Args:
         terms: summands of the value [um each].
         generator: source of the draws.
@@ -328,13 +215,15 @@ def adaptive(
         digits: significant digits of the standard uncertainty [1].
 
     Returns:
-        As `simulate`; not `stable` where ten million trials did not suffice.
+        As `simulate`; not `stable` where ten million trials did not suffice, or the procedure can't be used.
 
     Raises:
         ModelError: inputs clash, or a value is no number.
 
-    Source: JCGM 101:2008, 7.9.
+    Source: JCGM 101:2008, 7.9; 6.4.9.4.
     """
+    if heavy_tails_of(terms):
+        return replace(simulate(terms, generator, _USUAL_TRIALS, coverage, limits_um), stable=False)
     inputs, whole = inputs_of(terms), Distribution(limits_um)
     size = max(math.ceil(100.0 / (1.0 - coverage)), _PER_STEP)
     steps: list[tuple[float, float, float, float]] = []
@@ -376,12 +265,14 @@ def tolerance_of(standard_uncertainty_um: float, digits: int = 2) -> float:
 
 
 def first_order_validated(
-    value_um: float, expanded_um: float, result: MonteCarlo, *, digits: int = 2
+    value_um: float, standard_uncertainty_um: float, expanded_um: float, result: MonteCarlo, *, digits: int = 2
 ) -> tuple[bool, float, float]:
     """Whether first-order propagation was good enough.
 
     Args:
         value_um: by first order [um].
+        standard_uncertainty_um: its standard uncertainty [um]; it takes the place of the simulation's where that has
+            none.
         expanded_um: its expanded uncertainty [um], for the coverage of `result`.
         result: of the simulation.
         digits: significant digits that count [1].
@@ -393,7 +284,9 @@ def first_order_validated(
     """
     low = abs(value_um - expanded_um - result.shortest_um[0])
     high = abs(value_um + expanded_um - result.shortest_um[1])
-    if result.standard_uncertainty_um == 0.0:
+    simulated = result.standard_uncertainty_um
+    standard = standard_uncertainty_um if simulated is None else simulated
+    if standard == 0.0:
         return low == high == 0.0, low, high
-    delta = tolerance_of(result.standard_uncertainty_um, digits)
+    delta = tolerance_of(standard, digits)
     return low <= delta and high <= delta, low, high

@@ -29,7 +29,7 @@ from holdzero.journal import chain_of
 from holdzero.model import Contribution, Number, Propagated
 from holdzero.model_version import MODEL_VERSION
 from holdzero.quantity import Dimension
-from holdzero.risk import specific_risk
+from holdzero.risk import Acceptance, specific_risk
 from holdzero.routine.approval import approval_state
 from holdzero.run import Run
 from holdzero.run.plan import Slot
@@ -232,6 +232,7 @@ def _result(result: Result) -> dict[str, Any]:
         "lower_um": spec.lower,
         "upper_um": spec.upper,
         "guard_band_um": _number(d.guard_band_um) if d and d.guard_band_um is not None else None,
+        "acceptance_um": _acceptance(result.acceptance),
         "conformance_probability": _conformance(d),
         "verdict": result.verdict.value,
         "rule": d.sentence if d else "No number: nothing is decided.",
@@ -252,6 +253,14 @@ def _errors(errors: ErrorDistribution | None) -> dict[str, Any] | None:
     if errors is None:
         return None
     return {"trials": errors.trials, "seed": errors.seed, "coverage": errors.coverage, "pair": errors.pair}
+
+
+def _acceptance(acceptance: Acceptance | None) -> list[float | None] | None:
+    """Least and largest value that passes, null for no end; empty where none passes, null without limits."""
+    if acceptance is None:
+        return None
+    low, high = acceptance
+    return [_number(low), _number(high)] if low <= high else []
 
 
 def _terms(result: Result) -> list[dict[str, Any]]:
@@ -279,12 +288,14 @@ def _simulation(result: Result) -> dict[str, Any]:
         return {}
     return {
         "value_um": simulation.value_um,
+        "value_is": simulation.value_is,
         "standard_uncertainty_um": simulation.standard_uncertainty_um,
         "interval_um": list(simulation.shortest_um),
         "symmetric_interval_um": list(simulation.symmetric_um),
         "coverage": simulation.coverage,
         "trials": simulation.trials,
         "stable": simulation.stable,
+        "no_standard_deviation": dict(simulation.heavy_tails),
         "conformance_probability": simulation.conformance_probability,
         "first_order_validated": result.validated,
     }

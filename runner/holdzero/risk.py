@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from functools import cache
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["GlobalRisk", "global_risk", "specific_risk"]
+from holdzero.limit import between
+from holdzero.process import ListedProcess, ProductionProcess
+
+__all__ = ["Acceptance", "GlobalRisk", "global_risk", "specific_risk"]
+
+Acceptance: TypeAlias = tuple[float, float]
+"""Least and largest measured value that passes [um]; infinite where there is no end. The least lies above the largest
+where none passes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,13 +36,6 @@ class GlobalRisk:
     conforming: float
 
 
-@cache
-def _rule() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Nodes and weights of the integration: dear to make, and always the same."""
-    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
-    return nodes, weights
-
-
 def specific_risk(conformance_probability: float, *, accepted: bool) -> float:
     """Risk that the decision on this part is wrong.
 
@@ -50,61 +51,57 @@ def specific_risk(conformance_probability: float, *, accepted: bool) -> float:
     return 1.0 - conformance_probability if accepted else conformance_probability
 
 
-_REACH = 9.0  # standard deviations of the process; beyond it nothing is left in double precision
-_NODES = 200  # of a Gauss-Legendre rule on each stretch between limits
+_REACH = 9.0  # standard uncertainties from an acceptance limit; beyond it nothing is left in double precision
 
 
 def global_risk(
     *,
-    process_mean_um: float,
-    process_standard_um: float,
+    process: ProductionProcess,
     standard_uncertainty_um: float,
     limits_um: tuple[float | None, float | None],
-    acceptance_um: tuple[float | None, float | None],
+    acceptance_um: Acceptance,
 ) -> GlobalRisk:
-    """Global consumer's and producer's risk for a normal process and a normal measurement.
+    """Global consumer's and producer's risk.
+
+    The measured value of a part lies normally about its true size, with the standard uncertainty as it was found;
+    what is not accepted counts as rejected, whether it fails or is undecided.
 
     Args:
-        process_mean_um: mean of the parts [um].
-        process_standard_um: their standard deviation [um], above zero.
-        standard_uncertainty_um: of a measurement [um], above zero.
+        process: how the true sizes of the parts lie.
+        standard_uncertainty_um: of a measurement [um].
         limits_um: lower and upper tolerance limit [um]; None for one that is missing.
-        acceptance_um: lower and upper acceptance limit [um]; None for one that is missing.
+        acceptance_um: which measured values pass [um].
 
     Returns:
         The risks [1].
 
-    Source: JCGM 106:2012, 9.5.2, eq. (17) to (20), A.5; integrated by Gauss-Legendre.
+    Source: JCGM 106:2012, 9.5.2, eq. (17) to (20), A.5; integrated by Gauss-Legendre, summed for a list of values.
     """
+    lower, upper = limits_um
+    least, most = -math.inf if lower is None else lower, math.inf if upper is None else upper
+    near = [limit + side * _REACH * standard_uncertainty_um for limit in acceptance_um for side in (-1, 0, 1)]
+    sizes, shares = process.nodes(place for place in (least, most, *near) if math.isfinite(place))
+    # A size that is written down is on its limit by the tool's own comparison; of others none is.
+    listed = isinstance(process, ListedProcess)
+    conforms = between(sizes, lower, upper) if listed else (sizes >= least) & (sizes <= most)
+    passing = shares * _chance(sizes, standard_uncertainty_um, acceptance_um)
+    return GlobalRisk(
+        consumers=float(passing[~conforms].sum()),
+        producers=float((shares - passing)[conforms].sum()),
+        accepted=float(passing.sum()),
+        conforming=float(shares[conforms].sum()),
+    )
+
+
+def _chance(
+    sizes: NDArray[np.float64], standard_uncertainty_um: float, acceptance_um: Acceptance
+) -> NDArray[np.float64]:
+    """Probability that a part of a true size is accepted [1]: JCGM 106:2012, 9.5.2, normal measurement."""
     from scipy.special import ndtr
 
-    def standard(limit: float | None, missing: float) -> float:
-        z = missing if limit is None else (limit - process_mean_um) / process_standard_um
-        return float(np.clip(z, -_REACH, _REACH))
-
-    low, high = standard(limits_um[0], -_REACH), standard(limits_um[1], _REACH)
-    nodes, weights = _rule()
-
-    def integral(start: float, end: float) -> tuple[float, float]:
-        """Probability of a part in this stretch, and of one that is also accepted."""
-        # Stretches of one standard deviation at most, and as fine as the measurement is sharp.
-        pieces = max(1, int(np.ceil((end - start) * max(1.0, process_standard_um / standard_uncertainty_um / 8.0))))
-        edges = np.linspace(start, end, pieces + 1)
-        half = 0.5 * np.diff(edges)[:, None]
-        z = 0.5 * (edges[:-1] + edges[1:])[:, None] + half * nodes[None, :]
-        density = half * weights[None, :] * np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi)
-        true = process_mean_um + process_standard_um * z
-        lower, upper = acceptance_um
-        below = 1.0 if upper is None else ndtr((upper - true) / standard_uncertainty_um)
-        under = 0.0 if lower is None else ndtr((lower - true) / standard_uncertainty_um)
-        chance = np.maximum(below - under, 0.0)
-        return float(density.sum()), float((density * chance).sum())
-
-    inside, inside_accepted = integral(low, high)
-    outside_accepted = integral(-_REACH, low)[1] + integral(high, _REACH)[1]
-    return GlobalRisk(
-        consumers=outside_accepted,
-        producers=inside - inside_accepted,
-        accepted=inside_accepted + outside_accepted,
-        conforming=inside,
-    )
+    low, high = acceptance_um
+    if standard_uncertainty_um == 0.0:
+        return np.asarray((sizes >= low) & (sizes <= high), dtype=np.float64)
+    below = ndtr((high - sizes) / standard_uncertainty_um)
+    under = ndtr((low - sizes) / standard_uncertainty_um)
+    return np.asarray(np.maximum(below - under, 0.0))

@@ -91,7 +91,7 @@ def main() -> None:
         entries=what.entries,
         scenario=None,
     )
-    plan = Plan(subject=subject, sizes_um=tuple(np.linspace(-4.0, 4.0, 8)), process_um=None)
+    plan = Plan(subject=subject, sizes_um=tuple(np.linspace(-4.0, 4.0, 8)), process=None)
     for workers in (1, 2):
         with executor_for(workers) as (executor, ahead):
             work = Work(executor=executor, ahead=ahead, shop=None)

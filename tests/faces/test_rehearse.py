@@ -109,6 +109,36 @@ def test_says_the_risks_of_a_process_that_the_routine_states(tmp_path: Path) -> 
     assert 0.0 <= risks["consumer_risk"] < 0.005 < risks["producer_risk"] < 0.1
 
 
+# Φ and the gamma distribution by scipy, as the comparator's error is all there is: see `one_reading` in test_rehearsal.
+@pytest.mark.parametrize(
+    ("process", "shape", "mean", "standard", "said"),
+    [
+        ('{ shape = "gamma", value = "0.5 um", standard = "1 um" }', "gamma", 0.5, 1.0, "gamma, mean +0.5 µm"),
+        ('{ values = ["-2 um", "4 um"], counts = [2, 1] }', "values", 0.0, 8.0**0.5, "listed sizes, mean +0 µm"),
+        ('{ value = "1 um", standard = "2 um" }', "normal", 1.0, 2.0, "Of the process (+1 µm, s = 2.0 µm)"),
+    ],
+)
+def test_draws_the_parts_as_the_process_says(
+    tmp_path: Path, process: str, shape: str, mean: float, standard: float, said: str
+) -> None:
+    (tmp_path / "washer.toml").write_text(f"{PLAIN}\n[decision]\nprocess = {process}\n", "utf-8")
+    told = CliRunner().invoke(app, ["rehearse", str(tmp_path / "washer.toml"), "--runs", "50"])
+    assert " ".join(told.stdout.split()).count(said) == 1
+    told = CliRunner().invoke(app, ["rehearse", str(tmp_path / "washer.toml"), "--runs", "50", "--json"])
+    found = json.loads(told.stdout)["process"]
+    assert (found["shape"], found["mean_um"]) == (shape, pytest.approx(mean, abs=1e-12))
+    assert found["standard_um"] == pytest.approx(standard)
+
+
+def test_takes_the_spread_that_is_asked_for_in_place_of_the_stated_process(tmp_path: Path) -> None:
+    stated = '\n[decision]\nprocess = { values = ["9 um"] }\n'
+    (tmp_path / "washer.toml").write_text(PLAIN + stated, "utf-8")
+    words = ["rehearse", str(tmp_path / "washer.toml"), "--runs", "50", "--json"]
+    assert json.loads(CliRunner().invoke(app, words).stdout)["process"]["mean_um"] == 9.0
+    found = json.loads(CliRunner().invoke(app, [*words, "--spread", "0.5 um"]).stdout)["process"]
+    assert (found["shape"], found["mean_um"], found["standard_um"]) == ("normal", 0.0, 0.5)
+
+
 def test_gives_the_same_whatever_the_number_of_workers(rehearse: Callable[..., Any]) -> None:
     one, two = (json.loads(rehearse("--json", "--workers", number).stdout) for number in ("1", "2"))
     assert one == two

@@ -665,6 +665,7 @@ class TestTolerancePicture:
             lower=None if lower is None else (lower, "lower"),
             upper=None if upper is None else (upper, "upper"),
             guard=guard,
+            passes=(lower, upper),
             value=value,
             expanded=expanded,
             value_text="value",
@@ -680,18 +681,30 @@ class TestTolerancePicture:
         assert all(zone.width >= 0.0 for zone in picture.zones)
         assert 2 <= len(picture.ticks) <= 20
 
-    def test_guard_bands_that_meet_leave_no_pass(self) -> None:
+    @pytest.mark.parametrize(
+        ("passes", "kinds"),
+        [
+            ((), ["fail", "undecided", "fail"]),
+            ((-0.1, 0.1), ["fail", "undecided", "pass", "undecided", "fail"]),
+            ((None, 0.1), ["pass", "undecided", "fail"]),
+        ],
+    )
+    def test_what_passes_is_drawn_as_it_is_said_and_not_by_the_guard_band(
+        self, passes: tuple[float | None, ...], kinds: list[str]
+    ) -> None:
+        lower = None if passes and passes[0] is None else (-1.0, "lower")
         picture = tolerance_of(
-            lower=(-1.0, "lower"),
+            lower=lower,
             upper=(1.0, "upper"),
-            guard=1.5,
+            guard=0.8,
+            passes=passes,
             value=0.0,
             expanded=1.8,
             value_text="0",
             from_zero=False,
             decides=True,
         )
-        assert [zone.kind for zone in picture.zones] == ["fail", "undecided", "fail"]
+        assert [zone.kind for zone in picture.zones] == kinds
 
 
 class TestRisks:
@@ -708,3 +721,49 @@ class TestRisks:
         record = copy.deepcopy(ring)
         next(iter(record["results"].values()))["guard_band_um"] = None
         assert "none: a probability decides" in page_of(record).text
+
+
+class TestWhatPasses:
+    def facts(self, record: Record) -> dict[str, str]:
+        article = page_of(record).first("article")
+        return dict(zip((dt.text for dt in article.all("dt")), (dd.text for dd in article.all("dd")), strict=False))
+
+    def kinds(self, record: Record) -> list[str]:
+        article = page_of(record).first("article")
+        return [str(zone.attributes["class"]) for zone in article.all("rect")]
+
+    def test_is_told_and_drawn_as_the_record_has_it(self, ring: Record) -> None:
+        result = ring["results"]["thickness"]
+        result.update(lower_um=-2.1, upper_um=2.1, guard_band_um=1.645, acceptance_um=[-0.39, 0.39])
+        facts = self.facts(ring)
+        assert facts["Pass zone"] == "−0.390 µm to +0.390 µm"
+        assert facts["Guard band"].endswith(" for a pass, as both tails count; 1.645 µm at each limit for a fail")
+
+    def test_is_nothing_where_the_record_says_so(self, ring: Record) -> None:
+        ring["results"]["thickness"].update(acceptance_um=[])
+        assert self.facts(ring)["Pass zone"] == "none: with this uncertainty no value would pass"
+        assert "pass" not in [text.text for text in page_of(ring).first("article").all("text")]
+
+    def test_of_a_record_of_before_lies_within_the_guard_band(self, ring: Record) -> None:
+        now = page_of(ring).text
+        for result in ring["results"].values():
+            del result["acceptance_um"]
+        assert page_of(ring).text == now
+
+    def test_is_told_where_a_probability_decides(self, ring: Record) -> None:
+        ring["results"]["thickness"].update(guard_band_um=None, acceptance_um=[-2.0, 2.5])
+        facts = self.facts(ring)
+        assert facts["Guard band"] == "none: a probability decides"
+        assert facts["Pass zone"] == "−2.000 µm to +2.500 µm"
+
+
+class TestSimulation:
+    def test_without_a_standard_deviation_it_says_why(self, ring: Record) -> None:
+        _monte_carlo(ring)
+        ring["results"]["thickness"]["monte_carlo"].update(
+            standard_uncertainty_um=None, value_is="median", no_standard_deviation={"repeatability, thickness": 1.0}
+        )
+        text = page_of(ring).text
+        assert "value +1.00 µm (median), no u: an input has 2 degrees of freedom or fewer" in text
+        assert "(repeatability, thickness: 1)" in text
+        assert "shortest interval +0.60 µm to +1.40 µm" in text

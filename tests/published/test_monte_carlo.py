@@ -57,7 +57,7 @@ class TestAdditiveModel:
         result = simulate(terms, np.random.default_rng(1), 1_000_000, 0.95)
         assert result.standard_uncertainty_um == pytest.approx(10.1, abs=0.06)
         assert result.symmetric_um == pytest.approx((-17.0, 17.0), abs=0.06)
-        assert not first_order_validated(0.0, 19.9, result)[0]
+        assert not first_order_validated(0.0, 10.1, 19.9, result)[0]
 
 
 class TestMassCalibration:
@@ -160,6 +160,90 @@ class TestValidation:
         assert tolerance_of(u, digits) == pytest.approx(delta, rel=1e-12)
 
 
+class TestFewDegreesOfFreedom:
+    """6.4.9.4: Student's t has a variance above 2 degrees of freedom, a mean above 1; an interval it always has."""
+
+    # t for p = 95 %: JCGM 100:2008, Table G.2, as printed
+    @pytest.mark.parametrize(("dof", "t", "near"), [(1.0, 12.71, 0.15), (2.0, 4.30, 0.03)])
+    @pytest.mark.parametrize("trials", [1_000_000, 4_000_000])
+    def test_two_or_fewer_leave_an_interval_and_no_standard_deviation(
+        self, dof: float, t: float, near: float, trials: int
+    ) -> None:
+        # Four standard deviations of such a quantile of a million draws: 4·√(0.025·0.975/M)/f(t)
+        result = simulate(sum_of(Estimate.of(3.0, 0.5, dof=dof)), np.random.default_rng(11), trials, 0.95, (None, 3.0))
+        assert result.standard_uncertainty_um is None
+        assert result.heavy_tails == {"0": dof}
+        assert result.symmetric_um == pytest.approx((3.0 - 0.5 * t, 3.0 + 0.5 * t), abs=near)
+        assert result.conformance_probability == pytest.approx(0.5, abs=0.002)
+
+    def test_the_value_is_the_median_where_there_is_no_mean(self) -> None:
+        one = simulate(sum_of(Estimate.of(3.0, 0.5, dof=1.0)), np.random.default_rng(12), 200_000, 0.95)
+        assert one.value_is == "median"
+        assert one.value_um == pytest.approx(3.0, abs=0.01)
+        two = simulate(sum_of(Estimate.of(3.0, 0.5, dof=2.0)), np.random.default_rng(12), 200_000, 0.95)
+        assert two.value_is == "mean"
+        assert two.value_um == pytest.approx(3.0, abs=0.03)
+
+    def test_counted_in_bins_the_tails_keep_the_interval_fine(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        terms = sum_of(Estimate.of(0.0, 1.0, dof=1.0))
+        exact = simulate(terms, np.random.default_rng(8), 300_000, 0.95, (-1.0, 1.0))
+        monkeypatch.setattr("holdzero.distribution._EXACT", 50_000)
+        binned = simulate(terms, np.random.default_rng(8), 300_000, 0.95, (-1.0, 1.0))
+        assert binned.symmetric_um == pytest.approx(exact.symmetric_um, abs=0.005)
+        assert binned.value_um == pytest.approx(exact.value_um, abs=0.005)
+        assert binned.share_within(-2.0, 1.5) == pytest.approx(exact.share_within(-2.0, 1.5), abs=2e-3)
+
+    def test_three_have_a_standard_deviation(self) -> None:
+        # 6.4.9.4: √(ν/(ν − 2)) times the scale; the standard deviation of a sample settles slowly there
+        result = simulate(sum_of(Estimate.of(0.0, 1.0, dof=3.0)), np.random.default_rng(13), 2_000_000, 0.95)
+        assert result.standard_uncertainty_um == pytest.approx(math.sqrt(3.0), rel=0.03)
+        assert not result.heavy_tails
+
+    @pytest.mark.parametrize(
+        ("function", "heavy"),
+        [
+            (lambda x, y: x + y, True),
+            (lambda x, y: x + (y - 5.0) ** 2, True),  # no slope in y at its estimate
+            (lambda x, y: x + (x - 2.0) * (y - 5.0), True),  # none in either alone
+            (lambda x, y: x + 0.0 * y, False),
+        ],
+    )
+    def test_it_counts_whether_the_input_moves_the_value_at_all(
+        self, function: Callable[..., Any], heavy: bool
+    ) -> None:
+        inputs = (known("x", Estimate.of(2.0, 1.0)), known("y", Estimate.of(5.0, 0.1, dof=2.0)))
+        result = simulate([Term(name="z", inputs=inputs, function=function)], np.random.default_rng(1), 1000, 0.95)
+        assert (result.standard_uncertainty_um is None) is heavy
+
+    def test_one_summand_of_several_is_enough(self) -> None:
+        estimate = parse_estimate(
+            [{"value": "1 um", "standard": "0.1 um"}, {"value": "0 um", "standard": "0.001 um", "dof": 2}],
+            Dimension.LENGTH,
+        )
+        result = simulate(sum_of(estimate), np.random.default_rng(1), 1000, 0.95)
+        assert result.heavy_tails == {"0": 2.0}
+
+    def test_limits_that_are_inexact_are_no_such_distribution(self) -> None:
+        # a rectangle whose half-width is known to 50 %: two degrees of freedom, and no tail at all (6.4.3)
+        estimate = parse_estimate({"value": "0 um", "halfwidth": "1 um", "reliability": 0.5}, Dimension.LENGTH)
+        result = simulate(sum_of(estimate), np.random.default_rng(1), 100_000, 0.95)
+        # √(a²/3 + b²/9), b = a/2: JCGM 101:2008, 6.4.3.2
+        assert result.standard_uncertainty_um == pytest.approx(math.sqrt(1.0 / 3.0 + 0.25 / 9.0), abs=0.005)
+
+    def test_first_order_says_how_near_is_near_enough(self) -> None:
+        # 8.1.3: δ of u(y); there being none, of that of first order
+        result = simulate(sum_of(Estimate.of(0.0, 1.0, dof=2.0)), np.random.default_rng(14), 4_000_000, 0.95)
+        low, high = result.shortest_um
+        assert first_order_validated((high + low) / 2.0, 1.0, (high - low) / 2.0 + 0.04, result)[0]
+        assert not first_order_validated((high + low) / 2.0, 1.0, (high - low) / 2.0 + 0.06, result)[0]
+        assert not first_order_validated((high + low) / 2.0, 0.1, (high - low) / 2.0 + 0.04, result)[0]
+
+    def test_the_adaptive_procedure_is_not_tried(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr("holdzero.montecarlo._MOST_TRIALS", 10**12)  # it would go on for days
+        result = adaptive(sum_of(Estimate.of(0.0, 1.0, dof=2.0)), np.random.default_rng(6), 0.95)
+        assert (result.stable, result.trials) == (False, 1_000_000)
+
+
 class TestAdaptiveProcedure:
     # 7.9
     def test_it_ends_when_the_digits_are_stable(self) -> None:
@@ -169,7 +253,7 @@ class TestAdaptiveProcedure:
 
     def test_it_gives_up_aloud(self, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr("holdzero.montecarlo._MOST_TRIALS", 30_000)
-        result = adaptive(sum_of(Estimate.of(0.0, 1.0, dof=1.0)), np.random.default_rng(6), 0.99)
+        result = adaptive(sum_of(Estimate.of(0.0, 1.0, dof=3.0)), np.random.default_rng(6), 0.99)
         assert not result.stable
 
     def test_a_model_without_uncertainty_ends_at_once(self) -> None:
@@ -186,7 +270,7 @@ class TestStreaming:
     def test_counted_in_bins_the_ends_are_the_same(self, monkeypatch: pytest.MonkeyPatch) -> None:
         terms = sum_of(Estimate.of(0.0, 1.0), rectangular(2.0))
         exact = simulate(terms, np.random.default_rng(8), 300_000, 0.95, (-1.0, 1.0))
-        monkeypatch.setattr("holdzero.montecarlo._EXACT", 50_000)
+        monkeypatch.setattr("holdzero.distribution._EXACT", 50_000)
         binned = simulate(terms, np.random.default_rng(8), 300_000, 0.95, (-1.0, 1.0))
         assert binned.value_um == pytest.approx(exact.value_um, rel=1e-9)
         assert binned.standard_uncertainty_um == pytest.approx(exact.standard_uncertainty_um, rel=1e-9)
@@ -199,3 +283,15 @@ class TestStreaming:
     def test_the_conformance_probability_is_the_share_within_the_limits(self) -> None:
         result = simulate(sum_of(Estimate.of(0.0, 1.0)), np.random.default_rng(9), 1_000_000, 0.95, (None, 1.96))
         assert result.conformance_probability == pytest.approx(0.975, abs=0.001)
+
+    @pytest.mark.parametrize("exact", [2**21, 10_000])
+    def test_the_share_within_other_limits_is_counted_the_same_way(
+        self, monkeypatch: pytest.MonkeyPatch, exact: int
+    ) -> None:
+        monkeypatch.setattr("holdzero.distribution._EXACT", exact)
+        result = simulate(sum_of(Estimate.of(0.0, 1.0)), np.random.default_rng(9), 100_000, 0.95, (-1.0, 2.0))
+        assert result.share_within(-1.0, 2.0) == pytest.approx(result.conformance_probability, abs=1e-4)
+        # normal distribution: 0.8413 below 1, 0.9772 below 2
+        assert result.share_within(None, 1.0) == pytest.approx(0.8413, abs=0.005)
+        assert result.share_within(2.0, None) == pytest.approx(0.0228, abs=0.002)
+        assert (result.share_within(None, None), result.share_within(1.0, -1.0)) == (1.0, 0.0)

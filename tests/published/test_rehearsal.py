@@ -12,10 +12,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 from scipy.stats import norm
 
 from holdzero.catalogue import Catalogue, load_catalogue
 from holdzero.checks import bind
+from holdzero.process import GammaProcess, NormalProcess
 from holdzero.rehearse import Process, Tally, process_of, rehearsed
 from holdzero.rehearse.curve import band_of
 from holdzero.rehearse.many import Rehearsal
@@ -119,7 +121,9 @@ def resistors() -> Process:
     1499.8 to 1500.2 Ω, process 1500 ± 0.12 Ω, u = 0.04 Ω, accepted 1499.82 to 1500.18 Ω: a guard band of U/4.
     """
     draft = one_reading(0.4, 2.0, rule="guarded", guard=0.25)
-    return process_of(rehearsal(draft, load_catalogue(), "thickness"), 0.0, 1.2, 200_000)
+    return process_of(
+        rehearsal(draft, load_catalogue(), "thickness"), NormalProcess(mean_um=0.0, standard_um=1.2), 200_000
+    )
 
 
 class TestPublishedRisks:
@@ -147,9 +151,39 @@ class TestSimpleAcceptanceOverAProcess:
         self, index: float, consumers: float, producers: float, tolerance: float, catalogue: Catalogue
     ) -> None:
         draft = one_reading(6.0 / (4.0 * index), 3.0, rule="simple")
-        process = process_of(rehearsal(draft, catalogue, "thickness"), 0.0, 1.0, 400_000)
+        process = process_of(
+            rehearsal(draft, catalogue, "thickness"), NormalProcess(mean_um=0.0, standard_um=1.0), 400_000
+        )
         assert process.consumer_risk == pytest.approx(consumers, abs=tolerance)
         assert process.producer_risk == pytest.approx(producers, abs=tolerance)
+
+
+class TestNarrowTolerances:
+    """What rehearsed runs accept over a process is what is worked out for the record, where both tails count."""
+
+    # worked out beforehand with other code for u = 1 um and T = 3.8, 3.95, 4.2 um: accepted, consumer's, producer's
+    @pytest.mark.parametrize(
+        ("limit", "accepted", "consumers", "producers"),
+        [(1.9, 0.0, 0.0, 0.982), (1.975, 0.077, 1.2e-4, 0.909), (2.1, 0.239, 2.1e-4, 0.752)],
+    )
+    def test_of_a_normal_process(
+        self, limit: float, accepted: float, consumers: float, producers: float, catalogue: Catalogue
+    ) -> None:
+        what = rehearsal(one_reading(1.0, limit), catalogue, "thickness")
+        process = process_of(what, NormalProcess(mean_um=0.0, standard_um=0.8), 200_000)
+        assert process.tally.passed / process.tally.runs == pytest.approx(accepted, abs=0.005)
+        assert process.consumer_risk == pytest.approx(consumers, abs=1.5e-4)
+        assert process.producer_risk == pytest.approx(producers, abs=0.005)
+
+    def test_of_a_gamma_process(self, catalogue: Catalogue) -> None:
+        what = rehearsal(one_reading(1.0, 2.1), catalogue, "thickness")
+        process = process_of(what, GammaProcess(lowest_um=-1.0, mean_um=0.0, standard_um=0.8), 200_000)
+        # eq. (11): what passes at u = 1 um, then parts and measurements drawn with numpy
+        half = brentq(lambda y: norm.cdf(2.1 - y) - norm.cdf(-2.1 - y) - 0.95, 0.0, 2.0)
+        sizes = np.random.default_rng(9).gamma(1.0 / 0.64, 0.64, 400_000) - 1.0
+        passes = norm.cdf(half - sizes) - norm.cdf(-half - sizes)
+        assert process.tally.passed / process.tally.runs == pytest.approx(passes.mean(), abs=0.005)
+        assert process.producer_risk == pytest.approx(((1.0 - passes) * (sizes <= 2.1)).mean(), abs=0.005)
 
 
 class TestSeeds:

@@ -18,6 +18,7 @@ from holdzero.catalogue import Catalogue
 from holdzero.checks import bind
 from holdzero.cli import app
 from holdzero.errors import HoldzeroError
+from holdzero.process import NormalProcess
 from holdzero.rehearse.curve import band_of, process_of
 from holdzero.rehearse.many import Rehearsal
 from holdzero.rehearse.scenario import Scenario
@@ -66,7 +67,13 @@ def ways(what: Rehearsal, risk: float, standard_um: float = 1.0, coverage: float
     """All that is tried; where no coverage is asked for, by the risks alone."""
     return list(
         islice(
-            ways_of(what, Wish(risk=risk, mean_um=0.0, standard_um=standard_um, coverage=coverage, runs=4000)), rounds
+            ways_of(
+                what,
+                Wish(
+                    risk=risk, sizes=NormalProcess(mean_um=0.0, standard_um=standard_um), coverage=coverage, runs=4000
+                ),
+            ),
+            rounds,
         )
     )
 
@@ -102,12 +109,12 @@ class TestASoak:
 
     def test_is_the_shortest_to_the_minute(self, prepared: Prepared) -> None:
         what = prepared(ROUNDS, scenario=HANDS)
-        wish = Wish(risk=0.02, mean_um=0.0, standard_um=0.3, coverage=0.0, runs=4000)
+        wish = Wish(risk=0.02, sizes=NormalProcess(mean_um=0.0, standard_um=0.3), coverage=0.0, runs=4000)
         first = next(iter(ways_of(what, wish)))
         assert first.soak_min is not None
         shorter = changed(what.document, 1, first.soak_min - 1)
         assert soak_min_of(shorter) == first.soak_min - 1
-        process = process_of(replace(what, document=shorter, digest=digest_of(shorter)), 0.0, 0.3, 4000)
+        process = process_of(replace(what, document=shorter, digest=digest_of(shorter)), wish.sizes, 4000)
         assert not wish.met(process)
 
     def test_is_left_alone_where_nothing_tells_of_heat(self, prepared: Prepared) -> None:

@@ -156,6 +156,18 @@ class TestWhatIsValid:
         assert wrong(text.replace("least", "lest")) == [("decision.settings", "additionalProperties")]
         assert wrong(text.replace("ratio", "guarded")) == [("decision.settings", "maxProperties")]
 
+    @pytest.mark.parametrize(
+        "process",
+        [
+            '{ value = "0 um", standard = "1 um" }',
+            '{ shape = "gamma", value = "1 um", standard = "1 um", lowest = "0 um", why = "May" }',
+            '{ values = ["0 um", "1 um"], counts = [1, 2.5] }',
+        ],
+    )
+    def test_is_a_process_of_each_form(self, wrong: Wrong, process: str) -> None:
+        assert wrong(f"{PLAIN}\n[decision]\nprocess = {process}\n") == []
+        assert wrong(changed('upper = "+3 um"', f'upper = "+3 um"\nprocess = {process}')) == []
+
     def test_is_a_change_of_force_without_its_value(self, wrong: Wrong) -> None:
         settings = 'deflection = "0.2 um/N"\nforce_change = { halfwidth = "0.1 N" }\n'
         assert wrong(f"{PLAIN}\n[checks.indicator]\n{settings}") == []
@@ -285,6 +297,33 @@ class TestAFault:
     )
     def test_of_an_estimate_is_refused_at_its_key(self, wrong: Wrong, written: str, keyword: str) -> None:
         assert wrong(changed('deviation = "0 um"', f"deviation = {written}")) == [("reference.deviation", keyword)]
+
+    @pytest.mark.parametrize(
+        ("written", "where", "keyword"),
+        [
+            ('{ value = "0 um" }', "", "required"),
+            ('{ value = "0 um", standard = "0 um" }', ".standard", "pattern"),
+            ('{ values = ["0 um"], counts = [-1] }', ".counts[0]", "minimum"),
+            ("{ values = [] }", ".values", "minItems"),
+            ('{ shape = "beta", value = "0 um", standard = "1 um" }', ".shape", "anyOf"),
+        ],
+    )
+    def test_of_a_process_is_refused_at_its_key(self, wrong: Wrong, written: str, where: str, keyword: str) -> None:
+        assert wrong(f"{PLAIN}\n[decision]\nprocess = {written}\n") == [(f"decision.process{where}", keyword)]
+
+    @pytest.mark.parametrize(
+        "written",
+        [
+            '{ value = "0 um", standard = "1 um", lowest = "0 um" }',
+            '{ value = "0 um", standard = "1 um", counts = [1] }',
+            '{ values = ["0 um"], standard = "1 um" }',
+        ],
+    )
+    def test_of_keys_of_a_process_that_do_not_go_together_is_refused(
+        self, of_routine: Draft202012Validator, written: str
+    ) -> None:
+        (error,) = of_routine.iter_errors(document_of(f"{PLAIN}\n[decision]\nprocess = {written}\n"))
+        assert error.message.startswith("False schema does not allow")
 
     def test_of_two_uncertainties_is_refused_at_the_second(self, of_routine: Draft202012Validator) -> None:
         two = '{ value = "0 um", standard = "1 um", halfwidth = "2 um" }'

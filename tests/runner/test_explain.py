@@ -95,6 +95,38 @@ class TestContents:
         record = measure(ROUTINE, READ, trials="20000").record
         assert "20000 Monte Carlo trials give" in text_of(record, "t")
 
+    def test_in_a_narrow_tolerance_the_limits_are_drawn_in_by_what_passes(self, measure: Callable[..., Any]) -> None:
+        # Nothing is uncertain but the reference, u = 1 um: T = 4.2 u passes within ±0.39 um (JCGM 106, eq. 11)
+        text = ROUTINE.replace('deviation = "-0.2 um"', 'deviation = { value = "0 um", standard = "1 um" }')
+        text = text.replace('upper = "3 um" }', 'upper = "2.1 um" }').replace('lower = "-3 um"', 'lower = "-2.1 um"')
+        text = text[: text.index("checks.thermal")] + text[text.index("steps") :]
+        told = text_of(measure(text, ["0", "0", "0.3", "0", "0.3", "0", "0"]).record, "t")
+        assert "upper limit +2.10 µm, drawn in by the guard band +1.71 µm: +0.39 µm; +0.30 µm ≤ +0.39 µm" in told
+        nothing = text.replace('"2.1 um"', '"1.9 um"').replace('"-2.1 um"', '"-1.9 um"')
+        told = text_of(measure(nothing, ["0", "0", "0.3", "0", "0.3", "0", "0"]).record, "t")
+        assert "with this uncertainty no value would pass" in told
+        assert "drawn in by" not in told
+
+    def test_a_record_of_before_has_its_limits_drawn_in_by_the_guard_band(self, record: dict[str, Any]) -> None:
+        now = text_of(record, "t")
+        del record["results"]["t"]["acceptance_um"]
+        assert text_of(record, "t") == now
+
+    def test_a_simulation_without_a_standard_deviation_says_why(self, measure: Callable[..., Any]) -> None:
+        # two readings, and a zero of one lift: one degree of freedom
+        text = ROUTINE.replace('do = "zero", times = 2', 'do = "zero"').replace("characteristics.v", "#")
+        text = text.replace(', { do = "read", at = "b" }', "")
+        record = measure(text, ["0", "1.0", "1.4", "0"], trials="adaptive").record
+        result = record["results"]["t"]
+        assert result["monte_carlo"]["standard_uncertainty_um"] is None
+        assert result["monte_carlo"]["value_um"] == pytest.approx(result["value_um"], abs=0.002)
+        assert result["monte_carlo"]["no_standard_deviation"] == {"repeatability, t": 1.0}
+        told = text_of(record, "t")
+        assert "1000000 Monte Carlo trials give +0.77 µm (median), no u (see below)" in told
+        assert "repeatability, t has 1 degrees of freedom; with 2 or fewer there is no standard deviation" in told
+        assert "the simulation has no standard uncertainty, only an interval" in told
+        assert "no adaptive number of trials can become stable, and none was tried" in told
+
     def test_what_was_not_measured_is_said(self, measure: Callable[..., Any]) -> None:
         text = ROUTINE.replace('at = "a"', 'at = "elsewhere"', 1)
         assert "It has no number" in text_of(measure(text, READ).record, "t")

@@ -12,6 +12,7 @@ import pytest
 
 from holdzero.errors import Fault, FileFaultsError
 from holdzero.estimate import Shape
+from holdzero.process import GammaProcess, ListedProcess, NormalProcess
 from holdzero.routine import schema
 from holdzero.routine.load import (
     LoadedRoutine,
@@ -609,3 +610,85 @@ class TestLinesOfKeys:
     @pytest.mark.parametrize("key", [r'"\u0061"', r'"\U00000061"', "'a'", '"a"', "a"])
     def test_know_a_key_however_it_is_quoted(self, write: Write, key: str) -> None:
         assert read_toml(write(f"\n{key} = 1\n")).lines == {("a",): 2}
+
+
+class TestAProcess:
+    def stated(self, load: Load, written: str) -> Any:
+        routine = load(f"{ROUTINE}\n[decision]\nprocess = {written}\n").routine
+        process = routine.process_of(routine.characteristics["thickness"])
+        assert process is not None
+        return process.distribution
+
+    def test_is_normal_with_a_mean_and_a_standard_deviation(self, load: Load) -> None:
+        assert self.stated(load, '{ value = "-0.2 um", standard = "800 nm", why = "May" }') == NormalProcess(
+            mean_um=-0.2, standard_um=0.8
+        )
+
+    def test_may_be_a_gamma_distribution_from_zero_or_from_a_lowest_part_on(self, load: Load) -> None:
+        of_zero = GammaProcess(lowest_um=0.0, mean_um=0.5, standard_um=0.3)
+        assert self.stated(load, '{ shape = "gamma", value = "0.5 um", standard = "300 nm" }') == of_zero
+        assert of_zero.shape * of_zero.scale_um == pytest.approx(0.5)
+        lowest = '{ shape = "gamma", value = "0.5 um", standard = "0.3 um", lowest = "-1 um" }'
+        assert self.stated(load, lowest) == GammaProcess(lowest_um=-1.0, mean_um=0.5, standard_um=0.3)
+
+    def test_may_be_a_list_of_sizes_each_once_or_with_its_count(self, load: Load) -> None:
+        assert self.stated(load, '{ values = ["1 um", "-2 um"] }') == ListedProcess(
+            values_um=(1.0, -2.0), counts=(1.0, 1.0)
+        )
+        assert self.stated(load, '{ values = ["1 um", "-2 um"], counts = [3, 0.5] }') == ListedProcess(
+            values_um=(1.0, -2.0), counts=(3.0, 0.5)
+        )
+
+    def test_of_a_characteristic_stands_before_that_of_all(self, load: Load) -> None:
+        own = ROUTINE.replace('upper = "+3 um"', 'upper = "+3 um"\nprocess = { value = "1 um", standard = "2 um" }')
+        routine = load(f'{own}\n[decision]\nprocess = {{ value = "0 um", standard = "1 um" }}\n').routine
+        process = routine.process_of(routine.characteristics["thickness"])
+        assert process is not None
+        assert process.distribution == NormalProcess(mean_um=1.0, standard_um=2.0)
+
+    @pytest.mark.parametrize(
+        ("written", "key", "found", "expected"),
+        [
+            ('"0 um"', "", "'0 um'", "a table"),
+            ("{ }", "", "no value", "the mean and the standard deviation"),
+            ('{ value = "0 um" }', "", "no standard", "the mean and the standard deviation"),
+            ('{ standard = "1 um" }', "", "no value", "the mean and the standard deviation"),
+            ('{ value = "0 um", standard = "0 um" }', ".standard", "'0 um'", "above zero"),
+            ('{ value = "0 um", halfwidth = "1 um" }', ".halfwidth", "the unknown key", "one of shape, value"),
+            ('{ shape = "beta", value = "0 um", standard = "1 um" }', ".shape", "'beta'", "'normal' or 'gamma'"),
+            ('{ value = "0 um", standard = "1 um", lowest = "0 um" }', "", "lowest with shape", 'shape = "gamma"'),
+            ('{ shape = "gamma", value = "0 um", standard = "1 um" }', "", "a mean of 0 um", "above the lowest"),
+            (
+                '{ shape = "gamma", value = "1 um", standard = "1 um", lowest = "2 um" }',
+                "",
+                "lowest part at 2 um",
+                "above the lowest",
+            ),
+            ('{ values = ["0 um"], value = "0 um" }', "", "values with value", "values, or value and standard"),
+            ('{ values = ["0 um"], shape = "gamma" }', "", "values with shape", "values, or value and standard"),
+            ('{ values = "0 um" }', ".values", "'0 um'", "a list in square brackets"),
+            ("{ values = [] }", ".values", "[]", "at least one entry"),
+            ('{ values = ["0 um", "1"] }', ".values[2]", "'1'", "a length"),
+            ('{ values = ["0 um", "1 um"], counts = [1] }', "", "1 counts for 2 values", "as many counts"),
+            ('{ values = ["0 um"], counts = [0] }', "", "no count above zero", "a count above zero"),
+            ('{ values = ["0 um"], counts = [-1] }', ".counts[1]", "-1", "greater than or equal to 0"),
+            ('{ values = ["0 um"], counts = ["3"] }', ".counts[1]", "'3'", "a number, without quotation marks"),
+            ("{ counts = [1] }", "", "counts without values", "values beside them"),
+        ],
+    )
+    def test_that_is_none_is_said_at_its_key(
+        self, faults: Faults, written: str, key: str, found: str, expected: str
+    ) -> None:
+        (fault,) = faults(f"{ROUTINE}\n[decision]\nprocess = {written}\n")
+        assert fault.key == f"decision.process{key}"
+        assert fault.line == len(ROUTINE.splitlines()) + 3
+        assert found in fault.found
+        assert expected in fault.expected
+        assert fault.mend
+
+    def test_of_a_characteristic_with_an_unknown_key_is_told_its_own(self, faults: Faults) -> None:
+        own = 'process = { valu = "0 um", standard = "1 um" }'
+        found = faults(ROUTINE.replace('upper = "+3 um"', f'upper = "+3 um"\n{own}'))
+        (fault,) = (fault for fault in found if "unknown" in fault.found)
+        assert fault.key == "characteristics.thickness.process.valu"
+        assert fault.mend == "did you mean value?"

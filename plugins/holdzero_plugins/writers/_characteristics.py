@@ -24,7 +24,7 @@ from holdzero_plugins.writers._text import (
     visible,
 )
 
-__all__ = ["BudgetRow", "Fact", "Section", "sections_of"]
+__all__ = ["BudgetRow", "Fact", "Section", "passing_um", "sections_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,11 +160,9 @@ def _facts(r: Mapping[str, Any], routine: Routine | None, units: str) -> Iterabl
     limits = limits_text(r, units)
     deviation = " (deviation from nominal)" if r["nominal_um"] is not None and limits != "none" else ""
     yield Fact("Limits", limits + deviation)
-    guard, expanded = number_or_missing(r, "guard_band_um"), number_or_missing(r, "expanded_uncertainty_um")
-    by_probability = guard is None and r["value_um"] is not None
-    yield Fact("Guard band", "none: a probability decides" if by_probability else _guard_text(guard, expanded, units))
-    if guard and (r["lower_um"], r["upper_um"]) != (None, None):
-        yield Fact("Pass zone", _pass_zone(r, guard, expanded, units))
+    yield Fact("Guard band", _guard_text(r, units))
+    if (r["lower_um"], r["upper_um"]) != (None, None) and r["value_um"] is not None:
+        yield Fact("Pass zone", _pass_zone(r, units))
     yield Fact("Conformance probability", _conforms(r))
     yield Fact("Standard uncertainty u", _standard(r, units))
     yield Fact("Expanded uncertainty U", _expanded(r, routine, units))
@@ -172,7 +170,10 @@ def _facts(r: Mapping[str, Any], routine: Routine | None, units: str) -> Iterabl
         yield Fact("Risk that this decision is wrong", percent(r["specific_risk"]))
     if r.get("global_risk"):
         risk = r["global_risk"]
-        told = f"consumer's {percent(risk['consumers'])}, producer's {percent(risk['producers'])}"
+        told = (
+            f"consumer's {percent(risk['consumers'])}, producer's {percent(risk['producers'])}; "
+            f"{percent(risk['accepted'])} accepted (measured values normal about the true size, with this u)"
+        )
         yield Fact("Risks over the stated process", told)
     if r.get("monte_carlo"):
         yield Fact("Monte Carlo, as a check", _monte_carlo(r["monte_carlo"], units))
@@ -181,14 +182,24 @@ def _facts(r: Mapping[str, Any], routine: Routine | None, units: str) -> Iterabl
 def _monte_carlo(trial: Mapping[str, Any], units: str) -> str:
     standard = number_or_missing(trial, "standard_uncertainty_um")
     ends = [end for end in trial.get("interval_um") or () if end is not None]
-    interval = " to ".join(_length(float(end), units, standard) for end in ends) or MISSING
+    # Where there is no standard uncertainty, digits follow from the interval: about four of them wide.
+    scale = standard if standard is not None or len(ends) < 2 else (ends[1] - ends[0]) / 4.0  # noqa: PLR2004  two ends
+    interval = " to ".join(_length(float(end), units, scale) for end in ends) or MISSING
     value = number_or_missing(trial, "value_um")
+    few = trial.get("no_standard_deviation")
     return (
-        f"value {MISSING if value is None else _length(value, units, standard)}, "
-        f"u {_standard(trial, units)}, "
+        f"value {MISSING if value is None else _length(value, units, scale)}"
+        f"{' (median)' if trial.get('value_is') == 'median' else ''}, "
+        f"{'no u: ' + _of_few(few) if few else 'u ' + _standard(trial, units)}, "
         f"shortest interval {interval} (coverage {said(trial.get('coverage'))}), {said(trial.get('trials'))} trials; "
         f"first order was good enough: {said(trial.get('first_order_validated'))}"
     )
+
+
+def _of_few(few: Mapping[str, Any]) -> str:
+    """Why a simulation has no standard uncertainty (JCGM 101:2008, 6.4.9.4)."""
+    inputs = "; ".join(f"{visible(str(name))}: {float(dof):.3g}" for name, dof in few.items())
+    return f"an input has 2 degrees of freedom or fewer ({inputs}), and so no standard deviation (JCGM 101, 6.4.9.4)"
 
 
 def _what(r: Mapping[str, Any]) -> str:
@@ -217,24 +228,45 @@ def _sizes(r: Mapping[str, Any], units: str) -> Iterable[Fact]:
         )
 
 
-def _guard_text(guard: float | None, expanded: float | None, units: str) -> str:
+def _guard_text(r: Mapping[str, Any], units: str) -> str:
+    """By how much the limits are drawn out for a fail, and in for a pass where that is not more."""
+    guard, expanded = number_or_missing(r, "guard_band_um"), number_or_missing(r, "expanded_uncertainty_um")
+    edges = passing_um(r)
     if guard is None:
-        return MISSING
+        return MISSING if r["value_um"] is None else "none: a probability decides" if edges else "none: nothing passes"
+    if not guard:
+        return "none"
     finer = expanded / 10.0 if expanded else None
-    return micro_text(guard, units, finer, sign=False) + " at each limit" if guard else "none"
+    told = micro_text(guard, units, finer, sign=False) + " at each limit"
+    lower, upper = number_or_missing(r, "lower_um"), number_or_missing(r, "upper_um")
+    if lower is None or upper is None or not edges or edges[0] is None:
+        return told
+    inwards = micro_text(edges[0] - lower, units, finer, sign=False) + " at each limit"
+    return told if inwards == told else f"{inwards} for a pass, as both tails count; {told} for a fail"
 
 
-def _pass_zone(r: Mapping[str, Any], guard: float, expanded: float | None, units: str) -> str:
-    low, high = number_or_missing(r, "lower_um"), number_or_missing(r, "upper_um")
-    inner_low = None if low is None else low + guard
-    inner_high = None if high is None else high - guard
-    if inner_low is None or inner_high is None:
-        if inner_high is not None:
-            return f"up to {_finer(inner_high, units, expanded)}"
-        return f"from {_finer(inner_low or 0.0, units, expanded)}"
-    if inner_low > inner_high:
-        return "none: the guard bands meet"
-    return f"{_finer(inner_low, units, expanded)} to {_finer(inner_high, units, expanded)}"
+def passing_um(r: Mapping[str, Any]) -> tuple[float | None, ...]:
+    """Least and largest value that passes [um], None for no end; empty where none does.
+
+    A record of before it was recorded has the limits, drawn in by the guard band.
+    """
+    if r.get("acceptance_um") is not None:
+        return tuple(r["acceptance_um"])
+    guard = number_or_missing(r, "guard_band_um") or 0.0
+    lower, upper = number_or_missing(r, "lower_um"), number_or_missing(r, "upper_um")
+    low, high = None if lower is None else lower + guard, None if upper is None else upper - guard
+    return () if low is not None and high is not None and low > high else (low, high)
+
+
+def _pass_zone(r: Mapping[str, Any], units: str) -> str:
+    expanded = number_or_missing(r, "expanded_uncertainty_um")
+    edges = [None if edge is None else _finer(edge, units, expanded) for edge in passing_um(r)]
+    if not edges:
+        return "none: with this uncertainty no value would pass"
+    low, high = edges
+    if low is None or high is None:
+        return f"up to {high}" if low is None else f"from {low}"
+    return f"{low} to {high}"
 
 
 def _expanded(r: Mapping[str, Any], routine: Routine | None, units: str) -> str:
@@ -267,15 +299,18 @@ def _picture(r: Mapping[str, Any], routine: Routine | None, units: str, measured
     for side in ("lower", "upper"):
         limit = number_or_missing(r, f"{side}_um")
         ends[side] = None if limit is None else (in_micro(limit, units), f"{side} {micro_text(limit, units)}")
+    decides = r["guard_band_um"] is not None and routine is not None and routine.decision.rule != "probability"
+    edges = passing_um(r) if decides else (r["lower_um"], r["upper_um"])
     return tolerance_of(
         lower=ends["lower"],
         upper=ends["upper"],
         guard=in_micro(number_or_missing(r, "guard_band_um") or 0.0, units),
+        passes=tuple(None if edge is None else in_micro(edge, units) for edge in edges),
         value=None if value is None else in_micro(value, units),
         expanded=in_micro(expanded or 0.0, units),
         value_text=measured,
         from_zero=r.get("measure") == "variation",
-        decides=r["guard_band_um"] is not None and routine is not None and routine.decision.rule != "probability",
+        decides=decides,
     )
 
 

@@ -127,6 +127,7 @@ def tolerance_of(
     lower: tuple[float, str] | None,
     upper: tuple[float, str] | None,
     guard: float,
+    passes: tuple[float | None, ...],
     value: float | None,
     expanded: float,
     value_text: str,
@@ -138,7 +139,8 @@ def tolerance_of(
     Args:
         lower: lower limit and its text; None if there is none.
         upper: upper limit and its text; None if there is none.
-        guard: guard band at each limit; 0 for none.
+        guard: by how much limits are drawn out for a fail; 0 for none.
+        passes: least and largest value that passes, None for no end; empty where none does.
         value: measured; None where there is no number.
         expanded: U; 0 where it is not known.
         value_text: the value in words.
@@ -152,7 +154,7 @@ def tolerance_of(
     text = value_text + (", off the picture" if beyond else "")
     half = 1.15 * text_width(text) / 2.0  # it is set in bold
     return Tolerance(
-        zones=tuple(_zones(line, low, high, guard, decides=decides)),
+        zones=tuple(_zones(line, (low, high), guard, passes, decides=decides)),
         limits=_limits(line, lower, upper),
         ticks=tuple(Tick(line.x(tick), tick_text(tick)) for tick in nice_ticks(line.low, line.high)),
         value_x=value_x,
@@ -200,13 +202,20 @@ def differ(low: float, high: float) -> bool:
     return high - low > max(1e-9 * max(abs(low), abs(high)), _SLIGHT)
 
 
-def _zones(line: _Line, low: float | None, high: float | None, guard: float, *, decides: bool) -> Iterable[Zone]:
+def _zones(
+    line: _Line,
+    limits: tuple[float | None, float | None],
+    guard: float,
+    passes: tuple[float | None, ...],
+    *,
+    decides: bool,
+) -> Iterable[Zone]:
+    low, high = limits
     if low is None and high is None:
         return
-    inner_low, inner_high = _edge(low, guard, line.low), _edge(high, -guard, line.high)
     outer_low, outer_high = _edge(low, -guard, line.low), _edge(high, guard, line.high)
-    # Guard bands that meet leave no room for a pass.
-    inner_low, inner_high = (inner_low, inner_high) if inner_low <= inner_high else (outer_high, outer_high)
+    least, most = passes or (outer_high, outer_high)
+    inner_low, inner_high = _edge(least, 0.0, line.low), _edge(most, 0.0, line.high)
     cuts = (line.low, outer_low, inner_low, inner_high, outer_high, line.high)
     kinds = ("fail", "undecided", "pass", "undecided", "fail") if decides else ("out", "out", "in", "out", "out")
     words = {"fail": "fail", "undecided": "undecided", "pass": "pass", "out": "outside", "in": "inside"}

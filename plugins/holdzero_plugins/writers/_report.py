@@ -283,6 +283,7 @@ def _point(piece: Piece, units: str) -> Point:
         lower=_small(piece.lower_um, units),
         upper=_small(piece.upper_um, units),
         guard=_small(piece.guard_um, units),
+        passes=tuple(_small(edge, units) for edge in piece.passing_um),
         verdict=piece.verdict,
         note=piece.note,
         stands=piece.stands,

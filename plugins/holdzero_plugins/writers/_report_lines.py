@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from holdzero.hooks import Filed
-from holdzero_plugins.writers._characteristics import limits_text, measured_text
+from holdzero_plugins.writers._characteristics import limits_text, measured_text, passing_um
 from holdzero_plugins.writers._text import flat, number_or_missing, said, wall_text
 
 __all__ = ["KNOWN_VERDICTS", "Complaint", "Instrument", "Line", "Piece", "line_of", "numbers_text", "short"]
@@ -37,6 +37,7 @@ class Piece:
         lower_um: limit [um].
         upper_um: limit [um].
         guard_um: guard band [um]; None where a probability decides.
+        passing_um: least and largest value that passes [um], None for no end; empty where none does.
         units: mm or in.
         counts: whether it counts in statistics: it stands, and was measured in production.
         stands: whether no later record replaces it.
@@ -53,6 +54,7 @@ class Piece:
     lower_um: float | None
     upper_um: float | None
     guard_um: float | None
+    passing_um: tuple[float | None, ...]
     units: str
     counts: bool
     stands: bool
@@ -194,6 +196,7 @@ def _piece(number: int, name: str, r: Mapping[str, Any], filed: Filed) -> Piece:
         lower_um=number_or_missing(r, "lower_um"),
         upper_um=number_or_missing(r, "upper_um"),
         guard_um=None if by_probability else number_or_missing(r, "guard_band_um"),
+        passing_um=passing_um(r),
         units=units,
         counts=stands and not made_up and not trial,
         stands=stands,

@@ -38,6 +38,7 @@ class Point:
         lower: limit; None if there is none.
         upper: limit; None if there is none.
         guard: guard band; None where the place does not decide.
+        passes: least and largest value that passes, None for no end; empty where none does.
         verdict: gives the mark its shape.
         note: letters below it.
         stands: whether no later record replaces it.
@@ -50,6 +51,7 @@ class Point:
     lower: float | None
     upper: float | None
     guard: float | None
+    passes: tuple[float | None, ...]
     verdict: str
     note: str
     stands: bool
@@ -199,10 +201,11 @@ def _course(points: Sequence[Point], scale: _Scale, size: int) -> Course:
     bands: list[Band] = []
     limits: list[LimitLine] = []
     start = 0
-    for (lower, upper, guard), run in groupby(points, key=lambda p: (p.lower, p.upper, p.guard)):
+    for (lower, upper, guard, passes), run in groupby(points, key=lambda p: (p.lower, p.upper, p.guard, p.passes)):
         count = len(tuple(run))
         x, width = _LEFT + step * start, step * count
-        bands += _bands(scale, lower, upper, guard, round(x, 2), round(width, 2))
+        edges = passes if guard is not None else (lower, upper)
+        bands += _bands(scale, (lower, upper), guard, edges, (round(x, 2), round(width, 2)))
         limits += _limits(scale, lower, upper, (round(x, 2), round(x + width, 2)), limits)
         start += count
     return Course(
@@ -219,17 +222,20 @@ def _course(points: Sequence[Point], scale: _Scale, size: int) -> Course:
 
 
 def _bands(
-    scale: _Scale, lower: float | None, upper: float | None, guard: float | None, x: float, width: float
+    scale: _Scale,
+    limits: tuple[float | None, float | None],
+    guard: float | None,
+    passes: tuple[float | None, ...],
+    place: tuple[float, float],
 ) -> Iterable[Band]:
+    lower, upper = limits
     if lower is None and upper is None:
         return
-    drawn = guard or 0.0
-    in_low = scale.low if lower is None else lower + drawn
-    in_high = scale.high if upper is None else upper - drawn
-    out_low = scale.low if lower is None else lower - drawn
-    out_high = scale.high if upper is None else upper + drawn
-    # Guard bands that meet leave no room for a pass.
-    in_low, in_high = (in_low, in_high) if in_low <= in_high else (out_high, out_high)
+    x, width = place
+    out_low = scale.low if lower is None else lower - (guard or 0.0)
+    out_high = scale.high if upper is None else upper + (guard or 0.0)
+    least, most = passes or (out_high, out_high)
+    in_low, in_high = scale.low if least is None else least, scale.high if most is None else most
     kinds = ("out", "out", "in", "out", "out") if guard is None else ("fail", "undecided", "pass", "undecided", "fail")
     cuts = (scale.low, out_low, in_low, in_high, out_high, scale.high)
     for kind, start, end in zip(kinds, cuts, cuts[1:], strict=False):

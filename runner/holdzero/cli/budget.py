@@ -104,11 +104,21 @@ def _against_tolerance(console: Console, item: Expectation, expanded: float, uni
     width = spec.upper - spec.lower
     ratio = f"{width / (2.0 * expanded):.1f}" if expanded else "∞"
     console.print(f"Tolerance {micro_text(width, units, sign=False)} (full width): T/2U = {ratio} (JCGM 106, eq. 12)")
-    guard = float(decision.guard_band_um or 0.0)
-    inner = max(0.0, (width - 2.0 * guard) / width) if width else 0.0
-    cells = 40
-    half = round(cells * (1.0 - inner) / 2.0)
-    bar = "░" * half + "█" * (cells - 2 * half) + "░" * half
+    low, high = item.result.acceptance or (spec.lower, spec.upper)
+    bar = _bar(spec.lower, spec.upper, low, high)
     console.print(f"{micro_text(spec.lower, units)} |{bar}| {micro_text(spec.upper, units)}   █ pass  ░ guard band")
-    if inner == 0.0:
-        console.print(Text("Nothing can be passed: the guard bands fill the tolerance.", style="bold"))
+    if low > high:
+        console.print(Text("With this uncertainty nothing can be passed.", style="bold"))
+
+
+def _bar(lower: float, upper: float, low: float, high: float) -> str:
+    """The tolerance as cells, and which of them lie where values pass."""
+    if low > high or lower == upper:
+        return ("█" if low <= high else "░") * _CELLS
+    first, last = (round(_CELLS * (edge - lower) / (upper - lower)) for edge in (low, high))
+    # What can pass is seen, however little it is.
+    last = max(last, first + 1)
+    return "░" * first + "█" * (last - first) + "░" * (_CELLS - last)
+
+
+_CELLS = 40

@@ -21,6 +21,7 @@ from holdzero.cli.writable import free_to_write
 from holdzero.errors import Fault, FileFaultsError, HoldzeroError
 from holdzero.evaluate import Evaluation
 from holdzero.expansion import kinds_of
+from holdzero.process import NormalProcess, ProductionProcess
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.rehearse import Curve, Point, Process, rehearsed, true_sizes_um
 from holdzero.rehearse.fitting import refuse_misfits
@@ -149,19 +150,18 @@ def _suggested(path: Path, wanted: Wanted, shop: Shop) -> int:
     trial = _trial(path, wanted.member, wanted, shop)
     if wanted.html is not None:
         raise HoldzeroError(f"--risk with --html {wanted.html}: what is suggested has no page; drop --html")
-    if trial.plan.process_um is None:
+    if trial.plan.process is None:
         raise HoldzeroError(
             "--risk: how the parts lie is not stated\n    say it in the routine ([decision] process), or here: "
             '--spread "1 um", the standard deviation about the middle of the limits'
         )
-    mean_um, standard_um = trial.plan.process_um
     slow = trial.what.checks.run_by_run
     for name in slow:
         tell(f"holdzero: {name} takes one run at a time: slower; fewer --runs are quicker")
     # As many parts as a curve has runs, so that chance decides nothing; fewer where each takes its time.
     parts = wanted.runs if slow else wanted.runs * len(trial.plan.sizes_um)
     coverage = trial.routine.decision.numbers(trial.what.checks.rule).coverage_probability
-    wish = Wish(risk=risk, mean_um=mean_um, standard_um=standard_um, coverage=coverage, runs=parts)
+    wish = Wish(risk=risk, sizes=trial.plan.process, coverage=coverage, runs=parts)
     return suggest_ways(trial.routine, trial.what, wish, json=wanted.json)
 
 
@@ -219,7 +219,7 @@ def _trial(path: Path, member: str | None, wanted: Wanted, shop: Shop) -> _Trial
     plan = Plan(
         subject=subject,
         sizes_um=true_sizes_um(what.scattered(), what.of, _bias_um(what, ideal)),
-        process_um=_process_um(loaded.routine, what, wanted.spread),
+        process=_process(loaded.routine, what, wanted.spread),
     )
     return _Trial(member=member, routine=loaded.routine, what=what, plan=plan)
 
@@ -274,15 +274,16 @@ def _bias_um(what: Rehearsal, ideal: Evaluation) -> float:
 _FEW, _BIAS = 200, 1_000_033  # draws of their own
 
 
-def _process_um(routine: schema.Routine, what: Rehearsal, spread: str | None) -> tuple[float, float] | None:
-    """Mean and standard deviation of the parts [um]: as asked for about the middle, or as the routine states them."""
+def _process(routine: schema.Routine, what: Rehearsal, spread: str | None) -> ProductionProcess | None:
+    """How the true sizes of the parts lie: normal about the middle as asked for, or as the routine states it."""
     if spread is not None:
         spec, spread_um = what.spec, standard_um("--spread", spread)
         # A variation lies between nothing and its limit.
         one_sided = spec.measure is schema.Measure.VARIATION and spec.lower is None and spec.upper is not None
-        return 0.5 * (spec.upper or 0.0) if one_sided else what.middle_um, spread_um
-    process = routine.decision.process
-    return None if process is None else (float(process.value), float(process.standard_uncertainty))
+        mean_um = 0.5 * (spec.upper or 0.0) if one_sided else what.middle_um
+        return NormalProcess(mean_um=mean_um, standard_um=spread_um)
+    process = routine.process_of(what.spec)
+    return None if process is None else process.distribution
 
 
 def _comparable(trials: Sequence[_Trial]) -> None:

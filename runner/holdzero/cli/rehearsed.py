@@ -13,12 +13,13 @@ from holdzero.cli.files import write_whole
 from holdzero.display import micro_text
 from holdzero.errors import HoldzeroError
 from holdzero.limit import between
+from holdzero.process import ProductionProcess
 from holdzero.rehearse import Curve, Point, Process, band_of, u_holds
 from holdzero.rehearse.many import Rehearsal, Tally
 from holdzero.routine import schema
 from holdzero.wording import clock_text, limits_text
 
-__all__ = ["Said", "are", "counted", "percent", "write_text"]
+__all__ = ["Said", "are", "counted", "percent", "process_data", "process_text", "write_text"]
 
 _BAR = 30
 _MINUTE_S = 60.0
@@ -120,8 +121,7 @@ class Said:
         if self.process is not None:
             p = self.process
             found.append(
-                f"Of the process ({micro_text(p.mean_um, self.units)}, s = "
-                f"{micro_text(p.standard_um, self.units, p.standard_um, sign=False)}): a bad part passes in "
+                f"Of the process ({process_text(p.sizes, self.units)}): a bad part passes in "
                 f"{percent(p.tally.bad_passed, p.tally.runs)} of all, a good one does not pass in "
                 f"{percent(p.tally.good_not_passed, p.tally.runs)} (JCGM 106:2012, 9.5.2)."
             )
@@ -196,8 +196,7 @@ class Said:
             "process": None
             if self.process is None
             else {
-                "mean_um": self.process.mean_um,
-                "standard_um": self.process.standard_um,
+                **process_data(self.process.sizes),
                 "runs": self.process.tally.runs,
                 "consumer_risk": self.process.consumer_risk,
                 "producer_risk": self.process.producer_risk,
@@ -296,3 +295,15 @@ def _bar(point: Point) -> str:
     passed = round(_BAR * tally.passed / tally.runs)
     failed = min(math.ceil(_BAR * tally.failed / tally.runs), _BAR - passed)
     return "█" * passed + "░" * (_BAR - passed - failed) + "x" * failed
+
+
+def process_text(sizes: ProductionProcess, units: str) -> str:
+    """How the parts of a process lie, in words: mean and standard deviation, and the form where it is not normal."""
+    forms = {"gamma": "gamma, mean ", "values": "listed sizes, mean "}
+    spread = micro_text(sizes.standard_um, units, sizes.standard_um or None, sign=False)
+    return f"{forms.get(sizes.kind, '')}{micro_text(sizes.mean_um, units)}, s = {spread}"
+
+
+def process_data(sizes: ProductionProcess) -> dict[str, Any]:
+    """The same as plain data."""
+    return {"shape": sizes.kind, "mean_um": sizes.mean_um, "standard_um": sizes.standard_um}

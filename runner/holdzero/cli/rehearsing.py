@@ -14,6 +14,7 @@ from typing import Any
 from holdzero.checks import Checks, bind
 from holdzero.cli.workers import in_order, once, shared_catalogue
 from holdzero.evaluate import Evaluation
+from holdzero.process import ProductionProcess
 from holdzero.rehearse import Point, Process, process_of, rehearsed
 from holdzero.rehearse.many import Rehearsal
 from holdzero.rehearse.scenario import Scenario
@@ -59,18 +60,17 @@ class Plan:
     Attributes:
         subject: is rehearsed.
         sizes_um: true sizes of the curve [um].
-        process_um: mean and standard deviation of a process, of which as many parts are rehearsed as there are runs
-            on the curve [um]; None for none.
+        process: of which as many parts are rehearsed as there are runs on the curve; None for none.
     """
 
     subject: Subject
     sizes_um: tuple[float, ...]
-    process_um: tuple[float, float] | None
+    process: ProductionProcess | None
 
     def lots(self, runs: int) -> tuple[int, ...]:
         """How many parts of the process are in each lot, where each true size has so many runs."""
         each, whole = max(runs, _LOT), runs * len(self.sizes_um)
-        return () if self.process_um is None else tuple(min(each, whole - start) for start in range(0, whole, each))
+        return () if self.process is None else tuple(min(each, whole - start) for start in range(0, whole, each))
 
     def pieces(self, runs: int) -> int:
         """How many pieces of work it is."""
@@ -100,8 +100,8 @@ class _Piece:
     subject: Subject
     number: int
     runs: int
-    true_um: float | None = None
-    process_um: tuple[float, float] = (0.0, 0.0)
+    true_um: float = 0.0
+    process: ProductionProcess | None = None
 
 
 def shared_out(
@@ -129,9 +129,9 @@ def shared_out(
 def _pieces(number: int, plan: Plan, runs: int) -> Iterator[_Piece]:
     for place, true_um in enumerate(plan.sizes_um):
         yield _Piece(plan=number, subject=plan.subject, number=place, runs=runs, true_um=true_um)
-    if plan.process_um is not None:
+    if plan.process is not None:
         for lot, parts in enumerate(plan.lots(runs)):
-            yield _Piece(plan=number, subject=plan.subject, number=lot, runs=parts, process_um=plan.process_um)
+            yield _Piece(plan=number, subject=plan.subject, number=lot, runs=parts, process=plan.process)
 
 
 # What this process has bound, by command and plan, and who may bind now: a worker may have several threads.
@@ -143,8 +143,8 @@ _BINDING = threading.Lock()
 def _done(piece: _Piece, command: str, shop: Path | None) -> tuple[int, Point | Process]:
     """Runs in a worker."""
     what, ideal = _bound(piece, command, shop)
-    if piece.true_um is None:
-        return piece.plan, process_of(what, *piece.process_um, piece.runs, piece.number, ideal=ideal)
+    if piece.process is not None:
+        return piece.plan, process_of(what, piece.process, piece.runs, piece.number, ideal=ideal)
     tally = rehearsed(what, ideal, piece.true_um, piece.runs, (piece.number,))
     return piece.plan, Point(true_um=piece.true_um, tally=tally)
 

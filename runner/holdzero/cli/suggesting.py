@@ -10,7 +10,7 @@ from typing import Any
 from rich.console import Console
 
 from holdzero.cli.output import plain_console, tell
-from holdzero.cli.rehearsed import are, counted, percent
+from holdzero.cli.rehearsed import are, counted, percent, process_data, process_text
 from holdzero.cli.workers import heard_between_pieces
 from holdzero.display import micro_text
 from holdzero.rehearse.curve import band_of
@@ -67,7 +67,7 @@ def _data(what: Rehearsal, wish: Wish, ways: Sequence[Way]) -> dict[str, Any]:
         "of": what.of,
         "risk": wish.risk,
         "coverage_probability": wish.coverage,
-        "process": {"mean_um": wish.mean_um, "standard_um": wish.standard_um},
+        "process": process_data(wish.sizes),
         "now": {"rounds": rounds_of(what.document), "soak_min": soak_min_of(what.document)},
         "ways": [_way(way) for way in ways],
         "suggested": None if best is None else _way(best),
@@ -103,10 +103,9 @@ def _show(console: Console, routine: schema.Routine, what: Rehearsal, wish: Wish
     units, header = routine.routine.units, routine.routine
     console.print(f"{header.title}   {header.part} {header.revision}".rstrip())
     console.print("SIMULATED: no part is measured.")
-    spread = micro_text(wish.standard_um, units, wish.standard_um or None, sign=False)
     scenario = f" Scenario: {what.scenario.title}." if what.scenario is not None else ""
     console.print(
-        f"{what.of}: of {counted(wish.runs, 'part')} of the process ({micro_text(wish.mean_um, units)}, s = {spread}) "
+        f"{what.of}: of {counted(wish.runs, 'part')} of the process ({process_text(wish.sizes, units)}) "
         f"no more than {_percent_of(wish.risk)} may be bad and pass, and no more may be good and not pass, both by the "
         f"upper ends of their 95 % limits; and U must hold: the truth within it in {100.0 * wish.coverage:.4g} % of "
         f"the parts, as far as so many can show.{scenario}"

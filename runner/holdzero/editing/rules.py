@@ -42,7 +42,18 @@ _QUANTITIES = tuple(
     dimension for dimension in Dimension if dimension not in (Dimension.EXPANSION, Dimension.COMPLIANCE)
 )
 
+_SPREAD = ("shape", "value", "standard", "lowest")
+
 RULES: dict[str, JsonSchema] = {
+    "Process": {
+        "if": {"required": ["values"]},
+        "then": _has(**dict.fromkeys(_SPREAD, False)),
+        "else": {
+            "required": ["value", "standard"],
+            **_has(counts=False),
+            "allOf": [{"if": _is("shape", "normal", there=False), "then": _has(lowest=False)}],
+        },
+    },
     "Comparator": {
         **_has(unit=_spelled(*Dimension.LENGTH.spellings, "div")),
         "allOf": [{"if": _is("unit", "div"), "then": {"required": ["division"]}}],

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from holdzero.errors import HoldzeroError
 from holdzero.evaluate import Evaluation, Result
 from holdzero.limit import between
+from holdzero.process import ProductionProcess
 from holdzero.rehearse.many import Rehearsal, Tally, rehearsed
 from holdzero.routine.schema import Measure
 
@@ -136,13 +137,11 @@ class Process:
     """What comes of the parts that a process makes.
 
     Attributes:
-        mean_um: of their true sizes [um].
-        standard_um: their standard deviation [um].
+        sizes: how their true sizes lie.
         tally: what came of them.
     """
 
-    mean_um: float
-    standard_um: float
+    sizes: ProductionProcess
     tally: Tally
 
     def __add__(self, other: Process) -> Process:
@@ -200,22 +199,20 @@ def _round_step(most: float) -> float:
 
 
 def process_of(
-    what: Rehearsal, mean_um: float, standard_um: float, runs: int, lot: int = 0, *, ideal: Evaluation | None = None
+    what: Rehearsal, sizes: ProductionProcess, runs: int, lot: int = 0, *, ideal: Evaluation | None = None
 ) -> Process:
-    """What comes of parts of a process, whose true sizes are normally distributed.
+    """What comes of parts of a process.
 
     Args:
         what: is rehearsed.
-        mean_um: of the true sizes [um].
-        standard_um: their standard deviation [um].
+        sizes: how their true sizes lie.
         runs: how many parts.
         lot: which lot of parts of the process it is; each has draws of its own.
         ideal: its evaluation with ideal readings, where it is known already.
     """
     generator = np.random.default_rng([what.seed, _PARTS, lot])
-    sizes = generator.normal(mean_um, standard_um, runs)
-    tally = rehearsed(what, ideal or what.ideal(), sizes, runs, (_PARTS, lot + 1))
-    return Process(mean_um=mean_um, standard_um=standard_um, tally=tally)
+    tally = rehearsed(what, ideal or what.ideal(), sizes.draw(generator, runs), runs, (_PARTS, lot + 1))
+    return Process(sizes=sizes, tally=tally)
 
 
 _PARTS = 1_000_003  # draws of parts are no draws of a point

@@ -9,6 +9,7 @@ from functools import cache
 from typing import Any
 
 from holdzero.errors import HoldzeroError
+from holdzero.process import ProductionProcess
 from holdzero.rehearse.curve import Process, band_of, process_of, u_holds
 from holdzero.rehearse.many import Rehearsal
 from holdzero.routine.load import digest_of
@@ -28,15 +29,13 @@ class Wish:
 
     Attributes:
         risk: share of all parts that may be good and not pass, and share that may be bad and pass [1].
-        mean_um: of the true sizes of the process [um].
-        standard_um: their standard deviation [um].
+        sizes: how the true sizes of the process lie.
         coverage: probability that U stands for [1].
         runs: how many parts are rehearsed each time.
     """
 
     risk: float
-    mean_um: float
-    standard_um: float
+    sizes: ProductionProcess
     coverage: float
     runs: int
 
@@ -114,7 +113,7 @@ def ways_of(what: Rehearsal, wish: Wish) -> Iterator[Way]:
         def tried(minutes: int | None, rounds: int = rounds) -> Way:
             document = changed(what.document, rounds if now is not None else None, minutes)
             other = replace(what, document=document, digest=digest_of(document))
-            process = process_of(other, wish.mean_um, wish.standard_um, wish.runs)
+            process = process_of(other, wish.sizes, wish.runs)
             met, held = wish.met(process), wish.held(process)
             return Way(rounds=rounds, soak_min=minutes, process=process, risk_met=met, u_holds=held)
 

@@ -32,6 +32,7 @@ TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
     ("[thermometer], whole", schema.Thermometer),
     ("[thermometer], what is required of one of the register", schema.RequiredThermometer),
     ("[decision]", schema.Decision),
+    ("decision.process", schema.Process),
     ("[bracket]", schema.Bracket),
     ("[characteristics.NAME]", schema.Characteristic),
     ("[[terms]]", schema.Term),

@@ -334,8 +334,10 @@ def _known_keys(path: KeyPath, document: Any, prefix: KeyPath, model: type[BaseM
         for part in path[:-1]:
             table = table[part]
         return _keys(_STEPS.get(table.get("do"), schema.Prepare))
-    if path[0] == "comparator" and path[-2] == "tip":
-        return _keys(schema.Tip)
+    # Of a characteristic the second key is its name, whatever that may be.
+    within = (path[0], *path[2:-1]) if path[0] == "characteristics" else path[:-1]
+    if within in _WITHIN:
+        return _keys(_WITHIN[within])
     tables = _entries_of(model, str(path[0])) or _TABLES.get(str(path[0]), ())
     return [key for table_model in tables for key in _keys(table_model)]
 
@@ -353,6 +355,11 @@ def _keys(model: type[BaseModel]) -> list[str]:
     return [field.alias or name for name, field in model.model_fields.items() if not field.exclude]
 
 
+_WITHIN: dict[KeyPath, type[BaseModel]] = {
+    ("comparator", "tip"): schema.Tip,
+    ("decision", "process"): schema.Process,
+    ("characteristics", "process"): schema.Process,
+}
 _DEVICES = frozenset({"reference", "comparator", "thermometer"})
 _TABLES: dict[str, tuple[type[BaseModel], ...]] = {
     "routine": (schema.Header,),

@@ -50,6 +50,7 @@ from holdzero.routine.fields import (
     words,
 )
 from holdzero.routine.forms import PLACES
+from holdzero.routine.process import Process
 from holdzero.routine.steps import (
     AnswerKind,
     AnyStep,
@@ -97,6 +98,7 @@ __all__ = [
     "PartMaterial",
     "Positive",
     "Prepare",
+    "Process",
     "Read",
     "Reference",
     "Repeat",
@@ -288,9 +290,7 @@ class Decision(Model):
     )
     order_why: str = Field("", description="Why first order is enough here, with `order = 1` alone; goes on record.")
 
-    process: LengthEstimate | None = Field(
-        None, description="How the parts of the process lie (value and standard), for the global risks."
-    )
+    process: Process | None = Field(None, description="How the parts lie before they are measured, for the risks.")
 
     @model_validator(mode="after")
     def _settings_have_a_rule(self) -> Self:
@@ -377,6 +377,7 @@ class Characteristic(Model):
     nominal: Size | None = Field(None, description="For a size: nominal; value and limits are deviations from it.")
     lower: Length | None = Field(None, description="Lower limit.")
     upper: Length | None = Field(None, description="Upper limit.")
+    process: Process | None = Field(None, description="As in `[decision]`, of this characteristic alone.")
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
@@ -490,6 +491,10 @@ class Routine(Model):
     checks: dict[str, dict[str, Any]] = Field(default_factory=dict)
     terms: tuple[Term, ...] = ()
     steps: Annotated[tuple[AnyStep, ...], AfterValidator(not_endless)] = Field(min_length=1)
+
+    def process_of(self, characteristic: Characteristic) -> Process | None:
+        """How the parts lie in a characteristic: as it says itself, or as all say; None where nothing is said."""
+        return characteristic.process or self.decision.process
 
     @property
     def takes_batches(self) -> bool:
