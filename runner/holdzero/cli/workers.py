@@ -21,7 +21,7 @@ from typing import Any, ParamSpec, TypeVar
 from holdzero.catalogue import Catalogue
 from holdzero.cli.output import tell_at_once
 from holdzero.errors import HoldzeroError
-from holdzero.processes import Processes
+from holdzero.worker_processes import Processes
 
 __all__ = ["cores", "executor_for", "heard_between_pieces", "in_order", "once", "shared_catalogue"]
 

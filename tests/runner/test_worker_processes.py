@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 
 from holdzero.cli.workers import executor_for, heard_between_pieces
-from holdzero.processes import Processes
+from holdzero.worker_processes import Processes
 
 LONG_S = 3600.0  # a piece that nobody could wait for
 PATIENCE_S = 60.0
@@ -152,7 +152,7 @@ class TestOnLinux:
         """At work in the midst of a long piece, or begun a moment ago."""
         (tmp_path / "tool.py").write_text(
             "import multiprocessing, os, sys, time\n"
-            "from holdzero.processes import Processes\n"
+            "from holdzero.worker_processes import Processes\n"
             "def work(number):\n"
             "    os.mkdir(str(number))\n"
             f"    time.sleep({LONG_S})\n"
