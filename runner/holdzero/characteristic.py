@@ -15,7 +15,7 @@ from holdzero.routine.schema import Characteristic, Measure, Selection
 from holdzero.run.plan import SlotKind
 from holdzero.run.state import Reading
 
-__all__ = ["characteristic_of"]
+__all__ = ["characteristic_of", "laid_um"]
 
 
 def characteristic_of(
@@ -49,6 +49,25 @@ def characteristic_of(
         return None, [stop("measure/failed", text, name)]
     weights = _weights(spec, readings, of_place)
     return CharacteristicView(name=name, spec=spec, readings=tuple(readings), weights=weights), []
+
+
+def laid_um(spec: Characteristic, place: str, more_um: Number, contrasts: Mapping[str, Contrast]) -> Number:
+    """By how much a place lies higher where a characteristic is to have so much more [um].
+
+    Args:
+        spec: the characteristic.
+        place: of the part.
+        more_um: than it has.
+        contrasts: measures of plugins.
+    """
+    if place not in spec.at:
+        return 0.0
+    if spec.measure in contrasts:
+        weights = contrast_weights(contrasts[spec.measure], len(spec.at))
+        return more_um * weights[spec.at.index(place)] / sum(weight**2 for weight in weights)
+    if spec.measure is Measure.VARIATION:
+        return more_um if place == spec.at[0] else 0.0
+    return more_um
 
 
 def _weights(spec: Characteristic, readings: Sequence[Reading], of_place: Mapping[str, Number]) -> tuple[Number, ...]:

@@ -17,8 +17,8 @@ from typing import Any
 import numpy as np
 
 from holdzero import events as e
+from holdzero.characteristic import laid_um
 from holdzero.checks import Checks
-from holdzero.contrast import contrast_weights
 from holdzero.decide import DecisionRule, Rule, decide
 from holdzero.errors import HoldzeroError
 from holdzero.evaluate import Evaluation, Result, evaluate
@@ -323,12 +323,8 @@ class Ideal:
             if slot.place not in spec.at:
                 continue
             middle = _middle(spec)
-            if spec.measure is schema.Measure.STEP:
-                return middle
-            if spec.measure in self.contrasts:
-                weights = contrast_weights(self.contrasts[spec.measure], len(spec.at))
-                own_weight = weights[spec.at.index(slot.place or "")]
-                return middle * own_weight / sum(weight**2 for weight in weights)
+            if spec.measure is schema.Measure.STEP or spec.measure in self.contrasts:
+                return float(laid_um(spec, str(slot.place), middle, self.contrasts))
             if spec.measure is schema.Measure.SIZE:
                 return (spec.nominal or own) + middle - own if spec.nominal is not None else 0.0
         return 0.0

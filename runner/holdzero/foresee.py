@@ -13,12 +13,14 @@ from dataclasses import replace
 from typing import Any
 
 from holdzero.checks import Checks
-from holdzero.decide import Verdict
+from holdzero.decide import DecisionRule, Rule
 from holdzero.display import micro_text
 from holdzero.errors import Fault, HoldzeroError
 from holdzero.evaluate import Evaluation, Result
 from holdzero.expect import NeverEndsError, expect
 from holdzero.hooks import Finding, Level, Material
+from holdzero.model import Propagated
+from holdzero.passable import Trial, culprit_of
 from holdzero.routine import schema
 from holdzero.routine.load import LoadedRoutine, digest_of
 from holdzero.routine.locate import KeyPath, dotted
@@ -56,7 +58,8 @@ def foreseen(loaded: LoadedRoutine, checks: Checks) -> tuple[Fault, ...]:
     else:
         told = list(_hopeless(routine, evaluation, checks.materials))
         if whole and not told:
-            told.extend(_never_passed(routine, evaluation))
+            trial = Trial(document=document, digest=digest_of(document), checks=own, entries=entries)
+            told.extend(_never_passed(routine, evaluation, trial))
         told.extend(_of_the_model(evaluation))
     return tuple(_faults(loaded, told))
 
@@ -170,23 +173,22 @@ def _unknown_materials(routine: schema.Routine, materials: Mapping[str, Material
             yield path, repr(name), "one of " + ", ".join(materials), mend, False
 
 
-def _never_passed(routine: schema.Routine, evaluation: Evaluation) -> Iterator[Told]:
-    """Characteristics whose very middle does not pass."""
+def _never_passed(routine: schema.Routine, evaluation: Evaluation, trial: Trial) -> Iterator[Told]:
+    """Characteristics of which no value passes, with what keeps the best one from it."""
+    if trial.checks.rule is None and not isinstance(routine.decision.rule, Rule):
+        return  # the rule is not there, which is told elsewhere
+    rule = routine.decision.numbers(trial.checks.rule)
     for result in evaluation.results:
-        spec, decision = result.spec, result.decision
-        bounded = spec.upper is not None and (spec.lower is not None or spec.measure is schema.Measure.VARIATION)
-        if bounded and decision is not None and isinstance(spec.measure, schema.Measure):
-            if decision.verdict is Verdict.PASS:
-                continue
-            units = routine.routine.units
-            expanded = micro_text(float(decision.expanded_uncertainty_um), units, sign=False)
-            yield (
-                ("characteristics", result.name),
-                f"a tolerance in which nothing can be passed: even in its middle U = {expanded} is too much",
-                "",
-                f"{_largest(result)}: check its number and unit; holdzero budget shows what would help",
-                True,
-            )
+        if result.propagated is None or (result.spec.lower is None and result.spec.upper is None):
+            continue
+        try:
+            best = trial.hopeless(result, rule)
+            if best is not None and best.propagated is not None:
+                yield _hopelessly(routine, best, best.propagated, rule)
+        except Exception:
+            if trial.checks.rule is None:
+                raise
+            continue  # the rule is a plugin's, and may raise anything: the run says so
 
 
 def _of_the_model(evaluation: Evaluation) -> Iterator[Told]:
@@ -200,7 +202,17 @@ def _of_the_model(evaluation: Evaluation) -> Iterator[Told]:
             yield ("characteristics", finding.characteristic), finding.text, "", mend, True
 
 
-def _largest(result: Result) -> str:
-    rows = result.propagated.contributions if result.propagated else ()
-    row = max(rows, key=lambda row: float(row.contribution_um), default=None)
-    return "the largest contribution is that of: " + row.input.name if row else "nothing is known"
+def _hopelessly(routine: schema.Routine, best: Result, propagated: Propagated, rule: DecisionRule) -> Told:
+    culprit = culprit_of(routine, best, propagated, rule)
+    expanded = float(best.decision.expanded_uncertainty_um) if best.decision is not None else 0.0
+    at_best = "where all places are alike" if best.spec.measure is schema.Measure.VARIATION else "in its middle"
+    why = culprit.why or f"even {at_best} U = {micro_text(expanded, routine.routine.units, sign=False)} is too much"
+    of = "" if culprit.path[0] == "characteristics" else f" of {best.name}"
+    found = f"a tolerance{of} in which nothing can be passed{_only_required(routine)}: {why}"
+    return culprit.path, found, "", culprit.mend, True
+
+
+def _only_required(routine: schema.Routine) -> str:
+    devices = {"reference": routine.reference, "comparator": routine.comparator, "thermometer": routine.thermometer}
+    required = [role for role, device in devices.items() if type(device).__name__.startswith("Required")]
+    return f" with a {' and a '.join(required)} that only just will do" if required else ""

@@ -169,18 +169,29 @@ class TestAStrangersCheck:
 
 
 class TestAToleranceThatNothingCanPass:
-    @pytest.mark.parametrize(
-        "changes",
-        [
-            [('deviation = "0 um"', 'deviation = { value = "0 um", standard = "2 um" }')],
-            [('lower = "-2 um", upper = "+2 um"', 'lower = "0 um", upper = "0 um"')],
-        ],
-    )
-    def test_is_warned_of_with_the_largest_contribution(self, foresee: Foresee, changes: list[tuple[str, str]]) -> None:
-        (fault,) = foresee(*changes)
+    def test_is_warned_of_with_the_largest_contribution(self, foresee: Foresee) -> None:
+        (fault,) = foresee(('deviation = "0 um"', 'deviation = { value = "0 um", standard = "2 um" }'))
         assert (fault.key, fault.warning) == ("characteristics.t", True)
         assert fault.found.startswith("a tolerance in which nothing can be passed: even in its middle U = ")
-        assert fault.mend.startswith("the largest contribution is that of: ")
+        assert fault.mend.startswith(
+            "the largest contribution is that of: deviation of the reference: check its number"
+        )
+
+    def test_names_limits_that_leave_nothing_between_them(self, foresee: Foresee) -> None:
+        (fault,) = foresee(('lower = "-2 um", upper = "+2 um"', 'lower = "0 um", upper = "0 um"'))
+        assert (fault.key, fault.mend) == (
+            "characteristics.t",
+            "check the limits and their unit; or a finer comparator",
+        )
+
+    def test_names_the_guard_band_that_fills_it(self, foresee: Foresee) -> None:
+        (fault,) = foresee(("comparator =", "decision = { guard = 5.0 }\ncomparator ="), ('"-2 um"', '"+1.2 um"'))
+        assert (fault.key, fault.warning) == ("decision.guard", True)
+        assert "a tolerance of t in which nothing can be passed: its guard band of 5 U" in fault.found
+
+    def test_names_devices_that_only_just_will_do(self, foresee: Foresee) -> None:
+        (fault,) = foresee(('deviation = "0 um", material = "steel"', 'largest_expanded = "4 um"'))
+        assert "nothing can be passed with a reference that only just will do: " in fault.found
 
     def test_names_a_reference_that_is_known_too_badly(self, foresee: Foresee) -> None:
         (fault,) = foresee(('deviation = "0 um"', 'deviation = { value = "0 um", standard = "0.06 mm" }'))

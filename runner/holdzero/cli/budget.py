@@ -14,11 +14,13 @@ from holdzero.cli.house import open_shop
 from holdzero.cli.options import standard_um
 from holdzero.display import length_text, micro_text
 from holdzero.errors import FileFaultsError
-from holdzero.evaluate import NOTICEABLE
+from holdzero.evaluate import NOTICEABLE, Result
 from holdzero.expansion import kinds_of
 from holdzero.expect import Expectation, expect
 from holdzero.hooks import Level
+from holdzero.passable import Trial, culprit_of
 from holdzero.routine.load import load_routine
+from holdzero.routine.schema import Routine
 
 __all__ = ["show_budget"]
 
@@ -35,9 +37,9 @@ def show_budget(
     if faults:
         raise FileFaultsError(faults)
     scatter_um = standard_um("--scatter", scatter) if scatter is not None else 0.0
-    evaluation, expected = expect(
-        loaded.document, loaded.digest, checks, scatter_um=scatter_um, entries=shop.entries(choices)
-    )
+    entries = shop.entries(choices)
+    evaluation, expected = expect(loaded.document, loaded.digest, checks, scatter_um=scatter_um, entries=entries)
+    trial = Trial(document=loaded.document, digest=loaded.digest, checks=checks, entries=entries, scatter_um=scatter_um)
     console = Console(highlight=False)
     units = loaded.routine.routine.units
     header = loaded.routine.routine
@@ -47,12 +49,23 @@ def show_budget(
     for item in expected:
         console.print()
         _characteristic(console, item, units)
+        if (why := _hopeless(loaded.routine, trial, item.result)) is not None:
+            console.print(Text(f"Nothing can be passed: {why}.", style="bold"))
     for finding in evaluation.findings:
         if finding.level is Level.STOP:
             console.print(Text(f" # STOP: {finding.text}", style="bold"))
         elif finding.code.startswith("model/"):
             console.print(f" ! doubt: {finding.text}")
     return 0
+
+
+def _hopeless(routine: Routine, trial: Trial, result: Result) -> str | None:
+    """Why not even the best value passes; None where one does, or there is no limit."""
+    spec, rule = result.spec, routine.decision.numbers(trial.checks.rule)
+    best = None if spec.lower is None and spec.upper is None else trial.hopeless(result, rule)
+    if best is None or best.propagated is None:
+        return None
+    return culprit_of(routine, best, best.propagated, rule).why or "U is too much for its limits"
 
 
 def _characteristic(console: Console, item: Expectation, units: str) -> None:
@@ -107,8 +120,6 @@ def _against_tolerance(console: Console, item: Expectation, expanded: float, uni
     low, high = item.result.acceptance or (spec.lower, spec.upper)
     bar = _bar(spec.lower, spec.upper, low, high)
     console.print(f"{micro_text(spec.lower, units)} |{bar}| {micro_text(spec.upper, units)}   █ pass  ░ guard band")
-    if low > high:
-        console.print(Text("With this uncertainty nothing can be passed.", style="bold"))
 
 
 def _bar(lower: float, upper: float, low: float, high: float) -> str:

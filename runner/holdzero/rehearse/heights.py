@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from holdzero.characteristic import laid_um
 from holdzero.contrast import contrast_weights
 from holdzero.evaluate import Result
 from holdzero.hooks import Contrast
@@ -24,25 +25,6 @@ __all__ = ["Heights", "comes_to_um", "laid_um", "middle_um"]
 def middle_um(spec: Characteristic) -> float:
     """What a characteristic is where its truth is nothing more [um]."""
     return 0.5 * (spec.lower + spec.upper) if spec.lower is not None and spec.upper is not None else 0.0
-
-
-def laid_um(spec: Characteristic, place: str, more_um: Number, contrasts: Mapping[str, Contrast]) -> Number:
-    """By how much a place lies higher where a characteristic is to have so much more [um].
-
-    Args:
-        spec: the characteristic.
-        place: of the part.
-        more_um: than in the middle of its limits.
-        contrasts: measures of plugins.
-    """
-    if place not in spec.at:
-        return 0.0
-    if spec.measure in contrasts:
-        weights = contrast_weights(contrasts[spec.measure], len(spec.at))
-        return more_um * weights[spec.at.index(place)] / sum(weight**2 for weight in weights)
-    if spec.measure is Measure.VARIATION:
-        return more_um if place == spec.at[0] else 0.0
-    return more_um
 
 
 def comes_to_um(spec: Characteristic, heights: Mapping[str, Number], contrasts: Mapping[str, Contrast]) -> Number:

@@ -156,7 +156,7 @@ def _tolerances(routine: schema.Routine) -> Warnings:
             yield (
                 ("characteristics", name),
                 f"a tolerance of {width:g} um, smaller than the resolution of {resolution:g} um",
-                "use a finer comparator: nothing can be decided with this one",
+                "check its number and unit, or use a finer comparator",
             )
         if width is not None and routine.bracket.limit is not None and exceeds(routine.bracket.limit, width):
             yield (

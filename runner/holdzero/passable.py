@@ -1,0 +1,226 @@
+"""Whether a part could pass at all: the best value that a characteristic can have, decided as a run would decide it.
+
+The best value is the middle of two limits, or far from the only one. A variation can't be less than what its
+corrections come to where all places are alike.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from holdzero.characteristic import laid_um
+from holdzero.checks import Checks
+from holdzero.decide import DecisionRule, GivenBand, Rule, Verdict, decide
+from holdzero.evaluate import Result, evaluate
+from holdzero.expect import Ideal, begun, conducted
+from holdzero.model import Contribution, Propagated
+from holdzero.routine.locate import KeyPath
+from holdzero.routine.schema import Characteristic, Measure, Routine
+from holdzero.run.plan import Slot, SlotKind
+from holdzero.run.state import State
+
+__all__ = ["Culprit", "Trial", "culprit_of", "passes_at_best"]
+
+_READ = "difference read"  # the core's own term: what depends on how the part's places lie
+_FAR_UM = 1e9  # a value with one limit may lie as far on its good side as it likes
+
+
+def constant_um(propagated: Propagated) -> float:
+    """What a value comes to beside the difference read: the reference, corrections, the author's terms [um]."""
+    return float(propagated.value_um) - float(propagated.corrections_um[_READ])
+
+
+def best_um(spec: Characteristic, least_um: float) -> float:
+    """The value that passes if any does [um].
+
+    Args:
+        spec: of the characteristic, with a limit.
+        least_um: what a variation comes to where all places are alike [um].
+
+    Source: JCGM 106:2012, 7.4, eq. (11): of all values the middle of two limits conforms with the largest probability
+    (worked out).
+    """
+    if spec.lower is not None and spec.upper is not None:
+        value = 0.5 * (spec.lower + spec.upper)
+    elif spec.upper is not None:
+        value = spec.upper - _FAR_UM
+    else:
+        value = (spec.lower or 0.0) + _FAR_UM
+    return max(value, least_um) if spec.measure is Measure.VARIATION else value
+
+
+def passes_at_best(spec: Characteristic, propagated: Propagated, rule: DecisionRule) -> bool:
+    """Whether the best value passes with the uncertainty of a result."""
+    return _passes(spec, propagated, rule, best_um(spec, constant_um(propagated)))
+
+
+def _passes(spec: Characteristic, propagated: Propagated, rule: DecisionRule, value_um: float) -> bool:
+    u, dof = float(propagated.standard_uncertainty_um), float(propagated.dof)
+    decision = decide(value_um, u, dof, lower_um=spec.lower, upper_um=spec.upper, rule=rule)
+    return decision.verdict is Verdict.PASS
+
+
+# --- the part at its best -------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trial:
+    """A routine that is run with a part at its best.
+
+    Attributes:
+        document: the resolved routine as plain data.
+        digest: its digest.
+        checks: bound to it.
+        entries: devices of the register for what the routine only requires, by role.
+        scatter_um: standard deviation that repeats show [um].
+    """
+
+    document: Mapping[str, Any]
+    digest: str
+    checks: Checks
+    entries: Mapping[str, Mapping[str, Any]]
+    scatter_um: float = 0.0
+
+    def hopeless(self, result: Result, rule: DecisionRule) -> Result | None:
+        """The result of a part at its best, where not even that passes; None where one passes.
+
+        Args:
+            result: with ideal readings; it has a limit and a number.
+            rule: by which it is decided.
+        """
+        best = result
+        if best.propagated is None or passes_at_best(best.spec, best.propagated, rule):
+            return None
+        for shown_degC in self._shown_degC():  # noqa: N806  the unit's own capital
+            best = self._at_best(result, shown_degC)
+            if best.propagated is None or passes_at_best(best.spec, best.propagated, rule):
+                return None
+        return best
+
+    def _shown_degC(self) -> tuple[float, ...]:  # noqa: N802  the unit's own capital
+        """What thermometers may show; where none is read, one will do."""
+        slots = begun(self.document, self.digest).state.slots
+        return _SHOWN_DEGC if any(slot.kind is SlotKind.TEMPERATURE for slot in slots) else _SHOWN_DEGC[-1:]
+
+    def _at_best(self, result: Result, shown_degC: float) -> Result:  # noqa: N803  the unit's own capital
+        for _ in range(_STEPS):
+            if result.propagated is None:
+                break
+            constant = constant_um(result.propagated)
+            read_um = best_um(result.spec, constant) - constant
+            if abs(read_um) >= 0.5 * _FAR_UM:
+                break  # one limit: how far off it the value lies changes nothing
+            result = self._laid(result, read_um, shown_degC)
+        return result
+
+    def _laid(self, result: Result, read_um: float, shown_degC: float) -> Result:  # noqa: N803
+        run = begun(self.document, self.digest)
+        bench = _Laid(run, self.scatter_um, self.entries, self.checks.contrasts, dict.fromkeys(_FELT, shown_degC))
+        bench.spec, bench.read_um = result.spec, read_um
+        evaluation = evaluate(conducted(run, bench).state, None, self.checks)
+        return next(item for item in evaluation.results if item.name == result.name)
+
+
+_STEPS = 2  # corrections change by less than a thousandth of what the readings do
+_FELT = ("part", "reference", "air")
+# Where a bench may be (common practice, no source); last the temperature that is told of (ISO 1:2022).
+_SHOWN_DEGC = (15.0, 17.0, 19.0, 21.0, 23.0, 25.0, 27.0, 30.0, 20.0)
+
+
+class _Laid(Ideal):
+    """A perfect bench with a part whose places lie so that one characteristic is read as wanted."""
+
+    spec: Characteristic
+    read_um: float
+
+    def _ideal_um(self, state: State, slot: Slot) -> float:
+        if slot.kind is not SlotKind.READ:
+            return super()._ideal_um(state, slot)
+        return float(laid_um(self.spec, str(slot.place), self.read_um, self.contrasts))
+
+
+# --- why not --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Culprit:
+    """Why not even the best value passes.
+
+    Attributes:
+        path: of the key that it stands under.
+        why: in words; empty where it is U.
+        mend: what to do.
+    """
+
+    path: KeyPath
+    why: str
+    mend: str
+
+
+def culprit_of(routine: Routine, result: Result, propagated: Propagated, rule: DecisionRule) -> Culprit:
+    """What keeps the best value from passing: a correction, the rule, the inputs, or the limits.
+
+    Args:
+        routine: typed.
+        result: of a part at its best.
+        propagated: its value and uncertainty.
+        rule: by which it is decided.
+    """
+    spec, own = result.spec, ("characteristics", result.name)
+    if spec.measure is Measure.VARIATION and _passes(spec, propagated, rule, best_um(spec, 0.0)):
+        return _of_a_term(routine, own, propagated)
+    usual = DecisionRule(coverage_probability=rule.coverage_probability)
+    if usual != rule and passes_at_best(spec, propagated, usual):
+        return _of_the_rule(rule)
+    names = _fewest(spec, propagated, rule)
+    if not names:
+        mend = "check the limits and their unit; or a finer comparator"
+        return Culprit(path=own, why="its limits are closer than any reading is known", mend=mend)
+    more = f", then that of {' and '.join(names[1:])}" if names[1:] else ""
+    mend = f"the largest contribution is that of: {names[0]}{more}: check its number and unit"
+    return Culprit(path=own, why="", mend=f"{mend}; holdzero budget shows what would help")
+
+
+def _of_a_term(routine: Routine, own: KeyPath, propagated: Propagated) -> Culprit:
+    terms = {name: abs(float(value)) for name, value in propagated.corrections_um.items() if name != _READ}
+    name = max(terms, key=lambda name: terms[name])
+    index = next((index for index, term in enumerate(routine.terms) if term.name == name), None)
+    return Culprit(
+        path=own if index is None else ("terms", index, "value"),
+        why=f"even where all places are alike, {name} makes it {terms[name]:g} um",
+        mend="nothing constant shifts a difference within the part: name the sizes in characteristics of the term",
+    )
+
+
+def _of_the_rule(rule: DecisionRule) -> Culprit:
+    if isinstance(rule.rule, GivenBand):
+        why = f"the rule {rule.rule.name} passes nothing here, and the rule guarded would"
+        return Culprit(path=("decision", "rule"), why=why, mend="read what it asks of the limits, or take another rule")
+    if rule.rule is Rule.GUARDED and rule.guard is not None:
+        why = f"its guard band of {rule.guard:g} U at each limit leaves nothing"
+        return Culprit(path=("decision", "guard"), why=why, mend="leave guard out, or take a smaller one")
+    why = f"its very middle conforms with less than {rule.conformance:g}"
+    return Culprit(path=("decision", "conformance"), why=why, mend="leave conformance out, or ask for less")
+
+
+def _fewest(spec: Characteristic, propagated: Propagated, rule: DecisionRule) -> tuple[str, ...]:
+    """The largest contributions, as few as would let the best value pass without them; none if not all would."""
+    rows = propagated.contributions
+    for count in range(1, len(rows)):
+        u, dof = _combined(rows[count:])
+        if u and passes_at_best(spec, replace(propagated, standard_uncertainty_um=u, dof=dof), rule):
+            return tuple(row.input.name for row in rows[:count])
+    return ()
+
+
+def _combined(rows: Sequence[Contribution]) -> tuple[float, float]:
+    """Standard uncertainty [um] and degrees of freedom [1] of some contributions.
+
+    Source: JCGM 100:2008, eq. (11a) and (G.2b).
+    """
+    u = math.sqrt(sum(float(row.contribution_um) ** 2 for row in rows))
+    spread = sum(float(row.contribution_um) ** 4 / float(row.input.estimate.dof) for row in rows)
+    return u, u**4 / spread if spread > 0.0 else math.inf
