@@ -181,6 +181,87 @@ class TestAParameter:
         }
 
 
+class TestAParameterMadeOfOthers:
+    LIMITS = 'nominal = "{size}"\nlower = "-{tolerance}"\nupper = "{tolerance}"\n'
+    TEXT = HEAD.replace('"0 um"', '"{deviation}"').replace('nominal = "{size}"\n', LIMITS) + STEPS
+    PARAMETERS = """\
+[parameters]
+grade = "0.12"
+known = { expanded = "{grade} um", coverage = 2 }
+deviation = { value = "0 um", standard = "{grade} um" }
+tolerance = "{wide} um"
+wide = 3
+[family.small]
+size = "5 mm"
+[family.large]
+size = "10 mm"
+wide = 4
+deviation = { value = "+{wide} um", standard = "{grade} um", why = "{{{size}}}" }
+"""
+
+    def text(self) -> str:
+        return self.TEXT + self.PARAMETERS.replace('known = { expanded = "{grade} um", coverage = 2 }\n', "")
+
+    def test_is_put_together_inside_a_table_too(self, files: Files) -> None:
+        routine = load_routine(files(self.text()), "small").routine
+        assert isinstance(routine.reference, schema.Reference)
+        assert (routine.reference.deviation.value, routine.reference.deviation.standard_uncertainty) == (0.0, 0.12)
+        assert routine.characteristics["thickness"].upper == 3.0
+
+    def test_takes_what_the_member_says(self, files: Files) -> None:
+        routine = load_routine(files(self.text()), "large").routine
+        assert isinstance(routine.reference, schema.Reference)
+        assert (routine.reference.deviation.value, routine.reference.deviation.standard_uncertainty) == (4.0, 0.12)
+        assert routine.reference.deviation.why == "{10 mm}"
+        assert routine.characteristics["thickness"].lower == -4.0
+
+    def test_or_of_none_that_is_set_is_located_where_it_stands(self, files: Files) -> None:
+        text = self.text().replace('"{wide} um"', '"{wade} um"')
+        fault = fault_of(files(text), "small")
+        assert (fault.key, fault.line) == ("parameters.tolerance", line_of(text, "wade"))
+        assert fault.found == "{wade}"
+
+    def test_is_not_made_of_itself(self, files: Files) -> None:
+        text = self.text().replace("wide = 3", 'wide = "{tolerance}"')
+        fault = fault_of(files(text), "small")
+        assert (fault.key, fault.found) == ("parameters.tolerance", "tolerance → wide → tolerance")
+
+    def test_makes_no_text_without_end(self, files: Files) -> None:
+        many = "".join(f'p{n} = "{{p{n - 1}}}{{p{n - 1}}}{{p{n - 1}}}{{p{n - 1}}}{{p{n - 1}}}"\n' for n in range(1, 8))
+        main = HEAD.replace("{size}", "5 mm").replace("Washer", "{p7}") + STEPS
+        fault = fault_of(files(main + f'[parameters]\np0 = "{"x" * 100}"\n' + many))
+        assert fault.found == "parameters that make a text without end"
+
+    def test_in_a_fragment_may_be_made_of_what_is_given(self, files: Files) -> None:
+        clean = CLEAN.replace('"20 min"', '"{time} min"').replace("[parameters]\n", "[parameters]\ntime = 20\n")
+        main = TestAFragment.MAIN + INCLUDE + "with = { time = 5 }\n" + STEPS
+        assert load_routine(files(main, clean=clean)).document["steps"][1]["at_least"] == "5 min"
+
+
+class TestAParameterThatNothingNeeds:
+    def test_is_refused(self, files: Files) -> None:
+        text = HEAD.replace("{size}", "5 mm") + STEPS + '[parameters]\nsise = "5 mm"\n'
+        fault = fault_of(files(text))
+        assert (fault.key, fault.line, fault.found) == ("parameters.sise", line_of(text, "sise"), "sise")
+        assert fault.mend == "no text holds {sise}: check the spelling, or drop it"
+
+    def test_is_refused_where_only_such_another_is_made_of_it(self, files: Files) -> None:
+        text = TestAParameterMadeOfOthers.TEXT + TestAParameterMadeOfOthers.PARAMETERS
+        assert fault_of(files(text), "small").key == "parameters.known"
+
+    def test_is_needed_where_one_member_alone_takes_it(self, files: Files) -> None:
+        text = HEAD + STEPS + '[parameters]\nbase = 5\nsize = "6 mm"\n[family.a]\n[family.b]\nsize = "{base} mm"\n'
+        assert load_routine(files(text), "a").routine.reference.size == 6000.0
+        assert load_routine(files(text), "b").routine.reference.size == 5000.0
+
+    def test_is_refused_in_a_fragment(self, files: Files) -> None:
+        clean = CLEAN.replace("{what}", "the part")
+        path = files(TestAFragment.MAIN + INCLUDE + 'with = { what = "the ring" }\n' + STEPS, clean=clean)
+        fault = fault_of(path)
+        assert (fault.file, fault.key) == (str(path.parent / "clean.toml"), "parameters.what")
+        assert fault.line == line_of(clean, "what =")
+
+
 class TestAFragment:
     MAIN = HEAD.replace("{size}", "5 mm")
 

@@ -7,7 +7,7 @@ the line of the author's own text.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol, TypeAlias
 
@@ -33,6 +33,7 @@ class Kinds(Protocol):
 
 _PLACEHOLDER = re.compile(r"\{\{|\}\}|\{([A-Za-z_][A-Za-z0-9_]*)\}")
 _DEEPEST = 8
+_LARGEST = 1_000_000  # signs: as large as a file may be
 _MOST_STEPS = 10_000  # more than a day's work: fragments that include fragments more often than was meant
 
 
@@ -92,8 +93,9 @@ def resolve(
             itself.
     """
     values = _parameters(text, member)
-    kept = {key: item for key, item in text.data.items() if key not in ("parameters", "family")}
-    data = _filled(text, kept, values, ())
+    _refuse_endless(text, _own(text), values or {}, ())
+    data = _filled(text, _own(text), values, ())
+    _refuse_unused(text, _defaults(text), _own(text), _tables(text), ", or drop it")
     unfolding = _Unfolding(read, kinds, Origins(text))
     if isinstance(data.get("steps"), list):
         data["steps"] = unfolding.steps(text, data["steps"], ("steps",), ("steps",), ())
@@ -111,10 +113,10 @@ def _parameters(text: Text, member: str | None) -> dict[str, Any] | None:
     for key in ("parameters", "family"):
         if key in text.data and not isinstance(text.data[key], dict):
             raise _fault(text, (key,), shown(text.data[key]), "a table", f"write [{key}]")
-    values: dict[str, Any] = dict(text.data.get("parameters", {}))
     members = members_of(text)
     if member is None and members:
         raise _fault(text, ("family",), "no member chosen", "one of " + ", ".join(members), "name it with --member")
+    written = _Written(text, _defaults(text))
     if member is not None:
         if member not in members:
             known = "one of " + ", ".join(members) if members else "no member: this routine has no family"
@@ -122,18 +124,48 @@ def _parameters(text: Text, member: str | None) -> dict[str, Any] | None:
         row = text.data["family"][member]
         if not isinstance(row, dict):
             raise _fault(text, ("family", member), shown(row), "a table of parameters", f"write [family.{member}]")
-        _refuse_unused(text, member, row)
-        values.update(row)
-    return values if "parameters" in text.data or members else None
+        own: dict[str, KeyPath] = {name: ("family", member, name) for name in row}
+        _refuse_unused(text, own, _own(text), _tables(text), "")
+        written.places.update(own)
+    return written.values({}) if "parameters" in text.data or members else None
 
 
-def _refuse_unused(text: Text, member: str, row: Mapping[str, Any]) -> None:
-    """A misspelled parameter of a member would leave the default in its place, unseen."""
-    used = set(_placeholders({key: item for key, item in text.data.items() if key not in ("parameters", "family")}))
-    for name in row:
+def _refuse_unused(
+    text: Text, places: Mapping[str, KeyPath], raw: Any, tables: Sequence[Mapping[str, Any]], more: str
+) -> None:
+    """A misspelled parameter of a member would leave the default in its place, unseen; any other would do nothing."""
+    used = _used(raw, tables)
+    for name, place in places.items():
         if name not in used:
             known = "one of " + ", ".join(sorted(used)) if used else "no parameter: none is used"
-            raise _fault(text, ("family", member, name), name, known, f"no text holds {{{name}}}: check the spelling")
+            raise _fault(text, place, name, known, f"no text holds {{{name}}}: check the spelling{more}")
+
+
+def _own(text: Text) -> dict[str, Any]:
+    """The routine itself: what a record keeps."""
+    return {key: item for key, item in text.data.items() if key not in ("parameters", "family")}
+
+
+def _defaults(text: Text) -> dict[str, KeyPath]:
+    """Where the parameters of a text stand, by name."""
+    return {name: ("parameters", name) for name in text.data.get("parameters", {})}
+
+
+def _tables(text: Text) -> list[Mapping[str, Any]]:
+    """Where parameters are given values."""
+    rows = text.data.get("family", {}).values()
+    return [text.data.get("parameters", {}), *(row for row in rows if isinstance(row, dict))]
+
+
+def _used(raw: Any, tables: Sequence[Mapping[str, Any]]) -> set[str]:
+    """The parameters that a text needs, those among them that others are made of."""
+    used: set[str] = set()
+    waiting = list(_placeholders(raw))
+    while waiting:
+        if (name := waiting.pop()) not in used:
+            used.add(name)
+            waiting.extend(inner for table in tables for inner in _placeholders(table.get(name)))
+    return used
 
 
 def _placeholders(raw: Any) -> Iterator[str]:
@@ -142,6 +174,55 @@ def _placeholders(raw: Any) -> Iterator[str]:
     elif isinstance(raw, dict | list):
         for item in raw.values() if isinstance(raw, dict) else raw:
             yield from _placeholders(item)
+
+
+@dataclass(slots=True)
+class _Written:
+    """Parameters as a text has them, each of which may be made of others, and where each stands."""
+
+    text: Text
+    places: dict[str, KeyPath]
+
+    def values(self, given: Mapping[str, Any]) -> dict[str, Any]:
+        """The values of all, those that were given from elsewhere as they are.
+
+        Raises:
+            FileFaultsError: a parameter is made of itself, or of one that is not set.
+        """
+        found = dict(given)
+        for name in self.places:
+            self._find(name, found, ())
+        return found
+
+    def _find(self, name: str, found: dict[str, Any], chain: tuple[str, ...]) -> None:
+        if name in found or name not in self.places:
+            return
+        place = self.places[name]
+        if name in chain or len(chain) > _DEEPEST:
+            circle = " → ".join((*chain, name))
+            expected = f"parameters that are not made of themselves, and at most {_DEEPEST} within one another"
+            raise _fault(self.text, place, circle, expected, "write the value out")
+        raw: Any = self.text.data
+        for key in place:
+            raw = raw[key]
+        for inner in dict.fromkeys(_placeholders(raw)):
+            self._find(inner, found, (*chain, name))
+        _refuse_endless(self.text, raw, found, place)
+        found[name] = _filled(self.text, raw, found, place)
+
+
+def _refuse_endless(text: Text, raw: Any, values: Mapping[str, Any], path: KeyPath) -> None:
+    """Parameters that hold one another many times over would make a text without end."""
+    sizes = {name: _size(values[name]) for name in set(_placeholders(raw)) if name in values}
+    if _size(raw) + sum(sizes.get(name, 0) for name in _placeholders(raw)) > _LARGEST:
+        raise _fault(text, path, "parameters that make a text without end", f"at most {_LARGEST} signs", "shorten them")
+
+
+def _size(raw: Any) -> int:
+    """About how many signs a text needs for this."""
+    if isinstance(raw, dict | list):
+        return 1 + sum(_size(item) for item in (raw.values() if isinstance(raw, dict) else raw))
+    return len(raw) if isinstance(raw, str) else 1
 
 
 def _filled(text: Text, raw: Any, values: Mapping[str, Any] | None, path: KeyPath) -> Any:
@@ -262,7 +343,11 @@ def _fragment(
     if unknown:
         known = "one of " + ", ".join(defaults) if defaults else "no parameter"
         raise _fault(text, (*here, "with", unknown[0]), unknown[0], known, "the fragment has no such parameter")
-    inner = _filled(fragment, fragment.data.get("steps"), {**defaults, **values}, ("steps",))
+    steps, own = fragment.data.get("steps"), _defaults(fragment)
+    filled = _Written(fragment, own).values(values)
+    _refuse_endless(fragment, steps, filled, ("steps",))
+    inner = _filled(fragment, steps, filled, ("steps",))
+    _refuse_unused(fragment, own, steps, [defaults], ", or drop it")
     if not isinstance(inner, list):
         raise _fault(fragment, ("steps",), shown(inner), "[[steps]]", "add the steps of the fragment")
     return fragment, inner
