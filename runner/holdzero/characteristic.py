@@ -86,7 +86,7 @@ def _place_weights(
         return dict(zip(spec.at, contrast_weights(contrasts[spec.measure], len(spec.at)), strict=True))
     base: dict[str, Number] = dict.fromkeys(spec.base, -1.0 / len(spec.base)) if spec.base else {}
     base |= dict.fromkeys(spec.beside or (), 0.0)
-    if spec.measure is Measure.STEP or (spec.measure is Measure.SIZE and spec.of is Selection.MEAN):
+    if spec.measure is not Measure.VARIATION and spec.of is Selection.MEAN:
         return dict.fromkeys(spec.at, 1.0 / len(spec.at)) | base
     means = [mean([view.difference_um(r) for r in readings if r.slot.place == place]) for place in spec.at]
     # Where places are equal, the first counts as the highest and the last as the lowest: two places

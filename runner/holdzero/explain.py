@@ -93,7 +93,8 @@ def _measurand(r: Row, units: str) -> str:
     if r["measure"] == "variation":
         return f"Variation: the largest less the smallest of the means at {at}{force}."
     if r["measure"] == "step":
-        return f"Step: the mean at {at} less the mean at {', '.join(r['from'])}{force}."
+        over = f"the mean at {at}" if r["of"] == "mean" else f"the {r['of']} of the means at {at}"
+        return f"Step: {over} less the mean at {', '.join(r['from'])}{force}."
     if r["measure"] != "size":
         weights = ", ".join(f"{place} × {weight:.4g}" for place, weight in r["weights"].items()).replace("-", "−")
         return (

@@ -53,11 +53,11 @@ _TOLD_FROM_SCATTER = 2.0
 def selection_findings(view: RunView, seen: CharacteristicView) -> Iterable[Finding]:
     """A largest, a smallest or a variation picks its places by their readings, and so picks scatter too."""
     spec, places = seen.spec, len(seen.spec.at)
-    picks = spec.measure is Measure.VARIATION or (spec.measure is Measure.SIZE and spec.of is not Selection.MEAN)
+    picks = spec.measure is Measure.VARIATION or spec.of is not Selection.MEAN
     if places < 2 or not picks:  # noqa: PLR2004
         return
     means = [mean([view.difference_um(r) for r in seen.readings if r.slot.place == place]) for place in spec.at]
-    each = len(seen.readings) / places
+    each = sum(r.slot.place in spec.at for r in seen.readings) / places
     s, dof = seen.scatter if seen.scatter is not None else view.scatter_um
     alone = s / math.sqrt(each) * expected_range(places)
     found = np.ptp(stack(means), axis=-1)

@@ -95,6 +95,27 @@ class TestStep:
         assert record["results"]["s"]["value_um"] == pytest.approx(5.08)
         assert record["verdict"] == "pass"
 
+    @pytest.mark.parametrize(("of", "value"), [("mean", 5.0), ("largest", 7.0), ("smallest", 3.0)])
+    def test_at_several_places_the_routine_says_which_counts(self, measure: Measure, of: str, value: float) -> None:
+        text = f'characteristics.s = {{ measure = "step", at = ["x", "y"], from = ["p", "q"], of = "{of}" }}\n'
+        reads = (f'do = "read", at = "{place}"' for place in ("x", "y", "p", "q"))
+        outcome = measure(HEAD + text + steps('do = "zero"', *reads, 'do = "return"'), ["0", "4", "8", "2", "0", "0"])
+        result = outcome.record["results"]["s"]
+        # mean of the bare places: +1
+        assert result["value_um"] == pytest.approx(value)
+        # rounding of 0.1/√12 at each place: one or two covered places of which one counts or both, two bare ones
+        counted = 1 / 2 if of == "mean" else 1.0
+        assert result["standard_uncertainty_um"] == pytest.approx(0.1 / 12**0.5 * (counted + 1 / 2) ** 0.5)
+
+    def test_the_smallest_of_places_that_are_alike_is_said_to_be_partly_scatter(self, measure: Measure) -> None:
+        text = 'characteristics.s = { measure = "step", at = ["x", "y"], from = "p", of = "smallest" }\n'
+        reads = [f'do = "read", at = "{place}", times = 2' for place in ("x", "y", "p")]
+        lines = HEAD + text + steps('do = "zero"', *reads, 'do = "return"')
+        alike = measure(lines, ["0", "4", "4.5", "4.2", "4.6", "0", "0.4", "0"])
+        apart = measure(lines, ["0", "4", "4.1", "8", "8.1", "0", "0.1", "0"])
+        assert "selection/scatter" in alike.codes("doubt")
+        assert "selection/scatter" not in apart.codes("doubt")
+
 
 class TestBracket:
     def test_without_a_return_there_is_no_verdict(self, measure: Measure) -> None:

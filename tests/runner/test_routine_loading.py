@@ -286,8 +286,8 @@ class TestAFault:
             (('"size"\nat = "a"\nnominal = "5 mm"', '"variation"\nat = "a"'), "one place"),
             (('"size"\nat = "a"\nnominal = "5 mm"', '"step"\nat = "a"\nfrom = "a"'), "a, a"),
             (
-                ('"size"\nat = "a"\nnominal = "5 mm"', '"step"\nat = "a"\nfrom = "b"\nof = "largest"'),
-                "measure = 'step'",
+                ('"size"\nat = "a"\nnominal = "5 mm"', '"variation"\nat = ["a", "b"]\nof = "largest"'),
+                "measure = 'variation'",
             ),
         ],
     )

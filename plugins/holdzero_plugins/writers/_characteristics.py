@@ -207,7 +207,7 @@ def _what(r: Mapping[str, Any]) -> str:
     words = f"{said(r.get('measure'))} {places}".strip()
     if r.get("from"):
         words += f", risen from {at_places([visible(str(place)) for place in r['from']]).removeprefix('at ')}"
-    if r.get("measure") == "size" and len(r.get("at") or ()) > 1:
+    if r.get("measure") in ("size", "step") and len(r.get("at") or ()) > 1:
         words += f"; the {said(r.get('of'))} of the places counts"
     force = number_or_missing(r, "force_N")
     return words + (f"; readings at {force:g} N" if force is not None else "")

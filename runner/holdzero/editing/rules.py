@@ -83,7 +83,7 @@ def of_characteristic(contrasts: Mapping[str, Contrast]) -> JsonSchema:
         **_has(measure=_one_of(*Measure, *contrasts)),
         "dependentRequired": {"with": ["from"]},
         "allOf": [
-            {"if": _is("measure", Measure.STEP), "then": {"required": ["from"], **_has(nominal=False, of=of_mean)}},
+            {"if": _is("measure", Measure.STEP), "then": {"required": ["from"], **_has(nominal=False)}},
             {
                 "if": _is("measure", Measure.VARIATION),
                 "then": _has(at=_SEVERAL, from_=False, nominal=False, of=of_mean),

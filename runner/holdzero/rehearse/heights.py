@@ -101,10 +101,10 @@ class Heights:
         if spec.measure is Measure.VARIATION:
             # About the mean of its places: what they are in the mean stays as it is.
             more = {place: lacks * ((place == spec.at[0]) - 1.0 / len(spec.at)) for place in spec.at}
-        elif spec.measure is not Measure.STEP or (own and not free and not bare):
+        elif spec.measure is not Measure.STEP or (own and (spec.of is not Selection.MEAN or not (free or bare))):
             more = {place: laid_um(spec, place, lacks, self.contrasts) for place in spec.at}
         elif free:
-            more = dict.fromkeys(free, lacks * (len(spec.at) / len(free)))
+            more = dict.fromkeys(free, lacks * (len(spec.at) / len(free) if spec.of is Selection.MEAN else 1.0))
         else:
             more = dict.fromkeys(bare, -lacks * (len(spec.base or ()) / max(len(bare), 1)))
         for place, height in more.items():

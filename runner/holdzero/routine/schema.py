@@ -334,7 +334,7 @@ class Bracket(Model):
 
 
 class Selection(StrEnum):
-    """Which size counts where a size is read at several places."""
+    """Which place counts where a size or a step is read at several places."""
 
     MEAN = "mean"
     LARGEST = "largest"
@@ -372,7 +372,11 @@ class Characteristic(Model):
         description="Beside `from`: further places of the same comparison, which a design of the readings needs; "
         "by themselves they do not count.",
     )
-    of: Selection = Field(Selection.MEAN, description="For a size at several places: `mean`, `largest` or `smallest`.")
+    of: Selection = Field(
+        Selection.MEAN,
+        description="For a size or a step at several places: `mean`, `largest` or `smallest`; of a step each counts "
+        "from the mean of the places in `from`.",
+    )
     force: Force | None = Field(None, description="Use the readings that were taken at this contact force.")
     nominal: Size | None = Field(None, description="For a size: nominal; value and limits are deviations from it.")
     lower: Length | None = Field(None, description="Lower limit.")
@@ -387,9 +391,10 @@ class Characteristic(Model):
             raise refuse("measure = 'step'", "from, the places that it rises from", "add from")
         if self.measure is Measure.VARIATION and self.base is not None:
             raise refuse("measure = 'variation'", "from with a step, or with a size", "drop from")
-        of_a_size = self.nominal is not None or self.of is not Selection.MEAN
-        if self.measure in (Measure.STEP, Measure.VARIATION) and of_a_size:
-            raise refuse(f"measure = '{self.measure}'", "nominal and of only with a size", "drop them")
+        if self.measure in (Measure.STEP, Measure.VARIATION) and self.nominal is not None:
+            raise refuse(f"measure = '{self.measure}'", "nominal only with a size", "drop nominal")
+        if self.measure is Measure.VARIATION and self.of is not Selection.MEAN:
+            raise refuse("measure = 'variation'", "of only with a size or a step", "drop of")
         if self.beside is not None and self.base is None:
             raise refuse("with, and no from", "with beside from", "name the places of the reference in from")
         if len(set(self.places)) != len(self.places):
