@@ -313,9 +313,9 @@ class Ideal:
         return float(self.scatter_um * ramp[index] / ramp.std(ddof=1))
 
     def _ideal_um(self, state: State, slot: Slot) -> float:
-        if state.routine is None or state.reference is None or slot.kind in (SlotKind.ZERO, SlotKind.RETURN):
+        if state.routine is None or slot.kind in (SlotKind.ZERO, SlotKind.RETURN):
             return 0.0
-        own = state.reference.size + float(state.reference.deviation.value)
+        own = state.reference.size + float(state.reference.deviation.value) if state.reference is not None else 0.0
         block = state.routine.check_standard
         if slot.kind is SlotKind.CHECK:
             return block.size + float(block.deviation.value) - own if block else 0.0

@@ -130,7 +130,8 @@ def _read(record: Mapping[str, Any], r: Row, units: str) -> Iterator[str]:
                 yield f"{place}: {_listed(own, units)}"
         back = [row for row in readings if row["counts"] and row["kind"] == "return" and row["zero"] == zero]
         if back:
-            yield f"return to the reference: {_listed(back, units)}"
+            place = record["routine"]["document"]["reference"].get("place")
+            yield f"return to {'the reference' if place is None else f'place {place}'}: {_listed(back, units)}"
     struck = [row for row in readings if row["struck"]]
     for row in struck:
         yield f"struck out: entry {row['entry']}, {row['raw']} ({row['struck']})"

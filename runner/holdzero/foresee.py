@@ -156,7 +156,8 @@ _OF_MATERIALS = frozenset({"thermal/expansion", "contact/material"})
 
 def _named(routine: schema.Routine) -> Iterator[tuple[KeyPath, str]]:
     yield ("part", "material"), routine.part.material
-    yield ("reference", "material"), routine.reference.material
+    if not isinstance(routine.reference, schema.ReferencePlace):
+        yield ("reference", "material"), routine.reference.material
     tip = routine.comparator.tip if isinstance(routine.comparator, schema.Comparator) else None
     if tip is not None:
         yield ("comparator", "tip", "material"), tip.material

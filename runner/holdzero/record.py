@@ -108,6 +108,7 @@ def computed_of(run: Run, started: RunStarted, evaluation: Evaluation) -> dict[s
             "journal_sha256": chain_of(run.events),
         },
         "register": {
+            **_on_the_part(document),
             **{role: {**chosen.entry, "overruled": chosen.overruled} for role, chosen in state.devices.items()},
             **({"check_standard": document["check_standard"]} if "check_standard" in document else {}),
         },
@@ -126,6 +127,12 @@ def _purpose(state: State) -> str:
     if not state.simulated:
         return "production"
     return "practice" if any(source.partition(":")[0] == "practice" for source in state.sources) else "simulated"
+
+
+def _on_the_part(document: Mapping[str, Any]) -> dict[str, Any]:
+    """What stands in the place of a reference where the zero was taken on the part."""
+    place = document["reference"].get("place")
+    return {} if place is None else {"reference": {"name": f"place {place} of the part", "overruled": None}}
 
 
 def _step(slot: Slot) -> dict[str, Any]:

@@ -189,7 +189,10 @@ class Session:
     def _look_up(self) -> None:
         """Put on record what the book knows, once; a book that can't be reached is a note, and no more."""
         state = self.run.state
-        if self.known is None or state.history is not None or state.comparator is None or state.reference is None:
+        on_the_part = state.routine is not None and state.routine.zero_place is not None
+        if self.known is None or state.history is not None or state.comparator is None:
+            return
+        if state.reference is None and not on_the_part:
             return
         known, self.known = self.known, None
         try:

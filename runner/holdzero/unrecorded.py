@@ -21,6 +21,11 @@ def _has_device(role: str, key: str) -> Callable[[Record], bool]:
     return lambda record: bool((record["register"].get(role) or {}).get(key))
 
 
+def _of_a_block(there: Callable[[Record], bool]) -> Callable[[Record], bool]:
+    """Nothing of a block is left out where the zero was taken on the part."""
+    return lambda record: "place" in record["routine"]["document"]["reference"] or there(record)
+
+
 def _has_temperature(of: str) -> Callable[[Record], bool]:
     return lambda record: any(
         row["unit"] == "degC" and row["place"] == of and row["counts"] for row in record["readings"]
@@ -43,11 +48,11 @@ _FIELDS: dict[str, Callable[[Record], bool]] = {
     "role of the operator": _never,
     "bench": _never,
     "site": _never,
-    "identifier of the reference": _has_device("reference", "id"),
-    "material of the reference": _has_device("reference", "material"),
-    "certificate of the reference": _has_device("reference", "certificate"),
-    "due date of the reference": _has_device("reference", "due"),
-    "joints of the reference": _never,
+    "identifier of the reference": _of_a_block(_has_device("reference", "id")),
+    "material of the reference": _of_a_block(_has_device("reference", "material")),
+    "certificate of the reference": _of_a_block(_has_device("reference", "certificate")),
+    "due date of the reference": _of_a_block(_has_device("reference", "due")),
+    "joints of the reference": _of_a_block(_never),
     "identifier of the comparator": _has_device("comparator", "id"),
     "turn of the comparator": _has_device("comparator", "turn"),
     "sign convention of the comparator": _never,
@@ -55,7 +60,7 @@ _FIELDS: dict[str, Callable[[Record], bool]] = {
     "due date of the comparator": _has_device("comparator", "due"),
     "identifier of the thermometer": _has_device("thermometer", "id"),
     "temperature of the part": _has_temperature("part"),
-    "temperature of the reference": _has_temperature("reference"),
+    "temperature of the reference": _of_a_block(_has_temperature("reference")),
     "temperature of the air": _has_temperature("air"),
     "humidity": _never,
     "slope of the temperature": _never,

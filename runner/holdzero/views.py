@@ -78,7 +78,7 @@ class RunView:
     Attributes:
         routine: the routine, typed and frozen.
         serial: of the part; None where it has none.
-        reference: the one in use; None while it is not chosen yet.
+        reference: the one in use; None while it is not chosen yet, and where the zero is taken on the part.
         comparator: the one in use; None while it is not chosen yet.
         thermometer: the one in use, if any.
         readings: those that count, in order: of this part, and all zeros, returns and checks.

@@ -100,7 +100,9 @@ class TestTheValue:
             pytest.param("step", {"size": {**SIZE, "at": "a"}, "step": STEP}, 8.0, id="a step from a size"),
             pytest.param("step", {"step": STEP, "size": {**SIZE, "at": ["a", "b"]}}, 8.0, id="a step between sizes"),
             pytest.param("thin", {"thin": THIN}, 6.0, id="the least of two steps"),
-            pytest.param("thin", {"size": {**SIZE, "at": "a"}, "thin": THIN}, 6.0, id="the least of two, one a size too"),
+            pytest.param(
+                "thin", {"size": {**SIZE, "at": "a"}, "thin": THIN}, 6.0, id="the least of two, one a size too"
+            ),
             pytest.param("largest", {"size": {**SIZE, **OF_THREE}, "largest": LARGEST}, 3.5, id="two sizes"),
             pytest.param(
                 "taper", {"taper": {"measure": "taper", **OF_THREE, "lower": "1 um", "upper": "5 um"}}, 4.0, id="taper"

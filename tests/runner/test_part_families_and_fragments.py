@@ -86,6 +86,11 @@ def line_of(text: str, part: str) -> int:
     return text.count("\n", 0, text.index(part)) + 1
 
 
+def size_of(loaded: LoadedRoutine) -> float:
+    assert isinstance(loaded.routine.reference, schema.Reference)
+    return loaded.routine.reference.size
+
+
 def sayings(loaded: LoadedRoutine) -> list[str]:
     return [step.say or step.do for step in schema.walk(loaded.routine.steps)]
 
@@ -96,8 +101,9 @@ class TestAPartFamily:
 
     @pytest.mark.parametrize(("member", "size"), [("small", 5000.0), ("large", 10_000.0)])
     def test_puts_each_members_values_in_place(self, files: Files, member: str, size: float) -> None:
-        routine = load_routine(files(HEAD + STEPS + FAMILY), member).routine
-        assert routine.reference.size == size
+        loaded = load_routine(files(HEAD + STEPS + FAMILY), member)
+        routine = loaded.routine
+        assert size_of(loaded) == size
         assert routine.characteristics["thickness"].nominal == size
         assert routine.routine.title == f"Washer {size / 1000:g} mm, thickness"
 
@@ -112,7 +118,7 @@ class TestAPartFamily:
 
     def test_may_do_without_defaults(self, files: Files) -> None:
         text = HEAD + STEPS + '[family.large]\nsize = "10 mm"\n'
-        assert load_routine(files(text), "large").routine.reference.size == 10_000.0
+        assert size_of(load_routine(files(text), "large")) == 10_000.0
 
     def test_asks_which_member(self, files: Files) -> None:
         text = HEAD + STEPS + FAMILY
@@ -251,8 +257,8 @@ class TestAParameterThatNothingNeeds:
 
     def test_is_needed_where_one_member_alone_takes_it(self, files: Files) -> None:
         text = HEAD + STEPS + '[parameters]\nbase = 5\nsize = "6 mm"\n[family.a]\n[family.b]\nsize = "{base} mm"\n'
-        assert load_routine(files(text), "a").routine.reference.size == 6000.0
-        assert load_routine(files(text), "b").routine.reference.size == 5000.0
+        assert size_of(load_routine(files(text), "a")) == 6000.0
+        assert size_of(load_routine(files(text), "b")) == 5000.0
 
     def test_is_refused_in_a_fragment(self, files: Files) -> None:
         clean = CLEAN.replace("{what}", "the part")

@@ -133,8 +133,12 @@ DEVICES: dict[str, JsonSchema] = {
 
 def device(key: str, defs: Mapping[str, JsonSchema]) -> JsonSchema:
     """A device, whole or required, by its key in the routine."""
-    whole, required = key.capitalize(), f"Required{key.capitalize()}"
+    whole, required, place = key.capitalize(), f"Required{key.capitalize()}", f"{key.capitalize()}Place"
+    otherwise: JsonSchema = {"$ref": REFER + whole}
     keys = {**defs[required]["properties"], **defs[whole]["properties"]}
+    if place in defs:
+        keys |= defs[place]["properties"]
+        otherwise = {"if": {"required": ["place"]}, "then": {"$ref": REFER + place}, "else": otherwise}
     words = {name: {"description": schema["description"]} for name, schema in keys.items()}
     return {
         "type": "object",
@@ -142,7 +146,7 @@ def device(key: str, defs: Mapping[str, JsonSchema]) -> JsonSchema:
         "properties": words,  # for editors that complete without looking at conditions
         "if": DEVICES[key],
         "then": {"$ref": REFER + required},
-        "else": {"$ref": REFER + whole},
+        "else": otherwise,
     }
 
 

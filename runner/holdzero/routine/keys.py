@@ -24,6 +24,7 @@ TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
     ("[approval]", schema.Approval),
     ("[reference], whole", schema.Reference),
     ("[reference], what is required of one of the register", schema.RequiredReference),
+    ("[reference], a place of the part in place of a block", schema.ReferencePlace),
     ("[check_standard]", schema.CheckStandard),
     ("[part]", schema.PartMaterial),
     ("[comparator], whole", schema.Comparator),

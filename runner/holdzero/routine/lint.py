@@ -164,7 +164,7 @@ def _tolerances(routine: schema.Routine) -> Warnings:
                 f"{routine.bracket.limit:g} um, more than the tolerance of {name} ({width:g} um)",
                 "a zero that may wander so far can turn a bad part into a good one: narrow it",
             )
-        apart = abs(spec.nominal - routine.reference.size) if spec.nominal is not None else 0.0
+        apart = abs(spec.nominal - _size_um(routine)) if spec.nominal is not None else 0.0
         if travel is not None and exceeds(apart, travel, resolution):
             yield (
                 ("characteristics", name, "nominal"),
@@ -173,9 +173,14 @@ def _tolerances(routine: schema.Routine) -> Warnings:
             )
 
 
+def _size_um(routine: schema.Routine) -> float:
+    """Nominal size of the reference [um]; 0 where the zero is taken on the part, from which no size is measured."""
+    return 0.0 if isinstance(routine.reference, schema.ReferencePlace) else routine.reference.size
+
+
 def _beyond_travel(routine: schema.Routine) -> Warnings:
     """Limits that the comparator can't show: a slip of the unit, or too short a travel."""
-    comparator, size = routine.comparator, routine.reference.size
+    comparator, size = routine.comparator, _size_um(routine)
     travel = comparator.travel if isinstance(comparator, schema.Comparator) else comparator.smallest_travel
     if travel is None:
         return

@@ -265,7 +265,7 @@ def _is_tag(part: str | int, node: Any, path: list[str | int]) -> bool:
     """Whether a model says which member of a union it took: the kind of a step, the form of a device."""
     if path and isinstance(path[-1], int):
         return isinstance(node, dict) and part == node.get("do")
-    return len(path) == 1 and path[0] in _DEVICES and part in ("whole", "required")
+    return len(path) == 1 and path[0] in _DEVICES and part in ("whole", "required", "of the part")
 
 
 def _holds(node: Any, part: str | int) -> bool:
@@ -364,7 +364,7 @@ _DEVICES = frozenset({"reference", "comparator", "thermometer"})
 _TABLES: dict[str, tuple[type[BaseModel], ...]] = {
     "routine": (schema.Header,),
     "approval": (schema.Approval,),
-    "reference": (schema.Reference, schema.RequiredReference),
+    "reference": (schema.Reference, schema.RequiredReference, schema.ReferencePlace),
     "check_standard": (schema.CheckStandard,),
     "part": (schema.PartMaterial,),
     "comparator": (schema.Comparator, schema.RequiredComparator),

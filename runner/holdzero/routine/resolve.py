@@ -343,11 +343,11 @@ def _fragment(
     if unknown:
         known = "one of " + ", ".join(defaults) if defaults else "no parameter"
         raise _fault(text, (*here, "with", unknown[0]), unknown[0], known, "the fragment has no such parameter")
-    steps, own = fragment.data.get("steps"), _defaults(fragment)
-    filled = _Written(fragment, own).values(values)
+    steps, places = fragment.data.get("steps"), _defaults(fragment)
+    filled = _Written(fragment, places).values(values)
     _refuse_endless(fragment, steps, filled, ("steps",))
     inner = _filled(fragment, steps, filled, ("steps",))
-    _refuse_unused(fragment, own, steps, [defaults], ", or drop it")
+    _refuse_unused(fragment, places, steps, [defaults], ", or drop it")
     if not isinstance(inner, list):
         raise _fault(fragment, ("steps",), shown(inner), "[[steps]]", "add the steps of the fragment")
     return fragment, inner

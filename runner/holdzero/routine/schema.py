@@ -101,6 +101,7 @@ __all__ = [
     "Process",
     "Read",
     "Reference",
+    "ReferencePlace",
     "Repeat",
     "RequiredComparator",
     "RequiredReference",
@@ -169,6 +170,12 @@ class RequiredReference(Model):
     size: Size = Field(description="Nominal size.")
     material: str = Field("", description="Material that it must have.")
     largest_expanded: Size | None = Field(None, description="Largest expanded uncertainty (k = 2) of its deviation.")
+
+
+class ReferencePlace(Model):
+    """A place of the part itself, or of its plate, instead of a block: no size is measured from it."""
+
+    place: Text = Field(description="Where the tip stands for the zero and for the return, for example `bare`.")
 
 
 class CheckStandard(Reference):
@@ -454,6 +461,17 @@ def _required_if(*, any_of: frozenset[str] = frozenset(), only: frozenset[str] =
     return Discriminator(form)
 
 
+def _reference_form() -> Discriminator:
+    """Beside these two forms, a reference may be a place of the part."""
+    block = _required_if(only=frozenset(RequiredReference.model_fields)).discriminator
+
+    def form(raw: object) -> str:
+        on_the_part = isinstance(raw, ReferencePlace) or (isinstance(raw, dict) and "place" in raw)
+        return "of the part" if on_the_part else str(block(raw)) if callable(block) else "whole"
+
+    return Discriminator(form)
+
+
 # What the core and the built-in checks call their inputs: two inputs of one name would be taken for one.
 _OWN_NAMES = (
     "deviation of the reference",
@@ -474,8 +492,10 @@ class Routine(Model):
     routine: Header
     approval: Approval | None = None
     reference: Annotated[
-        Annotated[Reference, Tag("whole")] | Annotated[RequiredReference, Tag("required")],
-        _required_if(only=frozenset({"size", "material", "largest_expanded"})),
+        Annotated[Reference, Tag("whole")]
+        | Annotated[RequiredReference, Tag("required")]
+        | Annotated[ReferencePlace, Tag("of the part")],
+        _reference_form(),
     ]
     check_standard: CheckStandard | None = None
     part: PartMaterial = PartMaterial()
@@ -506,6 +526,11 @@ class Routine(Model):
         """Whether several parts can be measured after one zero."""
         return any(isinstance(step, Repeat) and step.over is not None for step in walk(self.steps))
 
+    @property
+    def zero_place(self) -> str | None:
+        """The place of the part, or of its plate, that the zero is taken on; None where that is a block."""
+        return self.reference.place if isinstance(self.reference, ReferencePlace) else None
+
     def bracket_limit_um(self, resolution_um: float) -> float:
         """How far a return may lie from its zero [um].
 
@@ -523,6 +548,20 @@ class Routine(Model):
             if spec.upper is not None
         ]
         return max(resolution_um, 0.1 * min(widths)) if widths else resolution_um
+
+    @model_validator(mode="after")
+    def _a_size_has_a_block(self) -> Self:
+        if self.zero_place is None:
+            return self
+        mend = "take a block as reference: size and deviation in place of place"
+        for name, spec in self.characteristics.items():
+            if spec.measure is Measure.SIZE:
+                raise refuse(
+                    f"the size {name} from a zero on place {self.zero_place}", "a reference of known size", mend
+                )
+        if self.check_standard is not None:
+            raise refuse("a check standard beside a zero on the part", "a reference of known size", mend)
+        return self
 
     @model_validator(mode="after")
     def _terms_are_named(self) -> Self:

@@ -256,11 +256,13 @@ def _start(state: State, event: e.RunStarted) -> State:
 
 
 def device_and_requirement(routine: schema.Routine, role: str) -> tuple[Device | None, Requirement | None]:
-    """What the routine says of a role: the device whole, or what is required of it."""
+    """What the routine says of a role: the device whole, or what is required of it; neither for a place of the part."""
     said = {"reference": routine.reference, "comparator": routine.comparator, "thermometer": routine.thermometer}[role]
     match said:
         case schema.RequiredReference() | schema.RequiredComparator() | schema.RequiredThermometer():
             return None, said
+        case schema.ReferencePlace():
+            return None, None
         case _:
             return said, None
 

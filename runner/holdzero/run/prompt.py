@@ -95,18 +95,21 @@ def prompt_of(state: State) -> Prompt | None:
     usual = comparator.force if comparator else None
     asks = _ASKS[slot.kind]
     readings_in = comparator.unit if comparator else ""
+    place = state.routine.zero_place if state.routine is not None else None
+    zero_on = "the reference" if place is None else f"place {place}"
     unit = {Asks.TEMPERATURE: "degC", Asks.ANSWER: slot.unit}.get(asks, readings_in)
     return Prompt(
         slot=slot,
         asks=asks,
-        title=_title(slot, usual),
-        say=(slot.say if slot.say and not _again(slot, state) else _usual_words(slot, state)) + _in_place(slot, state),
+        title=_title(slot, usual, zero_on),
+        say=(slot.say if slot.say and not _again(slot, state) else _usual_words(slot, state, zero_on))
+        + _in_place(slot, state),
         caution=slot.caution,
         number=len(state.slots) - len(open_slots) + 1,
         count=len(state.slots),
         unit=unit,
         until_s=state.soak_from_s + slot.at_least_s,
-        following=_title(following, usual) if following else "",
+        following=_title(following, usual, zero_on) if following else "",
         aliases=state.aliases,
         outlooks=outlooks_of(state, slot) if slot.kind is SlotKind.SOAK else (),
     )
@@ -123,7 +126,7 @@ def _in_place(slot: Slot, state: State) -> str:
     return f" It takes the place of entry {max(struck)}, which was struck out." if struck else ""
 
 
-def _title(slot: Slot, usual_N: float | None) -> str:  # noqa: N803  the unit's own capital
+def _title(slot: Slot, usual_N: float | None, zero_on: str) -> str:  # noqa: N803  the unit's own capital
     lift = f", reading {slot.lift} of {slot.lifts}" if slot.lifts > 1 else ""
     # The force goes without saying where it is the comparator's own.
     unusual = slot.kind is SlotKind.READ and slot.force_N not in (None, usual_N)
@@ -134,10 +137,10 @@ def _title(slot: Slot, usual_N: float | None) -> str:  # noqa: N803  the unit's 
         SlotKind.ASK: slot.of[:1].upper() + slot.of[1:],
         SlotKind.SOAK: "Soak",
         SlotKind.TEMPERATURE: f"Temperature of the {slot.of}",
-        SlotKind.ZERO: f"Zero on the reference{lift}",
+        SlotKind.ZERO: f"Zero on {zero_on}{lift}",
         SlotKind.CHECK: f"Check standard{lift}",
         SlotKind.READ: f"Read place {slot.place}{force}{lift}",
-        SlotKind.RETURN: f"Return to the reference{lift}",
+        SlotKind.RETURN: f"Return to {zero_on}{lift}",
         SlotKind.COMPARE: "Compare",
     }
     return titles[slot.kind]
@@ -148,7 +151,7 @@ def _named(block: schema.Reference | schema.CheckStandard | None) -> str:
     return f" ({block.name})" if block is not None and block.name else ""
 
 
-def _usual_words(slot: Slot, state: State) -> str:  # noqa: C901, PLR0911, PLR0912  one arm a kind
+def _usual_words(slot: Slot, state: State, zero_on: str) -> str:  # noqa: C901, PLR0911, PLR0912  one arm a kind
     match slot.kind:
         case SlotKind.CHOOSE:
             return f"Type the identifier of the {slot.of} that you use, as it stands in the register."
@@ -163,9 +166,9 @@ def _usual_words(slot: Slot, state: State) -> str:  # noqa: C901, PLR0911, PLR09
         case SlotKind.TEMPERATURE:
             return f"Read the thermometer on the {slot.of}."
         case SlotKind.ZERO if slot.group in state.zeros:
-            return "Lift the tip and lower it on the reference again. Do not touch the dial. Read what it shows."
+            return f"Lift the tip and lower it on {zero_on} again. Do not touch the dial. Read what it shows."
         case SlotKind.ZERO:
-            on = f"the reference{_named(state.reference)}"
+            on = f"{zero_on}{_named(state.reference)}"
             return f"Lower the tip gently on {on}. Set the dial to zero. Lift, lower, read what it shows."
         case SlotKind.CHECK:
             block = state.routine.check_standard if state.routine is not None else None
@@ -173,8 +176,9 @@ def _usual_words(slot: Slot, state: State) -> str:  # noqa: C901, PLR0911, PLR09
         case SlotKind.READ:
             return f"Put place {slot.place} under the tip, approaching as always. Read what the dial shows."
         case SlotKind.RETURN:
-            back = f"the reference{_named(state.reference)} back"
-            return f"Put {back} under the tip. Do not touch the dial. Read what it shows."
+            return (
+                f"Put {zero_on}{_named(state.reference)} back under the tip. Do not touch the dial. Read what it shows."
+            )
         case SlotKind.COMPARE:
             return "All is read. After this the readings stand: strike out now what was wrong."
         case _:

@@ -23,7 +23,7 @@ from holdzero.evaluate import evaluate
 from holdzero.hooks import Check, Finding, Level, RunView, Settings, Term
 from holdzero.model import propagate
 from holdzero.routine.load import LoadedRoutine
-from holdzero.routine.schema import RequiredComparator, RequiredReference, RequiredThermometer, Routine
+from holdzero.routine.schema import ReferencePlace, RequiredComparator, RequiredReference, RequiredThermometer, Routine
 from holdzero.run import Run
 from holdzero.testing.at_once import many_at_once
 from holdzero.testing.complaint import Subject, hidden, subject_of
@@ -157,13 +157,14 @@ def _as_it_might_end(suite: Suite, run: Run) -> Iterator[tuple[str, RunView]]:
 
 def _only_required(routine: Routine) -> Routine:
     """The routine with devices that are only required, not stated."""
-    size = routine.reference.size
     thermometer = RequiredThermometer.model_construct(largest_expanded=1.0) if routine.thermometer else None
     return routine.model_copy(
         update={
             "reference": RequiredReference.model_construct(
-                size=size, material=routine.reference.material, largest_expanded=None
-            ),
+                size=routine.reference.size, material=routine.reference.material, largest_expanded=None
+            )
+            if not isinstance(routine.reference, ReferencePlace)
+            else routine.reference,
             "comparator": RequiredComparator.model_construct(largest_resolution=1e3, smallest_travel=None),
             "thermometer": thermometer,
         }

@@ -173,8 +173,10 @@ class _Bench:
     def _difference_um(self, state: State, slot: Slot) -> float:
         """What lies under the tip less the reference, both at their temperatures [um]."""
         reference, routine, truth = state.reference, state.routine, self.truth
-        if reference is None or routine is None or slot.kind in (SlotKind.ZERO, SlotKind.RETURN):
+        if routine is None or slot.kind in (SlotKind.ZERO, SlotKind.RETURN):
             return 0.0
+        if reference is None:  # the zero is on the part: what is read is how a place differs from there
+            return self._deviation_um(slot) if slot.kind is SlotKind.READ and routine.zero_place is not None else 0.0
         own = truth.reference_um if truth.reference_um is not None else float(reference.deviation.value)
         zero = truth.grown(reference.size + own, "reference")
         if slot.kind is SlotKind.READ:
