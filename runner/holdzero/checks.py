@@ -36,7 +36,7 @@ from holdzero.model import propagate
 from holdzero.one_by_one import Characteristics, runs_in, taken_in_turn
 from holdzero.routine.load import faults_of
 from holdzero.routine.resolve import Origins
-from holdzero.routine.schema import Characteristic, Routine, Selection, walk
+from holdzero.routine.schema import Characteristic, Routine, walk
 from holdzero.together import DifferError, findings_together, terms_together, weighting_together
 
 __all__ = ["BoundCheck", "Checks", "Failure", "Patience", "Slow", "Watched", "bind", "implied_checks", "told"]
@@ -355,7 +355,7 @@ def _contrast_faults(name: str, spec: Characteristic, catalogue: Catalogue, orig
         yield _unknown(spec.measure, known, origins, (*path, "measure"), catalogue)
         return
     file, line = origins.place(path)
-    if spec.nominal is not None or spec.of is not Selection.MEAN or spec.base is not None:
+    if spec.nominal is not None or "of" in spec.model_fields_set or spec.base is not None:
         expected, mend = f"nominal, of and from with measures of the core, and no {spec.measure}", "drop them"
         found = "one of nominal, of, from"
         yield Fault(file=file, line=line, key=".".join(path), found=found, expected=expected, mend=mend)

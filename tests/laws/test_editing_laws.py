@@ -179,7 +179,7 @@ error = { halfwidth = "0.3 um" }
 error = { halfwidth = "0.1 K" }
 [decision]
 conformance = 0.95
-process = "0 um"
+process = { value = "0 um", standard = "1 um" }
 [bracket]
 limit = "{limit}"
 [characteristics.thickness]

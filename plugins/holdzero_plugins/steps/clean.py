@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
-from holdzero.hooks import Settings, StepKind, hookimpl
+from holdzero.hooks import Settings, StepKind, hookimpl, refuse
 
 _SOLVENT = (
     "Cleaning solvent is flammable and harms skin, eyes and lungs: no flame, spark or hot lamp; fresh air, gloves, "
@@ -23,6 +23,12 @@ class CleanSettings(Settings):
     solvent: bool = Field(True, strict=True, description="Whether a solvent is used; its caution is shown then.")
     say: str = Field("", description="What the inspector is told, in place of the usual words.")
     caution: str = Field("", description="What can hurt besides solvent and burrs; shown before the step.")
+
+    @model_validator(mode="after")
+    def _says_what(self) -> Self:
+        if self.say and "what" in self.model_fields_set:
+            raise refuse("what beside say", "one of them: say takes the place of the words that name it", "drop one")
+        return self
 
 
 def steps(settings: CleanSettings) -> Sequence[Mapping[str, Any]]:

@@ -13,7 +13,7 @@ from holdzero.editing.models import REFER
 from holdzero.hooks import Contrast
 from holdzero.quantity import Dimension
 from holdzero.routine.forms import JsonSchema
-from holdzero.routine.schema import Measure, RequiredComparator, RequiredReference, RequiredThermometer, Selection
+from holdzero.routine.schema import Measure, RequiredComparator, RequiredReference, RequiredThermometer
 
 __all__ = ["DEVICES", "RULES", "device", "of_characteristic", "of_decision", "ruled"]
 
@@ -58,7 +58,10 @@ RULES: dict[str, JsonSchema] = {
         **_has(unit=_spelled(*Dimension.LENGTH.spellings, "div")),
         "allOf": [{"if": _is("unit", "div"), "then": {"required": ["division"]}}],
     },
-    "Repeat": {"oneOf": [{"required": ["times"]}, {"required": ["over"]}]},
+    "Repeat": {
+        **_has(say={"maxLength": 0}),
+        "oneOf": [{"required": ["times"]}, {"required": ["over"]}],
+    },
     "Ask": {
         "allOf": [
             {"if": _is("answer", "text", there=False), "then": _has(unit={"maxLength": 0})},
@@ -78,7 +81,6 @@ RULES: dict[str, JsonSchema] = {
 
 def of_characteristic(contrasts: Mapping[str, Contrast]) -> JsonSchema:
     """Which keys go with which measure, those of plugins among them."""
-    of_mean = {"enum": [Selection.MEAN.value]}
     return {
         **_has(measure=_one_of(*Measure, *contrasts)),
         "dependentRequired": {"with": ["from"]},
@@ -86,10 +88,10 @@ def of_characteristic(contrasts: Mapping[str, Contrast]) -> JsonSchema:
             {"if": _is("measure", Measure.STEP), "then": {"required": ["from"], **_has(nominal=False)}},
             {
                 "if": _is("measure", Measure.VARIATION),
-                "then": _has(at=_SEVERAL, from_=False, nominal=False, of=of_mean),
+                "then": _has(at=_SEVERAL, from_=False, nominal=False, of=False),
             },
             *(
-                {"if": _is("measure", name), "then": _has(at=_places(one), from_=False, nominal=False, of=of_mean)}
+                {"if": _is("measure", name), "then": _has(at=_places(one), from_=False, nominal=False, of=False)}
                 for name, one in contrasts.items()
             ),
         ],
@@ -110,13 +112,19 @@ def of_decision(rules: Mapping[str, JsonSchema]) -> JsonSchema:
         rules: of plugins, by name, with the schemas of their settings.
     """
     named = {
-        name: {**_has(settings={"$ref": f"{REFER}rules.{name}"}), **({"required": ["settings"]} if needs else {})}
+        name: {
+            **_has(settings={"$ref": f"{REFER}rules.{name}"}, guard=False, conformance=False),
+            **({"required": ["settings"]} if needs else {}),
+        }
         for name, needs in ((name, schema.get("required")) for name, schema in rules.items())
     }
     return {
         **_has(rule=_one_of(*Rule, *rules)),
         "allOf": [
             {"if": _is("rule", *Rule, there=False), "then": _has(settings={"maxProperties": 0})},
+            {"if": _is("rule", Rule.SIMPLE), "then": _has(guard=False, conformance=False)},
+            {"if": _is("rule", Rule.PROBABILITY), "then": _has(guard=False)},
+            {"if": {"required": ["guard"]}, "then": _has(conformance=False)},
             *({"if": _is("rule", name), "then": then} for name, then in named.items()),
         ],
     }

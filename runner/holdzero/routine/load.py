@@ -20,6 +20,7 @@ from pydantic import BaseModel, ValidationError
 from holdzero.errors import Fault, FileFaultsError
 from holdzero.quantity import shown
 from holdzero.routine import schema
+from holdzero.routine.ignored import without_effect
 from holdzero.routine.locate import KeyPath, dotted, lines_of_keys
 from holdzero.routine.no_toml import line_in, mend_of
 from holdzero.routine.resolve import Kinds, Origins, Text, members_of, resolve
@@ -171,8 +172,8 @@ def load_routine(path: Path, member: str | None = None, kinds: Kinds = _NO_KINDS
     except ValidationError as error:
         faults = (*wrong, *faults_of(error, document, origins, schema.Routine, kinds=kinds))
         raise FileFaultsError(tuple(sorted(faults, key=lambda fault: (fault.file, fault.line or 0)))) from None
-    if wrong:
-        raise FileFaultsError(wrong)
+    if idle := (*wrong, *without_effect(routine, origins)):
+        raise FileFaultsError(idle)
     written = {key: item for key, item in _plain(text.data).items() if key != "approval"}
     return LoadedRoutine(
         routine=routine,

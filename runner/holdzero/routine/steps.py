@@ -9,6 +9,7 @@ from pydantic import Field, model_validator
 
 from holdzero.quantity import Dimension
 from holdzero.routine.fields import Force, Length, Model, Positive, TemperatureDifference, Text, Time, refuse
+from holdzero.routine.locate import KeyPath
 
 __all__ = [
     "AnswerKind",
@@ -26,6 +27,7 @@ __all__ = [
     "TemperatureStep",
     "Zero",
     "not_endless",
+    "numbered",
     "prompts_of",
     "walk",
 ]
@@ -198,9 +200,16 @@ def not_endless(steps: tuple[AnyStep, ...]) -> tuple[AnyStep, ...]:
 _MOST_PROMPTS = 10_000
 
 
+def numbered(steps: tuple[AnyStep, ...], path: KeyPath = ("steps",)) -> Iterator[tuple[KeyPath, AnyStep]]:
+    """All steps in the order of the file with their paths, those inside a repeat once."""
+    for index, step in enumerate(steps):
+        here: KeyPath = (*path, index)
+        yield here, step
+        if isinstance(step, Repeat):
+            yield from numbered(step.steps, (*here, "steps"))
+
+
 def walk(steps: tuple[AnyStep, ...]) -> Iterator[AnyStep]:
     """All steps in the order of the file, those inside a repeat once."""
-    for step in steps:
+    for _, step in numbered(steps):
         yield step
-        if isinstance(step, Repeat):
-            yield from walk(step.steps)
