@@ -34,6 +34,7 @@ from holdzero.hooks import (
 )
 from holdzero.model import propagate
 from holdzero.one_by_one import Characteristics, runs_in, taken_in_turn
+from holdzero.remarks import remarks_of
 from holdzero.routine.load import faults_of
 from holdzero.routine.resolve import Origins
 from holdzero.routine.schema import Characteristic, Routine, walk
@@ -324,6 +325,9 @@ def bind(
         used=_used(routine, catalogue),
         patience=patience,
     )
+    if origins is not None:
+        remarks = remarks_of(bound, routine, origins, complete=not missing)
+        faults.extend(remark for remark in remarks if not remark.warning)
     return checks, (*faults, *wrong)
 
 

@@ -107,6 +107,7 @@ __all__ = [
     "Prompt",
     "Reading",
     "Reference",
+    "Remark",
     "Routine",
     "Rule",
     "RunView",
@@ -167,7 +168,7 @@ __all__ = [
     "value_and_uncertainty",
 ]
 
-PLUGIN_API = 2
+PLUGIN_API = 3
 """Version of this surface; it grows when something is added, and nothing changes its meaning."""
 
 hookspec = pluggy.HookspecMarker("holdzero")
@@ -233,15 +234,35 @@ class Weighting:
     scatter: tuple[Number, float]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remark:
+    """What a check says of its table before any run: a key without effect, or a value that is strange. Since API 3.
+
+    Attributes:
+        key: of the table, deeper ones after a point; empty for the whole table.
+        found: what is there.
+        expected: what it should be; empty where that goes without saying.
+        mend: what to do.
+        warning: whether the routine may be run all the same; where not, it is refused.
+    """
+
+    key: str = ""
+    found: str
+    expected: str = ""
+    mend: str
+    warning: bool = False
+
+
 Watch = Callable[[Any, RunView], Iterable[Finding]]
 Weigh = Callable[[Any, RunView, CharacteristicView], Weighting | None]
 Terms = Callable[[Any, RunView, CharacteristicView], Iterable[Term]]
 Judge = Callable[[Any, RunView, Sequence[CharacteristicView]], Iterable[Finding]]
+Validate = Callable[[Any, Routine, Sequence[Slot]], Iterable[Remark]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Check:
-    """A check: settings, and up to four functions. Since API 1.
+    """A check: settings, and up to five functions. Since API 1.
 
     Attributes:
         name: as in `[checks.NAME]`.
@@ -254,6 +275,9 @@ class Check:
         judge: called at the end with all characteristics that have a number; gives findings.
         weigh: called at the end for each characteristic, before terms; gives other weights for its
             readings, or None. Two checks that both do so for one characteristic stop it.
+        validate: called when a routine is read from its file, with settings, routine and plan (the slots of
+            a run, in order); gives remarks on the table. What could have no effect in that routine is
+            refused, so that nobody counts on it. Since API 3.
         arrays: whether its functions take readings that are arrays with a leading axis of runs;
             where not, a rehearsal calls it run by run, slower.
     """
@@ -265,6 +289,7 @@ class Check:
     terms: Terms | None = None
     judge: Judge | None = None
     weigh: Weigh | None = None
+    validate: Validate | None = None
     arrays: bool = False
 
 

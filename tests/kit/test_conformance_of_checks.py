@@ -19,9 +19,12 @@ from holdzero.hooks import (
     Finding,
     Input,
     Level,
+    Remark,
+    Routine,
     RunView,
     Settings,
     Size,
+    Slot,
     SlotKind,
     Term,
     Weighting,
@@ -102,6 +105,39 @@ class TestASoundCheck:
 
     def test_passes_with_no_function_at_all(self) -> None:
         assert_conforms(house(), silent=True)
+
+
+class TestWhatItSaysOfItsTable:
+    def test_passes_where_it_follows_from_the_routine(self) -> None:
+        def validate(settings: House, routine: Routine, plan: Sequence[Slot]) -> Iterable[Remark]:
+            if settings.limit is not None and len(plan) > len(routine.steps):
+                yield Remark(key="limit", found="a limit", mend="look at it", warning=True)
+
+        assert_conforms(house(watch=sound_watch, validate=validate), settings={"limit": "0.3 um"})
+
+    def test_may_not_raise(self) -> None:
+        def validate(settings: House, routine: Routine, plan: Sequence[Slot]) -> Iterable[Remark]:
+            raise RuntimeError(f"{settings}{routine}{plan}"[:0])
+
+        assert "validate may not raise" in complaint(house(watch=sound_watch, validate=validate))
+
+    def test_is_remarks(self) -> None:
+        def validate(settings: House, routine: Routine, plan: Sequence[Slot]) -> Iterable[Any]:
+            del settings, routine, plan
+            return ["odd"]
+
+        said = complaint(house(watch=sound_watch, validate=validate))
+        assert "validate must return what the surface says\n    found: str" in said
+
+    def test_is_the_same_twice(self) -> None:
+        count = itertools.count()
+
+        def validate(settings: House, routine: Routine, plan: Sequence[Slot]) -> Iterable[Remark]:
+            del settings, routine, plan
+            yield Remark(found=f"odd {next(count)}", mend="look at it", warning=True)
+
+        said = complaint(house(watch=sound_watch, validate=validate))
+        assert "what it says of its table must be the same whenever it is called with the same" in said
 
 
 # --- what is declared -------------------------------------------------------------------------

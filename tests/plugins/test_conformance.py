@@ -23,6 +23,7 @@ MODULES = sorted(
 SILENT_WHEN_EMPTY = {"indicator"}  # each of its keys adds a term; the cases below give them
 NO_ARRAYS = {"slips"}  # it reads the typed text of one reading at a time
 
+STAND = {"value": "0.1 um/N", "standard": "0.02 um/N"}
 _READ_ALL = [{"do": "read", "at": place} for place in ("a", "b", "c")]
 _FIVE = ("centre", "nw", "ne", "sw", "se")
 BLOCK = FULL.with_characteristic(
@@ -79,7 +80,7 @@ CASES: list[tuple[str, Draft, dict[str, Any]]] = [
     ("heat", PASSES, {}),
     ("heat", PASSES, {"limit": "0.2 um", "allowance": "0.3 um"}),
     ("indicator", FULL, {"hysteresis": "0.1 um", "table": TABLE, "table_error": {"halfwidth": "0.05 um"}}),
-    ("indicator", FULL, {"tilt": {"halfwidth": "1 deg"}, "deflection": {"value": "0.1 um/N", "standard": "0.02 um/N"}}),
+    ("indicator", FULL, {"tilt": {"halfwidth": "1 deg"}, "deflection": STAND, "force_change": {"halfwidth": "0.1 N"}}),
     ("repeatability", FULL, {"limit": "0.3 um"}),
     ("repeatability", FULL, {"pooled": {"standard": "0.1 um", "dof": 30, "of": "differences"}}),
     ("slips", FULL, {}),

@@ -172,10 +172,11 @@ class TestWhatCanNotBeSolved:
         outcome = measure(routine("SX"), readings("SX", {"S": 0.0, "X": 1.5}, 0.0))
         assert "too few" in finding(outcome, "drift/unsolved")["text"]
 
-    def test_a_routine_without_a_design_is_asked_about(self, measure: Measure) -> None:
+    def test_a_routine_without_a_design_is_refused(self, measure: Measure) -> None:
         text = 'characteristics.x = { measure = "size", at = "X" }\n'
         outcome = measure(routine("XX", characteristics=text), ["0", "1", "1", "0"])
-        assert "drift/nothing" in outcome.codes("doubt")
+        assert outcome.code == 2
+        assert "checks.drift: found a design, and no characteristic whose drift it could take out" in outcome.said
 
 
 class TestScatter:
@@ -253,10 +254,11 @@ class TestCheckStandard:
 
 
 class TestFurtherPlaces:
-    def test_they_do_not_count_without_a_design(self, measure: Measure) -> None:
+    def test_they_are_refused_without_a_design(self, measure: Measure) -> None:
         text = routine("SCXXCS", characteristics=WITH_C).replace("checks.drift = {  }\n", "")
         outcome = measure(text, readings("SCXXCS", {"S": 0.0, "C": 0.7, "X": 1.5}, 0.3))
-        assert outcome.record["results"]["x"]["value_um"] == pytest.approx(1.7, abs=1e-9)
+        assert outcome.code == 2
+        assert "characteristics.x.with: found C: read, and counted by nothing" in outcome.said
 
     def test_one_that_was_not_read_leaves_it_undecided(self, measure: Measure) -> None:
         outcome = measure(routine("SXXS", characteristics=WITH_C), readings("SXXS", {"S": 0.0, "X": 1.5}, 0.0))

@@ -190,9 +190,10 @@ class TestStand:
         outcome = measure(HEAD + STEP + check(*keys) + TWO, ["0", "1", "2", "0"])
         assert self.TERM not in corrections_um(outcome)
 
-    def test_a_deflection_that_nothing_moves_is_said(self, measure: Measure) -> None:
+    def test_a_deflection_that_nothing_moves_is_refused(self, measure: Measure) -> None:
         outcome = measure(HEAD + SIZE + check('deflection = "0.24 um/N"') + ONE, READ)
-        assert "indicator/deflection" in outcome.codes("doubt")
+        assert outcome.code == 2
+        assert "checks.indicator.deflection: found a deflection, and one force everywhere" in outcome.said
 
 
 class TestSettings:

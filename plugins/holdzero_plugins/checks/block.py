@@ -35,6 +35,7 @@ from holdzero.hooks import (
     refuse,
     stack,
 )
+from holdzero_plugins.checks import _tables
 
 UM_PER_MM = 1000.0
 CORNERS = ("left front", "right front", "left back", "right back")
@@ -308,6 +309,7 @@ def holdzero_checks() -> Sequence[Check]:
             title="gauge block at five points: deviation, variation in length, grade",
             settings=BlockSettings,
             judge=judge,
+            validate=_tables.block,
             arrays=True,
         )
     ]

@@ -50,6 +50,7 @@ from holdzero.hooks import (
     hookimpl,
     refuse,
 )
+from holdzero_plugins.checks import _tables
 from holdzero_plugins.checks._hertz import contact_modulus, flat_punch, sphere_on_cylinder, sphere_on_plane
 
 Role: TypeAlias = Literal["part", "reference"]
@@ -319,6 +320,7 @@ def holdzero_checks() -> Sequence[Check]:
             settings=ContactSettings,
             terms=correction,
             judge=judge,
+            validate=_tables.contact,
             arrays=True,
         )
     ]

@@ -35,6 +35,7 @@ from holdzero.hooks import (
     stack,
     student_quantile,
 )
+from holdzero_plugins.checks import _tables
 from holdzero_plugins.checks._designs import Array, DesignError, Solution, f_quantile, half_steps, solved
 
 F_PROBABILITY = 0.99  # test of the scatter, NIST Monograph 180, 4.4.2 (from memory)
@@ -380,6 +381,7 @@ def holdzero_checks() -> Sequence[Check]:
             settings=DriftSettings,
             judge=judge,
             weigh=weigh,
+            validate=_tables.drift,
             arrays=True,
         )
     ]

@@ -25,6 +25,7 @@ from holdzero.hooks import (
     mean,
     student_quantile,
 )
+from holdzero_plugins.checks import _tables
 
 _COVERAGE = 0.9545  # k = 2 for a normal difference (JCGM 100:2008, G.1.3)
 
@@ -144,6 +145,7 @@ def holdzero_checks() -> Sequence[Check]:
             title="coating as a step, at two forces or more",
             settings=FilmSettings,
             judge=judge,
+            validate=_tables.film,
             arrays=True,
         )
     ]

@@ -35,6 +35,7 @@ from holdzero.hooks import (
     student_quantile,
     value_and_uncertainty,
 )
+from holdzero_plugins.checks import _tables
 from holdzero_plugins.checks._soak import soak_time_s, time_constant_s
 
 Floats = NDArray[np.float64]
@@ -391,6 +392,7 @@ def holdzero_checks() -> Sequence[Check]:
             settings=HeatSettings,
             watch=watch,
             judge=judge,
+            validate=_tables.heat,
             arrays=True,
         )
     ]

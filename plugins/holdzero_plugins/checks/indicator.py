@@ -53,6 +53,7 @@ from holdzero.hooks import (
     hookimpl,
     refuse,
 )
+from holdzero_plugins.checks import _tables
 
 
 def _about_zero(raw: object) -> object:
@@ -346,6 +347,7 @@ def holdzero_checks() -> Sequence[Check]:
             watch=watch,
             terms=corrections,
             judge=judge,
+            validate=_tables.indicator,
             arrays=True,
         )
     ]

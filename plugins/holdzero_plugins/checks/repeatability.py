@@ -40,6 +40,7 @@ from holdzero.hooks import (
     stack,
     student_quantile,
 )
+from holdzero_plugins.checks import _tables
 
 Truth: TypeAlias = bool | NDArray[np.bool_]
 
@@ -388,6 +389,7 @@ def holdzero_checks() -> Sequence[Check]:
             watch=watch,
             terms=scatter,
             judge=judge,
+            validate=_tables.repeatability,
             arrays=True,
         )
     ]

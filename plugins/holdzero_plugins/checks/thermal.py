@@ -36,6 +36,7 @@ from holdzero.hooks import (
     reference_deviation,
     shown,
 )
+from holdzero_plugins.checks import _tables
 
 REFERENCE_TEMPERATURE_DEGC = 20.0  # ISO 1:2022, standard reference temperature
 _FINEST_K = 1e-3  # no thermometer at a bench shows finer steps (common practice, no source)
@@ -327,6 +328,7 @@ def holdzero_checks() -> Sequence[Check]:
             watch=watch,
             terms=correction,
             judge=judge,
+            validate=_tables.thermal,
             arrays=True,
         )
     ]

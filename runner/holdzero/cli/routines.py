@@ -14,6 +14,7 @@ from holdzero.cli.house import Shop, open_shop
 from holdzero.errors import Fault, FileFaultsError, HoldzeroError
 from holdzero.expansion import kinds_of
 from holdzero.foresee import foreseen
+from holdzero.remarks import remarks_of
 from holdzero.routine.approval import approval_state, with_approval
 from holdzero.routine.limits import wrong_limits
 from holdzero.routine.lint import unwise
@@ -125,7 +126,9 @@ def _faults_of(loaded: LoadedRoutine, shop: Shop) -> list[Fault]:
     checks, wrong = bind(loaded.routine, shop.catalogue, loaded.origins)
     today = dt.datetime.now().astimezone().date()
     limits = wrong_limits(loaded.routine, loaded.origins)
-    faults = [*wrong, *limits, *unwise(loaded.routine, loaded.origins, today)]
+    remarks = remarks_of(checks.bound, loaded.routine, loaded.origins, complete=not checks.missing)
+    odd = (remark for remark in remarks if remark.warning)
+    faults = [*wrong, *limits, *unwise(loaded.routine, loaded.origins, today), *odd]
     if not wrong:
         faults.extend(fault for fault in foreseen(loaded, checks) if not (fault.warning and limits))
     for failure in checks.missing:

@@ -20,11 +20,12 @@ import numpy as np
 from holdzero.catalogue import Catalogue, Plugin
 from holdzero.checks import BoundCheck, bind
 from holdzero.evaluate import evaluate
-from holdzero.hooks import Check, Finding, Level, RunView, Settings, Term
+from holdzero.hooks import Check, Finding, Level, Remark, RunView, Settings, Term
 from holdzero.model import propagate
 from holdzero.routine.load import LoadedRoutine
 from holdzero.routine.schema import ReferencePlace, RequiredComparator, RequiredReference, RequiredThermometer, Routine
 from holdzero.run import Run
+from holdzero.run.plan import plan_of
 from holdzero.testing.at_once import many_at_once
 from holdzero.testing.complaint import Subject, hidden, subject_of
 from holdzero.testing.draft import Draft
@@ -66,6 +67,7 @@ def check_conforms(
     typed = subject.settled(check.settings, loaded.routine.checks.get(check.name, settings or {}))
     suite = _suite(subject, check, typed, catalogue, loaded)
     runs = list(driven(begun(loaded), say_for(loaded, said)))
+    _remarks(suite, loaded)
     moments = list(_moments(suite, runs))
     if said is None:
         batch = loaded_of(with_table(BATCH, check.name, settings), catalogue) if routine is None else loaded
@@ -93,6 +95,23 @@ def _suite(subject: Subject, check: Check, settings: Settings, catalogue: Catalo
     plugin = catalogue.checks[check.name][0]
     alone = replace(checks, bound=(BoundCheck(plugin=plugin, check=check, settings=settings),), missing=())
     return Suite(subject=subject, check=check, settings=settings, checks=checks, alone=alone, plugin=plugin)
+
+
+def _remarks(suite: Suite, loaded: LoadedRoutine) -> None:
+    """What it says of its table follows from the routine alone."""
+    validate = suite.check.validate
+    if validate is None:
+        return
+    plan = plan_of(loaded.routine, (None,))
+    with suite.subject.never_raising("validate may not raise", None, files=_files_of(suite.plugin)):
+        first, again = (list(validate(suite.settings, loaded.routine, plan)) for _ in range(2))
+    suite.subject.require(
+        good=all(isinstance(item, Remark) for item in first),
+        rule="validate must return what the surface says",
+        found=", ".join(type(item).__name__ for item in first),
+        mend="return Remark as holdzero.hooks describes it",
+    )
+    suite.subject.answers_for(first, again, "what it says of its table")
 
 
 # --- every moment -----------------------------------------------------------------------------
