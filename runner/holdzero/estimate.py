@@ -253,7 +253,11 @@ def _coverage(table: Mapping[object, object]) -> float:
         raise QuantityError(
             "expanded without coverage", "the coverage factor k", "add coverage = 2, or what the certificate says"
         )
-    return _positive(table["coverage"], "coverage", 1.0)
+    raw = table["coverage"]
+    if isinstance(raw, float) and 0.0 < raw < 1.0:
+        found, mend = f"coverage = {shown(raw)}", "a probability? Write the factor that goes with it: 2 for 95 %"
+        raise QuantityError(found, "a number from 1: the coverage factor k", mend)
+    return _positive(raw, "coverage", 1.0)
 
 
 def _dof(table: Mapping[object, object]) -> float:

@@ -19,6 +19,7 @@ from holdzero.routine.approval import approval_state, with_approval
 from holdzero.routine.limits import wrong_limits
 from holdzero.routine.lint import unwise
 from holdzero.routine.load import LoadedRoutine, load_routine, members
+from holdzero.routine.strange import strange
 
 __all__ = ["approve_routine", "files_of", "validate_routines"]
 
@@ -128,7 +129,8 @@ def _faults_of(loaded: LoadedRoutine, shop: Shop) -> list[Fault]:
     limits = wrong_limits(loaded.routine, loaded.origins)
     remarks = remarks_of(checks.bound, loaded.routine, loaded.origins, complete=not checks.missing)
     odd = (remark for remark in remarks if remark.warning)
-    faults = [*wrong, *limits, *unwise(loaded.routine, loaded.origins, today), *odd]
+    slips = strange(loaded.routine, loaded.document, loaded.origins)
+    faults = [*wrong, *limits, *unwise(loaded.routine, loaded.origins, today), *slips, *odd]
     if not wrong:
         faults.extend(fault for fault in foreseen(loaded, checks) if not (fault.warning and limits))
     for failure in checks.missing:
