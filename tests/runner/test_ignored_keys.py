@@ -89,7 +89,6 @@ class TestADecision:
             ('rule = "ratio"\nsettings = { least = 3.0 }', ""),
             ('process = { value = "0 um", standard = "1 um" }', ""),
             ('process = "0 um"', "process"),
-            ('process = { value = "0 um", standard = "0 um" }', "process"),
             ("coverage_probability = 0.99", ""),
         ],
     )

@@ -177,7 +177,7 @@ CASES: dict[str, str] = {
         size("-0.5 um", "+0.5 um", "10.045 mm"), checks=THERMAL | {"indicator": '{ tilt = { halfwidth = "5 deg" } }'}
     ),
     "comparison": routine(
-        'measure = "size", at = "a", from = "b", with = "c", nominal = "10 mm"' + limits("-1 um", "1 um")
+        'measure = "size", at = "a", from = "b", nominal = "10 mm"' + limits("-1 um", "1 um")
     ),
 }
 """Legal routines, by what is in them."""

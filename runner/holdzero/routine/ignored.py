@@ -68,22 +68,14 @@ def _of_the_decision(routine: schema.Routine) -> Idle:
     if {"guard", "conformance"} <= written and decision.guard is not None and "guard" in own:
         expected = "one of them: a stated guard band takes the place of the probability"
         yield ("decision", "conformance"), "conformance beside guard", expected, "drop one of them"
-    yield from _of_the_process(decision)
-
-
-def _of_the_process(decision: schema.Decision) -> Idle:
-    if decision.process is not None and not decision.process.standard_uncertainty:
-        yield (
-            ("decision", "process"),
-            "a process whose parts do not differ",
-            "a value and a standard deviation of the parts",
-            'write { value = "0 um", standard = "1 um" }',
-        )
 
 
 def _of_characteristics(routine: schema.Routine) -> Idle:
     for name, spec in routine.characteristics.items():
         path: KeyPath = ("characteristics", name)
+        if spec.process is not None and spec.lower is None and spec.upper is None:
+            mend = "state lower or upper, or drop it"
+            yield (*path, "process"), "process without a limit", "limits that parts of the process may miss", mend
         if spec.measure is schema.Measure.VARIATION:
             if "of" in spec.model_fields_set:
                 yield (*path, "of"), "of with a variation", "of with a size or a step", "drop it"
