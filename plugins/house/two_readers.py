@@ -118,9 +118,10 @@ def _alone(c: CharacteristicView, place: str, names: Sequence[str]) -> Finding:
 
 def _apart(limit_um: float, run: RunView, c: CharacteristicView, place: str, means: Sequence[Number]) -> Finding:
     apart = np.ptp(stack(means), axis=-1)
+    found, allowed = run.against(apart, limit_um)
     text = (
-        f"{c.name}: at place {place} two readers differ by {run.length(apart, 3)}; at most "
-        f"{run.length(limit_um, 3)} is allowed. Look how each of them puts the part under the tip, and measure again."
+        f"{c.name}: at place {place} two readers differ by {found}; at most {allowed} is allowed. "
+        "Look how each of them puts the part under the tip, and measure again."
     )
     return Finding(
         level=Level.STOP,

@@ -14,6 +14,7 @@ from holdzero.errors import RecordError
 from holdzero.limit import exceeds
 from holdzero.model import truncated
 from holdzero.quantity import Dimension, parse_quantity
+from holdzero.wording import percent_text, risk_text, stops_of
 
 __all__ = ["explain"]
 
@@ -84,7 +85,7 @@ def _characteristic(record: Mapping[str, Any], name: str, r: Row) -> Iterator[st
     yield from (f"     {line}" for line in _uncertainty(r, units))
     yield ""
     yield "  5. The decision"
-    yield from (f"     {line}" for line in _decision(record, r, units))
+    yield from (f"     {line}" for line in _decision(record, r, units, stops_of(record, name)))
 
 
 def _measurand(r: Row, units: str) -> str:
@@ -224,7 +225,7 @@ def _simulation(simulated: Row, units: str, u: float) -> Iterator[str]:
     median = " (median)" if simulated.get("value_is") == "median" else ""
     yield (
         f"{simulated['trials']} Monte Carlo trials give {micro_text(simulated['value_um'], units, u)}{median}, {told}, "
-        f"shortest {100 * simulated['coverage']:.4g} % interval {low} to {high}: first order {good}  (JCGM 101, 8)"
+        f"shortest {100 * simulated['coverage']:.4g} % interval {low} to {high}: propagation {good}  (JCGM 101, 8)"
     )
     for name, dof in (simulated.get("no_standard_deviation") or {}).items():
         yield (
@@ -247,8 +248,13 @@ def _orders(r: Row, units: str) -> Iterator[str]:
         yield f"{trials} simulated errors (seed {seed}): U covers {100 * coverage:.1f} % of them  (JCGM 101)"
 
 
-def _decision(record: Mapping[str, Any], r: Row, units: str) -> Iterator[str]:
-    yield f"{value_and_uncertainty(r['value_um'], r['expanded_uncertainty_um'], units)}: {r['verdict']}"
+def _decision(record: Mapping[str, Any], r: Row, units: str, stops: Sequence[str]) -> Iterator[str]:
+    measured = value_and_uncertainty(r["value_um"], r["expanded_uncertainty_um"], units)
+    if stops:
+        yield f"UNDECIDED: a stop overrules the rule, so {measured} decides nothing."
+        yield from (f"STOP: {text}" for text in stops)
+        return
+    yield f"{measured}: {r['verdict']}"
     yield r["rule"]
     u = r["standard_uncertainty_um"]
     value, resolution = _precise(r["value_um"], units, u), _resolution_um(record)
@@ -271,15 +277,15 @@ def _decision(record: Mapping[str, Any], r: Row, units: str) -> Iterator[str]:
         )
         yield f"{word} limit {_precise(limit, units, u)}{guarded}; {value} {relation} {_precise(drawn, units, u)}"
     if r["conformance_probability"] is not None:
-        told = _chance(r["conformance_probability"])
+        told = percent_text(r["conformance_probability"])
         yield f"probability that the true value lies within the limits: {told}  (JCGM 106, 7)"
     if r["specific_risk"] is not None:
-        yield f"risk that this decision is wrong: {_chance(r['specific_risk'])}  (JCGM 106, 9.3.2)"
+        yield f"risk that this decision is wrong: {percent_text(r['specific_risk'])}  (JCGM 106, 9.3.2)"
     if r["global_risk"] is not None:
         risk = r["global_risk"]
         yield (
-            f"over the stated process: consumer's risk {risk['consumers']:.2g}, producer's risk "
-            f"{risk['producers']:.2g}; {risk['accepted']:.2g} of the parts would pass  (JCGM 106, 9.5; measured values "
+            f"over the stated process: consumer's risk {risk_text(risk['consumers'])}, producer's risk "
+            f"{risk_text(risk['producers'])}; {risk_text(risk['accepted'])} accepted  (JCGM 106, 9.5; measured values "
             "taken as normal about the true size, with this u)"
         )
 
@@ -298,16 +304,6 @@ def _edges(r: Row) -> tuple[float | None, ...]:
         return tuple(r["acceptance_um"])
     guard, lower, upper = r["guard_band_um"] or 0.0, r["lower_um"], r["upper_um"]
     return (None if lower is None else lower + guard, None if upper is None else upper - guard)
-
-
-_SURE = 1e-6
-
-
-def _chance(probability: float) -> str:
-    """A probability, never rounded to a certainty."""
-    if probability < _SURE:
-        return f"less than {_SURE:g}"
-    return f"more than {1.0 - _SURE:g}" if probability > 1.0 - _SURE else f"{probability:.6g}"
 
 
 def _findings(record: Mapping[str, Any], chosen: Iterable[str]) -> Iterator[str]:

@@ -65,6 +65,7 @@ from holdzero.statistics import (
     stack,
 )
 from holdzero.views import CharacteristicView, Finding, Level, RunView, reference_deviation, shown
+from holdzero.wording import limits_text, percent_text, risk_text, stops_of
 
 __all__ = [
     "HOOKS",
@@ -155,15 +156,19 @@ __all__ = [
     "hookimpl",
     "in_micro",
     "length_text",
+    "limits_text",
     "mean",
     "micro_text",
+    "percent_text",
     "pooled_standard_deviation",
     "reference_deviation",
     "refuse",
+    "risk_text",
     "shown",
     "signs_template",
     "slope_statistic",
     "stack",
+    "stops_of",
     "student_quantile",
     "value_and_uncertainty",
 ]

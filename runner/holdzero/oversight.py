@@ -35,11 +35,12 @@ def bracket_findings(view: RunView, seen: CharacteristicView) -> Iterable[Findin
     visits = {visit[0].seq: visit for reading in seen.readings for visit in _visits_around(view, reading)}
     for visit in visits.values():
         closure = mean([r.value_um for r in visit]) - view.zero_um(visit[0].zero)
+        off, allowed = view.against(closure, limit)
         yield Finding(
             level=Level.STOP,
             code="bracket/limit",
-            text=f"{seen.name}: on return the reference read {view.length(closure, 3)} off its zero; at most "
-            f"{view.length(limit, 3)} is allowed. All that was read since the last good zero is undecided.",
+            text=f"{seen.name}: on return the reference read {off} off its zero; at most "
+            f"{allowed} is allowed. All that was read since the last good zero is undecided.",
             characteristic=seen.name,
             data={"closure_um": float(np.mean(closure)), "limit_um": limit},
             holds=exceeds(np.abs(closure), limit, view.resolution_um),

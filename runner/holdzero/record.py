@@ -13,6 +13,8 @@ from dataclasses import asdict
 from operator import itemgetter
 from typing import Any
 
+import numpy as np
+
 from holdzero.amendment import amended
 from holdzero.checks import Checks
 from holdzero.decide import Decision, Verdict
@@ -222,6 +224,8 @@ def _events(events: tuple[AnyEvent, ...]) -> list[dict[str, Any]]:
 
 def _result(result: Result) -> dict[str, Any]:
     spec, p, d = result.spec, result.propagated, result.decision
+    # Where a finding stops it nothing is decided, and nothing may be stated of how sure a decision is.
+    sure = None if np.any(result.stopped) else d
     made = {
         "measure": str(spec.measure),
         "at": list(spec.at),
@@ -240,7 +244,7 @@ def _result(result: Result) -> dict[str, Any]:
         "upper_um": spec.upper,
         "guard_band_um": _number(d.guard_band_um) if d and d.guard_band_um is not None else None,
         "acceptance_um": _acceptance(result.acceptance),
-        "conformance_probability": _conformance(d),
+        "conformance_probability": _conformance(sure),
         "verdict": result.verdict.value,
         "rule": d.sentence if d else "No number: nothing is decided.",
         "corrections_um": {name: _number(value) for name, value in p.corrections_um.items()} if p else {},
@@ -249,8 +253,8 @@ def _result(result: Result) -> dict[str, Any]:
         "first_order_uncertainty_um": _number(p.first_order_um) if p else None,
         "second_order_uncertainty_um": _number(result.second.standard_uncertainty_um) if result.second else None,
         "simulated_errors": _errors(result.errors),
-        "specific_risk": _specific_risk(d),
-        "global_risk": asdict(result.risk) if result.risk else None,
+        "specific_risk": _specific_risk(sure),
+        "global_risk": asdict(result.risk) if result.risk and sure else None,
     }
     return made if result.simulation is None else {**made, "monte_carlo": _simulation(result)}
 
@@ -303,7 +307,7 @@ def _simulation(result: Result) -> dict[str, Any]:
         "trials": simulation.trials,
         "stable": simulation.stable,
         "no_standard_deviation": dict(simulation.heavy_tails),
-        "conformance_probability": simulation.conformance_probability,
+        "conformance_probability": None if np.any(result.stopped) else simulation.conformance_probability,
         "first_order_validated": result.validated,
     }
 

@@ -71,6 +71,9 @@ def shown(number: Number, digits: int = 2) -> str:
     return f"{float(number):.{digits}g}"
 
 
+_MOST_DIGITS = 13  # two floats that are not equal differ in fewer
+
+
 @dataclass(frozen=True, kw_only=True)
 class RunView:
     """What a check sees of a run, for one part.
@@ -130,6 +133,18 @@ class RunView:
         number = np.where(between(number, 0.0, 0.0, self.resolution_um), 0.0, number)
         text = shown(number / worth, digits)
         return f"{'+' if sign and not text.startswith('-') else ''}{text} {unit}".replace("-", "−")
+
+    def against(self, number: Number, limit: Number, digits: int = 3, *, sign: bool = False) -> tuple[str, str]:
+        """A small length [um] and what it is held against [um], in words: with as many digits as tell them apart.
+
+        Where they are equal they look equal; else no message has two numbers that look the same.
+        """
+        apart = not np.all(between(np.abs(number) - np.abs(limit), 0.0, 0.0, self.resolution_um))
+        for more in range(digits, _MOST_DIGITS):
+            one, other = self.length(number, more, sign=sign), self.length(limit, more)
+            if not apart or one.lstrip("+−") != other.lstrip("+−"):
+                break
+        return one, other
 
     @property
     def resolution_um(self) -> float:

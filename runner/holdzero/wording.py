@@ -17,11 +17,12 @@ __all__ = [
     "live_value",
     "measured_text",
     "percent_text",
+    "risk_text",
     "small_text",
+    "stops_of",
 ]
 
 VERDICT_WORDS = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED", "reported": "REPORTED"}
-_CERTAIN = 0.9995
 _NEARLY = 1e-9  # so that the logarithm of a power of ten is not just below a whole number
 
 
@@ -37,15 +38,51 @@ def clock_text(seconds: float) -> str:
 
 
 def percent_text(probability: float) -> str:
-    """A probability in percent, never rounded up to a certainty that is not there.
+    """A probability in percent, never rounded towards a certainty that is not there.
 
-    >>> percent_text(0.99999), percent_text(0.9966), percent_text(0.5 - 1e-16)
-    ('>99.9 %', '99.6 %', '50.0 %')
+    >>> percent_text(0.94996), percent_text(0.99999), percent_text(0.05004), percent_text(0.5 - 1e-16)
+    ('94.9 %', '> 99.9 %', '5.1 %', '50.0 %')
     """
-    if probability > _CERTAIN:
-        return ">99.9 %"
     # What the rounding of floats took from a tenth of a percent is given back first.
-    return f"{math.floor(round(1000 * probability, 6)) / 10:.1f} %"
+    tenths = round(probability * 1000.0, 6)
+    if tenths > _MOST_TENTHS:
+        return "> 99.9 %"
+    if tenths < 1.0:
+        return "< 0.1 %"
+    return f"{(math.floor(tenths) if tenths >= _EVEN_TENTHS else math.ceil(tenths)) / 10.0:.1f} %"
+
+
+_EVEN_TENTHS, _MOST_TENTHS = 500.0, 999.0
+
+
+def risk_text(share: float) -> str:
+    """A share of the parts of a process in percent, with two digits that count: risks are small.
+
+    >>> risk_text(0.000123), risk_text(0.07), risk_text(0.845), risk_text(1e-9), risk_text(0.0)
+    ('0.012 %', '7.0 %', '84 %', '< 0.0001 %', '0 %')
+    """
+    if 0.0 < share < _LEAST_SHARE:
+        return f"< {100.0 * _LEAST_SHARE:g} %"
+    if share == 0.0 or share >= _TENTH:
+        return f"{100.0 * share:.0f} %"
+    return f"{100.0 * share:#.2g} %"
+
+
+_LEAST_SHARE, _TENTH = 1e-6, 0.0995
+
+
+def stops_of(record: Mapping[str, Any], name: str) -> tuple[str, ...]:
+    """What stops a characteristic of a record: its value stands there, and decides nothing.
+
+    Args:
+        record: as plain data.
+        name: of the characteristic.
+    """
+    return tuple(
+        str(found["text"])
+        for found in record["findings"]
+        if found["level"] == "stop" and found["characteristic"] in (None, name)
+    )
 
 
 def measured_text(result: Mapping[str, Any], units: str) -> str:

@@ -322,6 +322,7 @@ class TestThePicturesOfValues:
         lower=st.none() | st.floats(-1e3, 0.0),
         upper=st.none() | st.floats(0.0, 1e3),
         guard=st.none() | st.floats(0.0, 1e3),
+        passes=st.just(()) | st.tuples(st.none() | st.floats(-1e3, 0.0), st.none() | st.floats(0.0, 1e3)),
         verdict=st.sampled_from(["pass", "fail", "undecided", "reported"]),
         note=st.just(""),
         stands=st.booleans(),

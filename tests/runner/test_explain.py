@@ -80,8 +80,8 @@ class TestContents:
     def test_no_probability_is_rounded_to_a_certainty(self, measure: Callable[..., Any]) -> None:
         wide = ROUTINE.replace('lower = "-3 um", upper = "3 um"', 'lower = "-30 mm", upper = "30 mm"')
         text = text_of(measure(wide, READ).record, "t")
-        assert "limits: more than 0.999999" in text
-        assert "wrong: less than 1e-06" in text
+        assert "limits: > 99.9 %" in text
+        assert "wrong: < 0.1 %" in text
 
     def test_one_characteristic_can_be_asked_for(self, record: dict[str, Any]) -> None:
         assert "V\n  Variation: the largest less the smallest of the means at a, b." in text_of(record, "v")

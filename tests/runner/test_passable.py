@@ -176,9 +176,7 @@ CASES: dict[str, str] = {
     "tilted plunger": routine(
         size("-0.5 um", "+0.5 um", "10.045 mm"), checks=THERMAL | {"indicator": '{ tilt = { halfwidth = "5 deg" } }'}
     ),
-    "comparison": routine(
-        'measure = "size", at = "a", from = "b", nominal = "10 mm"' + limits("-1 um", "1 um")
-    ),
+    "comparison": routine('measure = "size", at = "a", from = "b", nominal = "10 mm"' + limits("-1 um", "1 um")),
 }
 """Legal routines, by what is in them."""
 

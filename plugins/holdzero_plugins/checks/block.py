@@ -276,11 +276,12 @@ def _required(settings: BlockSettings, run: RunView, points: FivePoints, nominal
         ("tv", "length varies over the face", points.variation_um, own.tv_um, "upper of a variation"),
     )
     for key, what, value, limit, where in kinds:
+        found, allowed = run.against(value, limit)
         yield Finding(
             level=Level.DOUBT,
             code=f"block/grade/{key}",
-            text=f"As read, the {what} by {run.length(value, 3)}; grade {settings.grade} of {settings.standard} allows "
-            f"{key} = {run.length(limit, 3)}. This is no verdict: for one, write the limit as {where}.",
+            text=f"As read, the {what} by {found}; grade {settings.grade} of {settings.standard} allows "
+            f"{key} = {allowed}. This is no verdict: for one, write the limit as {where}.",
             data={"found_um": float(np.mean(value)), "limit_um": limit},
             holds=exceeds(value, limit, run.resolution_um),
         )

@@ -353,12 +353,13 @@ def _judged(
 ) -> Iterable[Finding]:
     allowance, data = _allowance_um(settings, run, c.spec), _data(fade, limit_um)
     much = exceeds(np.abs(fade.in_value_um), allowance, run.resolution_um)
-    story, explained = _story(run, c.name, c.spec, fade), run.length(abs(_middle(fade.in_value_um)))
+    story = _story(run, c.name, c.spec, fade)
+    explained, allowed = run.against(abs(_middle(fade.in_value_um)), allowance, 2)
     yield Finding(
         level=Level.STOP,
         code="heat/explains",
         text=f"{story}: {_cause(c.spec, fade)}. {_ending(run, c.spec, fade)} Heat explains {explained} of the "
-        f"value; at most {run.length(allowance)} is allowed. {_advice(run, fade, limit_um)}",
+        f"value; at most {allowed} is allowed. {_advice(run, fade, limit_um)}",
         characteristic=c.name,
         data={**data, "allowance_um": allowance},
         holds=fade.sure & much,
@@ -366,8 +367,7 @@ def _judged(
     yield Finding(
         level=Level.NOTE,
         code="heat/little",
-        text=f"{story}: {_cause(c.spec, fade)}. It explains {explained} of the value, within the "
-        f"{run.length(allowance)} allowed.",
+        text=f"{story}: {_cause(c.spec, fade)}. It explains {explained} of the value, within the {allowed} allowed.",
         characteristic=c.name,
         data={**data, "allowance_um": allowance},
         holds=fade.sure & np.logical_not(much),

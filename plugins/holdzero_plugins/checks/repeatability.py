@@ -255,10 +255,11 @@ def _over_limit(settings: RepeatabilitySettings, run: RunView, *, live: bool) ->
     if settings.limit is None or dof == 0.0:
         return
     ask = " Is everything clean, clamped and at rest? While it is so, nothing can be decided." if live else ""
+    found, allowed = run.against(s, settings.limit, 2)
     yield Finding(
         level=Level.DOUBT if live else Level.STOP,
         code="repeatability/limit",
-        text=f"Readings scatter by s = {run.length(s)}; the routine allows {run.length(settings.limit)}.{ask}",
+        text=f"Readings scatter by s = {found}; the routine allows {allowed}.{ask}",
         data={"s_um": float(np.mean(s)), "limit_um": settings.limit},
         holds=exceeds(s, settings.limit, run.resolution_um),
     )
@@ -350,16 +351,18 @@ def judge(
         yield Finding(
             level=Level.NOTE,
             code="repeatability/scatter",
-            text=f"Single readings scatter by s = {run.length(s)} ({dof:g} degrees of freedom).",
+            text=f"Single readings scatter by s = {run.length(s)} ({dof:g} degrees of freedom)."
+            if np.any(s)
+            else f"Repeats are all alike ({dof:g} degrees of freedom).",
             data={"s_um": float(np.mean(s)), "degrees_of_freedom": dof},
         )
     larger = _larger_than_before(run)
     if settings.history and run.history is not None and run.history.scatter_um is not None:
-        known = run.length(run.history.scatter_um)
+        found, known = run.against(s, run.history.scatter_um, 2)
         yield Finding(
             level=Level.DOUBT,
             code="repeatability/more_than_before",
-            text=f"Readings scatter by s = {run.length(s)}, more than the {known} that the book knows of this "
+            text=f"Readings scatter by s = {found}, more than the {known} that the book knows of this "
             f"comparator ({run.history.dof:g} degrees of freedom, F-test at {100.0 * HISTORY_PROBABILITY:g} %). "
             "What is loose, dirty or in a hurry?",
             data={"s_um": float(np.mean(s)), "known_um": run.history.scatter_um},

@@ -105,7 +105,7 @@ def _drift_of(
 
 def _term(run: RunView, visit: str, closure: Number, share: Number, known: tuple[Number, Number, Number]) -> Term:
     standard, dof, limit = known
-    gap, bound = run.length(closure, 3, sign=True), run.length(limit)
+    gap, bound = run.against(closure, limit, 2, sign=True)
     drifted = exceeds(np.abs(closure), limit, run.resolution_um)
     if isinstance(closure, np.ndarray) and closure.ndim:
         # One of the two below, run by run; first order asks for no shape.
@@ -144,11 +144,11 @@ def watch(settings: ZeroReturnSettings, run: RunView) -> Iterable[Finding]:
         return  # it was given up, and what hangs on it is read again
     visit = run.returns(last.zero)[-1]
     closure, limit = mean([r.value_um for r in visit]) - run.zero_um(last.zero), run.bracket_limit_um
+    off, allowed = run.against(closure, limit, sign=True)
     yield Finding(
         level=Level.STOP,
         code=f"zero_return/limit/{last.seq}",
-        text=f"The reference reads {run.length(closure, 3, sign=True)} off its zero; "
-        f"at most {run.length(limit, 3)} is allowed. "
+        text=f"The reference reads {off} off its zero; at most {allowed} is allowed. "
         "Dirt, a bumped stand, warmth? Strike this reading out, wipe and read again; or go on, and what was read "
         "since the last good zero is undecided.",
         data={"closure_um": float(np.mean(closure)), "limit_um": limit},
@@ -164,11 +164,11 @@ def judge(
     for number in sorted({number for c in characteristics for number in c.zero_weights()}):
         for visit in run.returns(number):
             closure = mean([r.value_um for r in visit]) - run.zero_um(number)
+            off, allowed = run.against(closure, run.bracket_limit_um, sign=True)
             yield Finding(
                 level=Level.NOTE,
                 code="zero_return/closure",
-                text=f"Zero {number} closed to {run.length(closure, 3, sign=True)} "
-                f"(limit {run.length(run.bracket_limit_um, 3)}).",
+                text=f"Zero {number} closed to {off} (limit {allowed}).",
                 data={"closure_um": float(np.mean(closure)), "limit_um": run.bracket_limit_um},
             )
 

@@ -3,10 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
-from holdzero.hooks import Routine, decimals_for, in_micro, length_text, micro_text, value_and_uncertainty
+from holdzero.hooks import (
+    Routine,
+    decimals_for,
+    in_micro,
+    length_text,
+    limits_text,
+    micro_text,
+    percent_text,
+    risk_text,
+    stops_of,
+    value_and_uncertainty,
+)
 from holdzero_plugins.writers._pictures import Tolerance, tolerance_of
 from holdzero_plugins.writers._text import (
     MISSING,
@@ -15,7 +26,6 @@ from holdzero_plugins.writers._text import (
     dof_text,
     estimate_pair,
     number_or_missing,
-    percent,
     said,
     sensitivity_text,
     significant,
@@ -25,6 +35,9 @@ from holdzero_plugins.writers._text import (
 )
 
 __all__ = ["BudgetRow", "Fact", "Section", "passing_um", "sections_of"]
+
+
+NOTHING_DECIDED = "nothing decided"
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +71,7 @@ class Section:
     name: str
     verdict: str
     because: str
+    stops: tuple[str, ...]
     measured: str
     limits: str
     conforms: str
@@ -75,26 +89,28 @@ class Section:
 
 def sections_of(record: Mapping[str, Any], routine: Routine | None, units: str) -> tuple[Section, ...]:
     """What is said of each characteristic, in the routine's order."""
-    stops = [f.get("characteristic") for f in record["findings"] if f["level"] == "stop"]
     return tuple(
-        _section(name, result, routine, units, stopped=None in stops or name in stops)
+        _section(name, result, routine, units, tuple(map(visible, stops_of(record, name))))
         for name, result in record["results"].items()
     )
 
 
-def _section(name: str, r: Mapping[str, Any], routine: Routine | None, units: str, *, stopped: bool) -> Section:
+def _section(name: str, r: Mapping[str, Any], routine: Routine | None, units: str, stops: tuple[str, ...]) -> Section:
     measured = measured_text(r, units)
     standard = number_or_missing(r, "standard_uncertainty_um")
     picture = _picture(r, routine, units, measured)
+    if stops:
+        picture = replace(picture, zones=())  # a value that decides nothing lies in no zone
     return Section(
         name=said(name),
         verdict=r["verdict"],
-        because=_because(r, stopped=stopped),
+        because=_because(r, stopped=bool(stops)),
+        stops=stops,
         measured=measured,
-        limits=limits_text(r, units),
-        conforms=_conforms(r),
+        limits=limits_of(r, units),
+        conforms=NOTHING_DECIDED if stops else _conforms(r),
         rule=said(r["rule"]),
-        facts=tuple(_facts(r, routine, units)),
+        facts=tuple(_facts(r, routine, units, stopped=bool(stops))),
         picture=picture,
         picture_words=_picture_words(r, units, measured),
         small=small_unit(units),
@@ -119,24 +135,16 @@ def measured_text(r: Mapping[str, Any], units: str) -> str:
     return value_and_uncertainty(value, expanded, units)
 
 
-def limits_text(r: Mapping[str, Any], units: str) -> str:
+def limits_of(r: Mapping[str, Any], units: str) -> str:
     """Limits in words."""
-    lower, upper = number_or_missing(r, "lower_um"), number_or_missing(r, "upper_um")
-    if lower is None and upper is None:
-        return "none"
-    if lower is None or upper is None:
-        return (
-            f"at most {micro_text(upper, units)}"
-            if upper is not None
-            else f"at least {micro_text(lower or 0.0, units)}"
-        )
-    return f"{micro_text(lower, units)} to {micro_text(upper, units)}"
+    return limits_text(number_or_missing(r, "lower_um"), number_or_missing(r, "upper_um"), units)
 
 
 def _conforms(r: Mapping[str, Any]) -> str:
     if r["lower_um"] is None and r["upper_um"] is None:
         return "no limits"
-    return percent(number_or_missing(r, "conformance_probability"))
+    probability = number_or_missing(r, "conformance_probability")
+    return MISSING if probability is None else percent_text(probability)
 
 
 def _because(r: Mapping[str, Any], *, stopped: bool) -> str:
@@ -154,25 +162,25 @@ def _because(r: Mapping[str, Any], *, stopped: bool) -> str:
     return "By the rule, neither conformity nor nonconformity is shown."
 
 
-def _facts(r: Mapping[str, Any], routine: Routine | None, units: str) -> Iterable[Fact]:
+def _facts(r: Mapping[str, Any], routine: Routine | None, units: str, *, stopped: bool) -> Iterable[Fact]:
     yield Fact("What", _what(r))
     yield from _sizes(r, units)
-    limits = limits_text(r, units)
+    limits = limits_of(r, units)
     deviation = " (deviation from nominal)" if r["nominal_um"] is not None and limits != "none" else ""
     yield Fact("Limits", limits + deviation)
     yield Fact("Guard band", _guard_text(r, units))
-    if (r["lower_um"], r["upper_um"]) != (None, None) and r["value_um"] is not None:
+    if (r["lower_um"], r["upper_um"]) != (None, None) and r["value_um"] is not None and not stopped:
         yield Fact("Pass zone", _pass_zone(r, units))
-    yield Fact("Conformance probability", _conforms(r))
+    yield Fact("Conformance probability", NOTHING_DECIDED if stopped else _conforms(r))
     yield Fact("Standard uncertainty u", _standard(r, units))
     yield Fact("Expanded uncertainty U", _expanded(r, routine, units))
     if r.get("specific_risk") is not None:
-        yield Fact("Risk that this decision is wrong", percent(r["specific_risk"]))
+        yield Fact("Risk that this decision is wrong", percent_text(r["specific_risk"]))
     if r.get("global_risk"):
         risk = r["global_risk"]
         told = (
-            f"consumer's {percent(risk['consumers'])}, producer's {percent(risk['producers'])}; "
-            f"{percent(risk['accepted'])} accepted (measured values normal about the true size, with this u)"
+            f"consumer's {risk_text(risk['consumers'])}, producer's {risk_text(risk['producers'])}; "
+            f"{risk_text(risk['accepted'])} accepted (measured values normal about the true size, with this u)"
         )
         yield Fact("Risks over the stated process", told)
     if r.get("monte_carlo"):
@@ -192,7 +200,7 @@ def _monte_carlo(trial: Mapping[str, Any], units: str) -> str:
         f"{' (median)' if trial.get('value_is') == 'median' else ''}, "
         f"{'no u: ' + _of_few(few) if few else 'u ' + _standard(trial, units)}, "
         f"shortest interval {interval} (coverage {said(trial.get('coverage'))}), {said(trial.get('trials'))} trials; "
-        f"first order was good enough: {said(trial.get('first_order_validated'))}"
+        f"propagation agrees with it: {said(trial.get('first_order_validated'))}"
     )
 
 
@@ -317,7 +325,7 @@ def _picture(r: Mapping[str, Any], routine: Routine | None, units: str, measured
 def _picture_words(r: Mapping[str, Any], units: str, measured: str) -> str:
     guard = number_or_missing(r, "guard_band_um")
     band = f", guard band {micro_text(guard, units, sign=False)} at each" if guard else ""
-    return f"Value {measured}; limits {limits_text(r, units)}{band}; verdict {said(r['verdict'])}."
+    return f"Value {measured}; limits {limits_of(r, units)}{band}; verdict {said(r['verdict'])}."
 
 
 # --- corrections and budget --------------------------------------------------------------------

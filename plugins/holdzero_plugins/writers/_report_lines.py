@@ -10,8 +10,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from holdzero.hooks import Filed
-from holdzero_plugins.writers._characteristics import limits_text, measured_text, passing_um
+from holdzero.hooks import Filed, stops_of
+from holdzero_plugins.writers._characteristics import limits_of, measured_text, passing_um
 from holdzero_plugins.writers._text import flat, number_or_missing, said, wall_text
 
 __all__ = ["KNOWN_VERDICTS", "Complaint", "Instrument", "Line", "Piece", "line_of", "numbers_text", "short"]
@@ -184,13 +184,14 @@ def _piece(number: int, name: str, r: Mapping[str, Any], filed: Filed) -> Piece:
     units = units if units in ("mm", "in") else "mm"
     by_probability = (document.get("decision") or {}).get("rule") == "probability"
     stands, made_up, trial = filed.replaced_by is None, bool(record["simulated"]), _is_trial(record)
+    measured = measured_text(r, units)
     notes = (("S", made_up), ("T", trial), ("R", not stands))
     return Piece(
         number=number,
         name=said(name),
         verdict=_verdict(r["verdict"]),
-        measured=measured_text(r, units),
-        limits=limits_text(r, units),
+        measured=f"STOP: {measured}" if stops_of(record, name) and r["value_um"] is not None else measured,
+        limits=limits_of(r, units),
         value_um=number_or_missing(r, "value_um"),
         expanded_um=number_or_missing(r, "expanded_uncertainty_um") or 0.0,
         lower_um=number_or_missing(r, "lower_um"),

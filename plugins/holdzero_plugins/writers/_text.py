@@ -22,7 +22,6 @@ __all__ = [
     "dof_text",
     "estimate_pair",
     "flat",
-    "percent",
     "said",
     "sensitivity_text",
     "significant",
@@ -76,24 +75,6 @@ def small_unit(units: str) -> str:
 def unit_text(unit: str, units: str) -> str:
     """A unit of the record as it is shown."""
     return small_unit(units) if unit == "um" else _UNITS.get(unit, unit)
-
-
-def percent(probability: float | None) -> str:
-    """A probability, never rounded towards a certainty that is not there.
-
-    >>> percent(0.94996), percent(0.99999), percent(0.05004)
-    ('94.9 %', '> 99.9 %', '5.1 %')
-    """
-    if probability is None:
-        return MISSING
-    if probability > 0.999:  # noqa: PLR2004  the last step that one decimal can show
-        return "> 99.9 %"
-    if probability < 0.001:  # noqa: PLR2004  the first one
-        return "< 0.1 %"
-    # A float that stands for a whole tenth must not be moved by its last bit.
-    tenths = round(probability * 1000.0, 6)
-    half = 500.0
-    return f"{(math.floor(tenths) if tenths >= half else math.ceil(tenths)) / 10.0:.1f} %"
 
 
 def dof_text(dof: float | None) -> str:

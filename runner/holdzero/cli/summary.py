@@ -14,7 +14,7 @@ from holdzero.amendment import amendment_of
 from holdzero.cli.digits import large
 from holdzero.cli.words import LEVELS, VERDICTS
 from holdzero.hooks import Level
-from holdzero.wording import limits_text, measured_text, percent_text
+from holdzero.wording import limits_text, measured_text, percent_text, stops_of
 
 __all__ = ["print_summary"]
 
@@ -35,7 +35,7 @@ def print_summary(console: Console, record: Mapping[str, Any], files: Sequence[P
         what = "; ".join(amendment.told)
         console.print(Text(f"Amends record {amendment.digest}: {amendment.reason}; {what}", style="bold"))
     console.print()
-    console.print(_table(record["results"], units))
+    console.print(_table(record, units))
     for result in dict.fromkeys(r["rule"] for r in record["results"].values()):
         console.print(Text(f"Rule: {result}", style="dim"))
     for finding in sorted(record["findings"], key=lambda f: list(LEVELS)[::-1].index(Level(f["level"]))):
@@ -64,16 +64,17 @@ def _marks(record: Mapping[str, Any]) -> str:
     return simulated + ("  TRIAL" if record["run"]["purpose"] == "trial" else "")
 
 
-def _table(results: Mapping[str, Any], units: str) -> Table:
+def _table(record: Mapping[str, Any], units: str) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 3, 0, 0))
     for column in ("characteristic", "measured", "limits", "conforms", "verdict"):
         table.add_column(column, justify="left", overflow="fold")
-    for name, r in results.items():
+    for name, r in record["results"].items():
         word, sign, _ = VERDICTS[r["verdict"]]
-        probability = r["conformance_probability"]
+        probability, measured = r["conformance_probability"], measured_text(r, units)
+        stopped = bool(stops_of(record, name)) and r["value_um"] is not None
         table.add_row(
             name,
-            measured_text(r, units),
+            Text.assemble(("STOP", "bold"), (f" decides nothing: {measured}", "dim")) if stopped else measured,
             limits_text(r["lower_um"], r["upper_um"], units),
             "" if probability is None else percent_text(probability),
             f"{sign} {word}",

@@ -7,7 +7,7 @@ from typing import Any
 
 from holdzero.hooks import Level
 from holdzero.page.shown import Part, Result, Told
-from holdzero.wording import VERDICT_WORDS, limits_text, measured_text, percent_text
+from holdzero.wording import VERDICT_WORDS, limits_text, measured_text, percent_text, stops_of
 
 __all__ = ["part_of"]
 
@@ -29,7 +29,10 @@ def part_of(record: Mapping[str, Any]) -> Part:
         word=VERDICT_WORDS[record["verdict"]],
         what=f"{routine['part']}{serial}",
         marks=marks,
-        results=tuple(_result(name, result, units) for name, result in record["results"].items()),
+        results=tuple(
+            _result(name, result, units, stopped=bool(stops_of(record, name)))
+            for name, result in record["results"].items()
+        ),
         rules=tuple(dict.fromkeys(str(result["rule"]) for result in record["results"].values())),
         findings=tuple(
             Told(level=found["level"], word=_WORDS[found["level"]], text=found["text"], code=found["code"])
@@ -38,7 +41,7 @@ def part_of(record: Mapping[str, Any]) -> Part:
     )
 
 
-def _result(name: str, result: Mapping[str, Any], units: str) -> Result:
+def _result(name: str, result: Mapping[str, Any], units: str, *, stopped: bool) -> Result:
     probability = result["conformance_probability"]
     return Result(
         name=name,
@@ -47,4 +50,5 @@ def _result(name: str, result: Mapping[str, Any], units: str) -> Result:
         conforms="" if probability is None else percent_text(probability),
         verdict=result["verdict"],
         word=VERDICT_WORDS[result["verdict"]],
+        stopped=stopped and result["value_um"] is not None,
     )

@@ -176,7 +176,7 @@ class Choosing:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Result:
-    """One characteristic at the end, in words."""
+    """One characteristic at the end, in words; where a finding stops it, its value decides nothing."""
 
     name: str
     measured: str
@@ -184,6 +184,7 @@ class Result:
     conforms: str
     verdict: str
     word: str
+    stopped: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
