@@ -19,7 +19,6 @@ from holdzero.errors import Fault, HoldzeroError
 from holdzero.evaluate import Evaluation, Result
 from holdzero.expect import NeverEndsError, expect
 from holdzero.hooks import Finding, Level, Material
-from holdzero.model import Propagated
 from holdzero.passable import Trial, culprit_of
 from holdzero.routine import schema
 from holdzero.routine.load import LoadedRoutine, digest_of
@@ -184,8 +183,8 @@ def _never_passed(routine: schema.Routine, evaluation: Evaluation, trial: Trial)
             continue
         try:
             best = trial.hopeless(result, rule)
-            if best is not None and best.propagated is not None:
-                yield _hopelessly(routine, best, best.propagated, rule)
+            if best is not None:
+                yield _hopelessly(routine, best, rule, trial.resolution_um)
         except Exception:
             if trial.checks.rule is None:
                 raise
@@ -203,8 +202,8 @@ def _of_the_model(evaluation: Evaluation) -> Iterator[Told]:
             yield ("characteristics", finding.characteristic), finding.text, "", mend, True
 
 
-def _hopelessly(routine: schema.Routine, best: Result, propagated: Propagated, rule: DecisionRule) -> Told:
-    culprit = culprit_of(routine, best, propagated, rule)
+def _hopelessly(routine: schema.Routine, best: Result, rule: DecisionRule, resolution_um: float) -> Told:
+    culprit = culprit_of(routine, best, rule, resolution_um)
     expanded = float(best.decision.expanded_uncertainty_um) if best.decision is not None else 0.0
     at_best = "where all places are alike" if best.spec.measure is schema.Measure.VARIATION else "in its middle"
     why = culprit.why or f"even {at_best} U = {micro_text(expanded, routine.routine.units, sign=False)} is too much"

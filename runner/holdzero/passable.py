@@ -11,12 +11,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
+
 from holdzero.characteristic import laid_um
 from holdzero.checks import Checks
-from holdzero.decide import DecisionRule, GivenBand, Rule, Verdict, decide
+from holdzero.decide import DecisionRule, GivenBand, Rule, decide
 from holdzero.evaluate import Result, evaluate
 from holdzero.expect import Ideal, begun, conducted
-from holdzero.model import Contribution, Propagated
+from holdzero.model import Contribution, ModelError, Propagated
+from holdzero.quantity import Dimension, parse_quantity
 from holdzero.routine.locate import KeyPath
 from holdzero.routine.schema import Characteristic, Measure, Routine
 from holdzero.run.plan import Slot, SlotKind
@@ -52,15 +55,54 @@ def best_um(spec: Characteristic, least_um: float) -> float:
     return max(value, least_um) if spec.measure is Measure.VARIATION else value
 
 
-def passes_at_best(spec: Characteristic, propagated: Propagated, rule: DecisionRule) -> bool:
-    """Whether the best value passes with the uncertainty of a result."""
-    return _passes(spec, propagated, rule, best_um(spec, constant_um(propagated)))
+def passes_at_best(result: Result, rule: DecisionRule, resolution_um: float) -> bool:
+    """Whether the best value passes with the uncertainty of a result.
+
+    Args:
+        result: with a limit and a number.
+        rule: by which it is decided.
+        resolution_um: of the comparator [um].
+    """
+    propagated = _of(result)
+    return _passes(result, propagated, rule, resolution_um, constant_um(propagated))
 
 
-def _passes(spec: Characteristic, propagated: Propagated, rule: DecisionRule, value_um: float) -> bool:
+def _of(result: Result) -> Propagated:
+    """Value and uncertainty of a result.
+
+    Raises:
+        ModelError: it has none.
+    """
+    if result.propagated is None:
+        raise ModelError(f"{result.name} has no number")
+    return result.propagated
+
+
+def _passes(result: Result, propagated: Propagated, rule: DecisionRule, resolution_um: float, least_um: float) -> bool:
+    spec, errors = result.spec, result.errors
+    values = np.array([best_um(spec, least_um)])
     u, dof = float(propagated.standard_uncertainty_um), float(propagated.dof)
-    decision = decide(value_um, u, dof, lower_um=spec.lower, upper_um=spec.upper, rule=rule)
-    return decision.verdict is Verdict.PASS
+    chance = None
+    if errors is not None and u:
+        # Errors that are not symmetric: the best value lies beside the middle.
+        if spec.lower is not None and spec.upper is not None:
+            values = np.concatenate([values, np.linspace(spec.lower, spec.upper, _PLACES)])
+            values = np.maximum(values, least_um) if spec.measure is Measure.VARIATION else values
+        chance = (errors.conformance_probability(values, u, spec.lower, spec.upper), errors.trials)
+    decision = decide(
+        values,
+        u,
+        dof,
+        lower_um=spec.lower,
+        upper_um=spec.upper,
+        rule=rule,
+        resolution_um=resolution_um,
+        simulated=chance,
+    )
+    return bool(np.any(np.logical_and(decision.passes, np.logical_not(decision.fails))))
+
+
+_PLACES = 201  # between two limits
 
 
 # --- the part at its best -------------------------------------------------------------------------
@@ -92,13 +134,20 @@ class Trial:
             rule: by which it is decided.
         """
         best = result
-        if best.propagated is None or passes_at_best(best.spec, best.propagated, rule):
+        if best.propagated is None or passes_at_best(best, rule, self.resolution_um):
             return None
         for shown_degC in self._shown_degC():  # noqa: N806  the unit's own capital
             best = self._at_best(result, shown_degC)
-            if best.propagated is None or passes_at_best(best.spec, best.propagated, rule):
+            if best.propagated is None or passes_at_best(best, rule, self.resolution_um):
                 return None
         return best
+
+    @property
+    def resolution_um(self) -> float:
+        """Of the comparator that the routine states, or that is named for it [um]."""
+        named = self.entries.get("comparator")
+        said = named if named is not None else self.document["comparator"]
+        return parse_quantity(str(said["resolution"]), Dimension.LENGTH).value if "resolution" in said else 0.0
 
     def _shown_degC(self) -> tuple[float, ...]:  # noqa: N802  the unit's own capital
         """What thermometers may show; where none is read, one will do."""
@@ -160,22 +209,25 @@ class Culprit:
     mend: str
 
 
-def culprit_of(routine: Routine, result: Result, propagated: Propagated, rule: DecisionRule) -> Culprit:
+def culprit_of(routine: Routine, result: Result, rule: DecisionRule, resolution_um: float) -> Culprit:
     """What keeps the best value from passing: a correction, the rule, the inputs, or the limits.
 
     Args:
         routine: typed.
         result: of a part at its best.
-        propagated: its value and uncertainty.
         rule: by which it is decided.
+        resolution_um: of the comparator [um].
+
+    Raises:
+        ModelError: the result has no number.
     """
-    spec, own = result.spec, ("characteristics", result.name)
-    if spec.measure is Measure.VARIATION and _passes(spec, propagated, rule, best_um(spec, 0.0)):
+    propagated, own = _of(result), ("characteristics", result.name)
+    if result.spec.measure is Measure.VARIATION and _passes(result, propagated, rule, resolution_um, 0.0):
         return _of_a_term(routine, own, propagated)
     usual = DecisionRule(coverage_probability=rule.coverage_probability)
-    if usual != rule and passes_at_best(spec, propagated, usual):
+    if usual != rule and passes_at_best(result, usual, resolution_um):
         return _of_the_rule(rule)
-    names = _fewest(spec, propagated, rule)
+    names = _fewest(result, propagated, rule, resolution_um)
     if not names:
         mend = "check the limits and their unit; or a finer comparator"
         return Culprit(path=own, why="its limits are closer than any reading is known", mend=mend)
@@ -206,21 +258,29 @@ def _of_the_rule(rule: DecisionRule) -> Culprit:
     return Culprit(path=("decision", "conformance"), why=why, mend="leave conformance out, or ask for less")
 
 
-def _fewest(spec: Characteristic, propagated: Propagated, rule: DecisionRule) -> tuple[str, ...]:
-    """The largest contributions, as few as would let the best value pass without them; none if not all would."""
-    rows = propagated.contributions
-    for count in range(1, len(rows)):
-        u, dof = _combined(rows[count:])
-        if u and passes_at_best(spec, replace(propagated, standard_uncertainty_um=u, dof=dof), rule):
-            return tuple(row.input.name for row in rows[:count])
+def _fewest(result: Result, propagated: Propagated, rule: DecisionRule, resolution_um: float) -> tuple[str, ...]:
+    """The inputs that tell most, as few as would let the best value pass if they were known; none if not all would."""
+    shares = dict[str, float]()
+    for row in propagated.contributions:
+        for name in row.of:  # of a pair, to both
+            shares[name] = shares.get(name, 0.0) + float(row.contribution_um) ** 2
+    names = sorted(shares, key=lambda name: -shares[name])
+    for count in range(1, len(names)):
+        gone = frozenset(names[:count])
+        u, dof = _combined([row for row in propagated.contributions if gone.isdisjoint(row.of)])
+        left = replace(propagated, standard_uncertainty_um=u, dof=dof)
+        if u and _passes(replace(result, errors=None), left, rule, resolution_um, constant_um(left)):
+            return tuple(names[:count])
     return ()
 
 
 def _combined(rows: Sequence[Contribution]) -> tuple[float, float]:
     """Standard uncertainty [um] and degrees of freedom [1] of some contributions.
 
-    Source: JCGM 100:2008, eq. (11a) and (G.2b).
+    Source: JCGM 100:2008, eq. (11a), 5.1.2 note (pairs, which may be taken away) and (G.2b).
     """
-    u = math.sqrt(sum(float(row.contribution_um) ** 2 for row in rows))
-    spread = sum(float(row.contribution_um) ** 4 / float(row.input.estimate.dof) for row in rows)
+    parts = [float(row.contribution_um) for row in rows]
+    u = math.sqrt(max(sum(math.copysign(part**2, part) for part in parts), 0.0))
+    own = zip(parts, rows, strict=True)
+    spread = sum(part**4 / float(row.input.estimate.dof) for part, row in own if not row.is_pair)
     return u, u**4 / spread if spread > 0.0 else math.inf

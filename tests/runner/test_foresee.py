@@ -75,7 +75,8 @@ class TestARoutineThatCanBeDecided:
         head = [(old, new) for old, new in required if "thermometer" not in new]
         assert foresee(*head, ("checks.thermal", "checks.contact = {}\nchecks.thermal")) == []
         thermometer = ("checks.thermal", 'thermometer = { largest_expanded = "0.2 K" }\nchecks.thermal')
-        assert foresee(*head, thermometer, ("[[steps]]", '[[steps]]\ndo = "temperature"\nof = "part"\n[[steps]]')) == []
+        measured = ("[[steps]]", '[[steps]]\ndo = "temperature"\nof = "part"\n[[steps]]')
+        assert foresee(*head, thermometer, measured, ('part_temperature = "20 degC", ', "")) == []
 
     def test_may_take_a_day(self, foresee: Foresee) -> None:
         many = '[[steps]]\ndo = "repeat"\ntimes = 900\nsteps = [ { do = "read", at = "a" } ]\n[[steps]]\ndo = "return"'
@@ -141,7 +142,7 @@ class TestAStopThatRestsOnNumbers:
 
     def test_is_left_to_the_run(self, foresee: Foresee) -> None:
         temperatures = '[[steps]]\ndo = "temperature"\nof = "part"\n[[steps]]'
-        lowest = ('difference = "0 K"', 'difference = "0 K", lowest = "22 degC"')
+        lowest = ('part_temperature = "20 degC", difference = "0 K"', 'difference = "0 K", lowest = "22 degC"')
         assert foresee(lowest, ("[[steps]]", temperatures)) == []
 
     def test_is_left_to_the_run_beyond_an_indicators_table(self, foresee: Foresee) -> None:

@@ -31,6 +31,11 @@ WARM = {
     ' reference_expansion = { value = "11.5e-6 1/K", standard = "0.1e-6 1/K" },'
     ' part_expansion = { value = "23.1e-6 1/K", standard = "0.1e-6 1/K" } }'
 }
+VAGUE = {
+    "thermal": '{ part_temperature = { value = "20 degC", standard = "1.5 K" },'
+    ' difference = { value = "0 K", standard = "0.02 K" },'
+    ' expansion_difference = { value = "0 1/K", standard = "5e-6 1/K" } }'
+}
 SHIFT = '[[terms]]\nname = "known shift"\nvalue = "{value}"\nhalfwidth = "0.05 um"\n'
 
 
@@ -173,6 +178,8 @@ CASES: dict[str, str] = {
         steps=TEMPERATURES.split("[[steps]]")[2].join(("[[steps]]", "")),
         decision=THERMOMETER,
     ),
+    "pairs of second order": routine(size("-3 um", "+3 um", "100 mm", '"a"'), reference=HUNDRED, checks=VAGUE),
+    "pairs of second order, narrow": routine(size("-1 um", "+1 um", "100 mm", '"a"'), reference=HUNDRED, checks=VAGUE),
     "tilted plunger": routine(
         size("-0.5 um", "+0.5 um", "10.045 mm"), checks=THERMAL | {"indicator": '{ tilt = { halfwidth = "5 deg" } }'}
     ),
@@ -313,6 +320,12 @@ class TestThatNothingCanPass:
         one = text.replace('value = "23 degC", standard = "0.1 K"', 'value = "23 degC"')
         assert len(hopeless(one)) == 1
         assert hopeless(one.replace(', error = { halfwidth = "0.1 um" }', "")) == []
+
+    def test_names_an_input_that_counts_in_a_pair_alone(self, hopeless: Foresee) -> None:
+        text = CASES["pairs of second order, narrow"]
+        (fault,) = hopeless(text)
+        assert fault.mend.startswith("the largest contribution is that of: temperature of the part: check its")
+        assert hopeless(text.replace(', standard = "1.5 K"', "")) == []
 
     def test_names_the_term_that_shifts_a_variation(self, hopeless: Foresee) -> None:
         text = CASES["variation of a shift that is more than its limit"]

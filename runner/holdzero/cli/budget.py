@@ -63,9 +63,9 @@ def _hopeless(routine: Routine, trial: Trial, result: Result) -> str | None:
     """Why not even the best value passes; None where one does, or there is no limit."""
     spec, rule = result.spec, routine.decision.numbers(trial.checks.rule)
     best = None if spec.lower is None and spec.upper is None else trial.hopeless(result, rule)
-    if best is None or best.propagated is None:
+    if best is None:
         return None
-    return culprit_of(routine, best, best.propagated, rule).why or "U is too much for its limits"
+    return culprit_of(routine, best, rule, trial.resolution_um).why or "U is too much for its limits"
 
 
 def _characteristic(console: Console, item: Expectation, units: str) -> None:
