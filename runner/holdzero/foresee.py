@@ -8,7 +8,7 @@ was answered, and an ideal run answers nothing that a person would.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -18,7 +18,7 @@ from holdzero.display import micro_text
 from holdzero.errors import Fault, HoldzeroError
 from holdzero.evaluate import Evaluation, Result
 from holdzero.expect import NeverEndsError, expect
-from holdzero.hooks import Finding, Level, Material
+from holdzero.hooks import Check, Finding, Level, Material
 from holdzero.passable import Trial, culprit_of
 from holdzero.routine import schema
 from holdzero.routine.load import LoadedRoutine, digest_of
@@ -56,9 +56,10 @@ def foreseen(loaded: LoadedRoutine, checks: Checks) -> tuple[Fault, ...]:
         return ()  # where it can't be run at all, the run will say so
     else:
         told = list(_hopeless(routine, evaluation, checks.materials))
-        if whole and not told:
+        if whole and not told and not checks.missing:
             trial = Trial(document=document, digest=digest_of(document), checks=own, entries=entries)
-            told.extend(_never_passed(routine, evaluation, trial))
+            others = [item.check for item in checks.bound if not item.plugin.built_in]
+            told.extend(_never_passed(routine, evaluation, trial, others))
         told.extend(_of_the_model(evaluation))
     return tuple(_faults(loaded, told))
 
@@ -173,14 +174,21 @@ def _unknown_materials(routine: schema.Routine, materials: Mapping[str, Material
             yield path, repr(name), "one of " + ", ".join(materials), mend, False
 
 
-def _never_passed(routine: schema.Routine, evaluation: Evaluation, trial: Trial) -> Iterator[Told]:
+def _never_passed(
+    routine: schema.Routine, evaluation: Evaluation, trial: Trial, others: Sequence[Check]
+) -> Iterator[Told]:
     """Characteristics of which no value passes, with what keeps the best one from it."""
     if trial.checks.rule is None and not isinstance(routine.decision.rule, Rule):
         return  # the rule is not there, which is told elsewhere
+    if any(check.weigh is not None for check in others):
+        return  # with the weights of a stranger's design it may be known better
+    shifted = any(check.terms is not None for check in others)
     rule = routine.decision.numbers(trial.checks.rule)
     for result in evaluation.results:
         if result.propagated is None or (result.spec.lower is None and result.spec.upper is None):
             continue
+        if shifted and result.spec.measure is schema.Measure.VARIATION:
+            continue  # how little it can come to is a stranger's to say
         try:
             best = trial.hopeless(result, rule)
             if best is not None:

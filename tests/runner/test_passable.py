@@ -8,9 +8,11 @@ from typing import Any, TypeAlias
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
-from holdzero.catalogue import Catalogue
+from holdzero.catalogue import Catalogue, House, load_catalogue
 from holdzero.checks import Checks, bind
+from holdzero.cli import app
 from holdzero.errors import Fault
 from holdzero.evaluate import Result, evaluate
 from holdzero.expansion import kinds_of
@@ -335,6 +337,23 @@ class TestThatNothingCanPass:
         assert hopeless(text.replace('value = "3 um"', 'value = "0 um"')) == []
 
     @pytest.mark.parametrize(
+        ("case", "why"),
+        [
+            ("plain", ""),
+            ("warm, so that the correction is wider than the limits", ""),
+            ("narrow", "U is too much for its limits"),
+            ("guard of five U", "its guard band of 5 U at each limit leaves nothing"),
+            ("ratio with one limit", "the rule ratio passes nothing here, and the rule guarded would"),
+        ],
+    )
+    def test_is_said_by_the_budget_too(self, case: str, why: str, tmp_path: Path) -> None:
+        path = tmp_path / "washer.toml"
+        path.write_text(CASES[case], "utf-8")
+        said = " ".join(CliRunner().invoke(app, ["budget", str(path)]).output.split())
+        assert ("Nothing can be passed" in said) == bool(why)
+        assert f"Nothing can be passed: {why}." in said or not why
+
+    @pytest.mark.parametrize(
         ("case", "key"),
         [
             ("guard of five U", "decision.guard"),
@@ -349,3 +368,39 @@ class TestThatNothingCanPass:
         assert fault.key == key
         rule = CASES[case].replace(next(line for line in CASES[case].splitlines() if line.startswith("decision")), "")
         assert hopeless(rule) == []
+
+
+STRANGER = """\
+from holdzero.hooks import Check, Estimate, Input, Settings, Term, Weighting, hookimpl
+def terms(settings, run, characteristic):
+    item = Input(name="less", estimate=Estimate.exact(-3.0), unit="um", evaluation="B")
+    return [Term(name="less", inputs=(item,), function=lambda less: less)]
+def weigh(settings, run, characteristic):
+    return Weighting(weights=characteristic.weights, scatter=(0.0, 9.0))
+@hookimpl
+def holdzero_checks():
+    return [Check(name="stranger", title="a stranger's", settings=Settings, WHAT=WHAT)]
+"""
+
+
+class TestAStrangersCheck:
+    """It is not run before anybody measures: where it may make a pass of what is judged here, nothing is said."""
+
+    @pytest.mark.parametrize(
+        ("what", "case", "silent"),
+        [
+            ("terms", "variation of a shift that is more than its limit", True),
+            ("terms", "narrow", False),
+            ("weigh", "narrow", True),
+        ],
+    )
+    def test_leaves_unsaid_what_it_may_change(self, what: str, case: str, tmp_path: Path, *, silent: bool) -> None:
+        (tmp_path / "stranger.py").write_text(STRANGER.replace("WHAT", what), "utf-8")
+        house = load_catalogue(house=House(folder=tmp_path, enabled=("stranger",)))
+        path = tmp_path / "washer.toml"
+        path.write_text(CASES[case].replace("[checks]\n", "[checks]\nstranger = {}\n"), "utf-8")
+        loaded = load_routine(path, None, kinds_of(house))
+        checks, _ = bind(loaded.routine, house, loaded.origins)
+        assert "stranger" in [item.check.name for item in checks.bound]
+        said = [fault for fault in foreseen(loaded, checks) if "nothing can be passed" in fault.found]
+        assert bool(said) != silent

@@ -117,6 +117,13 @@ class _Fitting:
     def idle(self) -> Iterator[Fault]:
         """What goes on and changes nothing."""
         one, comparator = self.scenario, self.state.comparator
+        if (
+            one.reference_error is not None
+            and self.state.routine is not None
+            and self.state.routine.zero_place is not None
+        ):
+            found, expected = "a zero that is taken on the part", "a reference block"
+            yield self._fault(("reference_error",), found, expected, "leave it out: there is no block to be wrong")
         if one.turns is not None and (comparator is None or comparator.turn is None):
             mend = 'leave [turns] out, or say in the routine what a turn of the dial is: comparator.turn = "100 um"'
             yield self._fault(("turns",), "a comparator that has no turn", "a dial with a turn", mend)
