@@ -23,7 +23,8 @@ SCENARIO = 'format = 1\ntitle = "a quiet bench"\n'
 @pytest.fixture
 def bench(tmp_path: Path) -> Path:
     """A folder with all that a rehearsal can read."""
-    (tmp_path / "washer.toml").write_text(PLAIN + '\n[[steps]]\ninclude = "wipe.toml"\n', "utf-8")
+    wiped = PLAIN.replace("[[steps]]", '[[steps]]\ninclude = "wipe.toml"\n\n[[steps]]', 1)
+    (tmp_path / "washer.toml").write_text(wiped, "utf-8")
     for name, text in (
         ("other.toml", PLAIN),
         ("scenario.toml", SCENARIO),

@@ -156,6 +156,17 @@ class TestBeforeARun:
         assert what.ideal().results[0].decision is not None
 
 
+class TestAScenario:
+    def test_has_no_block_that_could_be_wrong(self, tmp_path: Path) -> None:
+        path, scenario = tmp_path / "plate.toml", tmp_path / "wrong.toml"
+        path.write_text(ROUTINE + STEPS, "utf-8")
+        lines = ("format = 1", 'title = "wrong block"', 'scatter = "0.1 um"', 'reference_error = "2 um"')
+        scenario.write_text("\n".join(lines), "utf-8")
+        told = CliRunner().invoke(app, ["rehearse", str(path), "--scenario", str(scenario), "--runs", "20"])
+        assert isinstance(told.exception, FileFaultsError)
+        assert [(fault.key, fault.line) for fault in told.exception.faults] == [("reference_error", 4)]
+
+
 class TestTheBook:
     def test_is_asked_though_no_block_is_chosen(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.chdir(tmp_path)

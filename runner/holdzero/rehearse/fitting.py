@@ -88,7 +88,10 @@ class _Fitting:
 
     def inputs(self) -> Iterator[Fault]:
         """Inputs that the routine's model has not, or that have another unit."""
-        inputs = inputs_of(self.ideal)
+        inputs, routine = inputs_of(self.ideal), self.state.routine
+        if self.scenario.reference_error is not None and routine is not None and routine.zero_place is not None:
+            found, mend = "an error of a block, and the zero is taken on the part", "leave it out"
+            yield self._fault(("reference_error",), found, "a reference of known size", mend)
         for name, text in self.scenario.true.items():
             path = ("true", name)
             if name not in inputs:
@@ -117,13 +120,6 @@ class _Fitting:
     def idle(self) -> Iterator[Fault]:
         """What goes on and changes nothing."""
         one, comparator = self.scenario, self.state.comparator
-        if (
-            one.reference_error is not None
-            and self.state.routine is not None
-            and self.state.routine.zero_place is not None
-        ):
-            found, expected = "a zero that is taken on the part", "a reference block"
-            yield self._fault(("reference_error",), found, expected, "leave it out: there is no block to be wrong")
         if one.turns is not None and (comparator is None or comparator.turn is None):
             mend = 'leave [turns] out, or say in the routine what a turn of the dial is: comparator.turn = "100 um"'
             yield self._fault(("turns",), "a comparator that has no turn", "a dial with a turn", mend)
