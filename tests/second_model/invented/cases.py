@@ -95,6 +95,9 @@ def _put_limits(draft: Draft, spec: Table, y: float, u: float) -> None:
     """Limits within a few u of the value, on the one side of it or on both."""
     rng = draft.rng
     kind = draft.limits or rng.choice(("both", "both", "lower", "upper"))
+    if kind == "met":
+        spec |= {rng.choice(("lower", "upper")): f"{y:.1f} um"}
+        return
     if kind == "narrow":
         width = u * rng.uniform(3.6, 5.0)
         lower = y - width * rng.uniform(0.3, 0.7)

@@ -23,7 +23,7 @@ class Draft:
         routine: its tables.
         scatter: of a single reading [um].
         drift: of the zero over the run [um]; where it is 0 no closure may be larger than chance makes it.
-        limits: which limits a characteristic has: `both`, `lower`, `upper` or `narrow`; any where empty.
+        limits: which limits a characteristic has: `both`, `lower`, `upper`, `narrow` or `met`; any where empty.
         closes: whether the bracket closes.
     """
 

@@ -48,6 +48,20 @@ def one_sided(draft: Draft) -> None:
     draft.limits = draft.rng.choice(("lower", "upper"))
 
 
+def on_the_limit(draft: Draft) -> None:
+    """A value that meets its limit in every digit, under simple acceptance: the limits belong to the interval."""
+    rng, routine = draft.rng, draft.routine
+    draft.limits = "met"
+    draft.scatter = 0.0
+    routine["decision"] |= {"rule": "simple"}
+    routine["comparator"]["resolution"] = "0.1 um"
+    deviation = single_estimate(rng, rng.randint(-9, 9) / 10.0, 0.03, "um")
+    routine["reference"]["deviation"] = deviation
+    routine["characteristics"]["length"]["at"] = ["a"]
+    routine["steps"] = [{"do": "zero"}, {"do": "read", "at": "a", "times": rng.randint(1, 3)}, {"do": "return"}]
+    del routine["checks"]["thermal"]
+
+
 def guard_factor(draft: Draft) -> None:
     """A guard band as a multiple of U."""
     draft.routine["decision"] |= {"rule": "guarded", "guard": draft.rng.choice((0.3, 0.83, 1.0, 1.5))}
@@ -295,6 +309,7 @@ THEMES: tuple[Theme, ...] = (
     longer_part,
     narrow,
     one_sided,
+    on_the_limit,
     guard_factor,
     other_coverage,
     inch,

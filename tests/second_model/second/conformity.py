@@ -10,6 +10,7 @@ from scipy.stats import t as student
 
 from second.propagation import Propagated, truncated
 
+FLOATS_LEAVE_UM = 1e-9  # of sums of lengths up to a metre: some times 2⁻⁵² · 1e6 um
 CONFORMANCE = 0.95  # ISO 14253-1:2017, default conformance probability (known second-hand)
 
 
@@ -37,7 +38,7 @@ def verdict(
     (lower, upper), y = limits, result.value
     shown, rule = float(decision.get("conformance", CONFORMANCE)), decision.get("rule", "guarded")
     if rule == "simple":  # JCGM 106:2012, 8.2; the limits belong to the interval: 3.3.5 note 1, 3.3.9 note 1
-        return "pass" if lower <= y <= upper else "fail"
+        return "pass" if lower - FLOATS_LEAVE_UM <= y <= upper + FLOATS_LEAVE_UM else "fail"
     if rule == "probability" or (simulated and "guard" not in decision):
         # JCGM 106:2012, 3.3.7 and 7.1: conformity, or nonconformity, has at least this probability
         return "pass" if probability >= shown else "fail" if 1.0 - probability >= shown else "undecided"
