@@ -279,6 +279,7 @@ def not_closed(draft: Draft) -> None:
 
 def drifting(draft: Draft) -> None:
     """A zero that drifts by much more than it scatters."""
+    draft.routine["bracket"]["limit"] = "50 um"
     draft.drift = draft.scatter * draft.rng.choice((-1, 1)) * draft.rng.uniform(8.0, 30.0)
 
 
@@ -298,7 +299,7 @@ def rounds_of_one_zero(draft: Draft) -> None:
     """Several places read once under a zero, and a zero for each such round: readings of a round share their zero."""
     variation(draft)
     reads = [{"do": "read", "at": place} for place in "abcd"]
-    zero = {"do": "zero", "times": draft.rng.randint(1, 2)}
+    zero = {"do": "zero", "times": draft.rng.randint(2, 3)}
     draft.routine["steps"] = [{"do": "repeat", "times": 4, "steps": [zero, *reads, {"do": "return"}]}]
 
 
