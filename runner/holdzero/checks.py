@@ -141,8 +141,9 @@ class Checks:
                 continue
             call = partial(item.check.terms, item.settings)
             if _one_by_one(item, view):
+                together = partial(terms_together, shared=(characteristic.difference_read(view),))
                 made, failed = self._in_turn(
-                    item, "terms", Term, _proved(call), view, (characteristic,), together=terms_together
+                    item, "terms", Term, _proved(call), view, (characteristic,), together=together
                 )
             else:
                 made, failed = self._called(item, "terms", Term, partial(call, view, characteristic), view)
@@ -178,6 +179,18 @@ class Checks:
             return characteristic, [stop], failures
         weighting = found[0][1]
         return replace(characteristic, weights=weighting.weights, scatter=weighting.scatter), [], failures
+
+    def expected(self, view: RunView) -> tuple[list[Term], list[Failure]]:
+        """Summands of what the comparator should show on the check standard [um], of one run; and failures."""
+        terms: list[Term] = []
+        failures: list[Failure] = []
+        for item in self.bound:
+            if item.check.expected is not None:
+                call = partial(item.check.expected, item.settings, view)
+                made, failed = self._called(item, "expected", Term, call, view)
+                terms.extend(made)
+                failures.extend(failed)
+        return terms, failures
 
     def judge(
         self, view: RunView, characteristics: Sequence[CharacteristicView]

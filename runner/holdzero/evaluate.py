@@ -17,7 +17,6 @@ from holdzero.checks import Checks, Failure, told
 from holdzero.decide import Decision, DecisionRule, Truth, Verdict, decide, worst
 from holdzero.distribution import MonteCarlo
 from holdzero.error_distribution import ErrorDistribution, simulated_errors
-from holdzero.estimate import Estimate
 from holdzero.hooks import CharacteristicView, Finding, Level, RunView, reference_deviation
 from holdzero.model import Input, ModelError, Number, Propagated, Term
 from holdzero.montecarlo import adaptive, first_order_validated, simulate
@@ -81,12 +80,22 @@ class Result:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evaluation:
-    """What came of one part."""
+    """What came of one part.
+
+    Attributes:
+        serial: of the part; None where it has none.
+        results: one for each characteristic.
+        findings: that hold, the heaviest first.
+        verdict: of the part.
+        check_standard: summands of what the comparator should show on the check standard [um], where
+            the routine was run with ideal readings.
+    """
 
     serial: str | None
     results: tuple[Result, ...]
     findings: tuple[Finding, ...]
     verdict: Verdict
+    check_standard: tuple[Term, ...] = ()
 
 
 def model_of(state: State, serial: str | None, name: str, checks: Checks) -> Model:
@@ -425,16 +434,7 @@ def _core_terms(view: RunView, seen: CharacteristicView) -> Iterable[Term]:
             words=_of_reference(view, offset, float(deviation.estimate.value)),
             source="ISO 3650, deviation of a length from its nominal; JCGM 100:2008, eq. (H.3)",
         )
-    difference = sum(
-        (weight * view.difference_um(r) for r, weight in zip(seen.readings, seen.weights, strict=True)), start=0.0
-    )
-    read = Input(
-        name=f"difference read, {seen.name}",
-        estimate=Estimate.exact(difference),
-        unit="um",
-        evaluation="A",
-        why=f"{len(seen.readings)} readings, each less its zero; their scatter is carried beside it",
-    )
+    read = seen.difference_read(view)
     yield Term(
         name="difference read",
         inputs=(read,),

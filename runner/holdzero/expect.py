@@ -2,7 +2,8 @@
 
 The routine is run with ideal readings through the very same run, checks and decision as at the
 bench: the part lies in the middle of its limits, the zero closes, and repeats scatter by just the
-standard deviation that is expected.
+standard deviation that is expected. What the comparator shows of such a part, at the bench's
+temperatures and with all that is corrected, follows from the routine's own model, turned round.
 """
 
 from __future__ import annotations
@@ -10,27 +11,41 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from functools import partial
 from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 
 from holdzero import events as e
-from holdzero.characteristic import laid_um
 from holdzero.checks import Checks
 from holdzero.decide import DecisionRule, Rule, decide
 from holdzero.errors import HoldzeroError
 from holdzero.evaluate import Evaluation, Result, evaluate
+from holdzero.heights import Heights, middle_um
 from holdzero.hooks import Contrast
+from holdzero.inverse import difference_for_um, term_um
+from holdzero.length import REFERENCE_TEMPERATURE_DEGC
 from holdzero.model import Contribution, Number
 from holdzero.routine import schema
 from holdzero.run import Run
 from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.prompt import Prompt
 from holdzero.run.state import State
+from holdzero.views import view_of
 
-__all__ = ["Expectation", "Ideal", "Lever", "NeverEndsError", "begun", "conducted", "expect", "smallest_tolerance_um"]
+__all__ = [
+    "Expectation",
+    "Ideal",
+    "Lever",
+    "Lying",
+    "NeverEndsError",
+    "begun",
+    "conducted",
+    "expect",
+    "smallest_tolerance_um",
+]
 
 _WALL = "2000-01-01T00:00:00+00:00"
 
@@ -88,14 +103,42 @@ def expect(
         NeverEndsError: the run comes to no end.
         HoldzeroError: a required device is not given, or a device is not fit.
     """
-    run = begun(document, digest)
-    run = conducted(run, Ideal(run, scatter_um, entries or {}, checks.contrasts, temperatures or {}))
-    evaluation = evaluate(run.state, None, checks)
+    start = begun(document, digest)
+    bench = partial(Ideal, start, scatter_um, entries or {}, checks.contrasts, temperatures or {})
+    # What lies there as long as the reference tells what its model makes of that; so it tells what should lie there.
+    first, _ = _evaluated(start, bench(), checks)
+    evaluation, reference = _evaluated(start, bench(_lying_in_the_middle(first, checks.contrasts)), checks)
     rule = schema.Routine.model_validate(dict(document)).decision.numbers(checks.rule)
-    reference = run.state.reference
     return evaluation, tuple(
         _expectation(result, rule, reference) for result in evaluation.results if result.propagated
     )
+
+
+def _evaluated(start: Run, bench: Ideal, checks: Checks) -> tuple[Evaluation, schema.Reference | None]:
+    """What comes of a run that a bench answers, and the reference that was used."""
+    state = conducted(start, bench).state
+    expected, _ = checks.expected(view_of(state, None, checks.materials))
+    return replace(evaluate(state, None, checks), check_standard=tuple(expected)), state.reference
+
+
+def _lying_in_the_middle(evaluation: Evaluation, contrasts: Mapping[str, Contrast]) -> Lying:
+    """What has to lie under the tip so that all values are in the middle of their limits.
+
+    Args:
+        evaluation: of the routine, whatever was read.
+        contrasts: measures of plugins.
+    """
+
+    def wanted_um(result: Result) -> Number:
+        spec = result.spec
+        whole = spec.measure is schema.Measure.SIZE and spec.nominal is None
+        if whole and (spec.lower is None or spec.upper is None):
+            return 0.0  # a size that has no middle: that of the reference
+        return difference_for_um(result, middle_um(spec))
+
+    heights = Heights(results=evaluation.results, of="", contrasts=contrasts)
+    check_um = sum((term_um(term, 0.0) for term in evaluation.check_standard), start=0.0)
+    return Lying(places_um=heights.laid_out(wanted_um), check_um=check_um)
 
 
 def _expectation(result: Result, rule: DecisionRule, reference: schema.Reference | None) -> Expectation:
@@ -220,7 +263,6 @@ def conducted(run: Run, bench: Ideal) -> Run:
     return run
 
 
-_USUAL_DEGC = 20.0  # ISO 1:2022, standard reference temperature
 _OFTEN_ENOUGH = 3  # a return may be asked for again, and then is closed
 
 
@@ -236,6 +278,19 @@ class NeverEndsError(HoldzeroError):
         self.title = title
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lying:
+    """What lies under the tip of a perfect bench, as its comparator shows it.
+
+    Attributes:
+        places_um: of the part, by name [um]; 0 where one is left out.
+        check_um: the check standard [um].
+    """
+
+    places_um: Mapping[str, Number] = field(default_factory=dict)
+    check_um: Number = 0.0
+
+
 class Ideal:
     """Answers every prompt as a perfect bench would, with repeats that scatter by a given amount.
 
@@ -245,6 +300,7 @@ class Ideal:
         entries: devices of the register for what the routine only requires, by role.
         contrasts: measures of plugins.
         temperatures: what thermometers show, by what they hang on [degC]; 20 where nothing is said.
+        lying: what lies under the tip; everything is as long as the reference if None.
     """
 
     every_s = 10.0
@@ -257,7 +313,9 @@ class Ideal:
         entries: Mapping[str, Mapping[str, Any]],
         contrasts: Mapping[str, Contrast],
         temperatures: Mapping[str, float] = MappingProxyType({}),
+        lying: Lying | None = None,
     ) -> None:
+        self._lying = lying or Lying()
         self.temperatures = temperatures
         self.contrasts = contrasts
         self.scatter_um = scatter_um
@@ -278,7 +336,7 @@ class Ideal:
             case SlotKind.PREPARE:
                 return e.StepDone(**head)
             case SlotKind.ASK:
-                ideal: dict[str, float | str] = {"text": "ideal", "temperature": _USUAL_DEGC}
+                ideal: dict[str, float | str] = {"text": "ideal", "temperature": REFERENCE_TEMPERATURE_DEGC}
                 value = slot.choices[0] if slot.choices else ideal.get(slot.answer, 0.0)
                 return e.AnswerGiven(**head, raw=str(value), value=value)
             case SlotKind.SOAK:
@@ -293,12 +351,13 @@ class Ideal:
 
     def reading_um(self, run: Run, slot: Slot) -> Number:
         """What the comparator shows [um]."""
-        return self._ideal_um(run.state, slot) + self._scattered(slot)
+        del run  # of no matter to a bench where nothing goes on
+        return self._ideal_um(slot) + self._scattered(slot)
 
     def temperature_degC(self, state: State, of: str, at_s: float) -> float:  # noqa: N802  the unit's own capital
         """What a thermometer shows [degC]."""
         del state, at_s
-        return self.temperatures.get(of, _USUAL_DEGC)
+        return self.temperatures.get(of, REFERENCE_TEMPERATURE_DEGC)
 
     def _scattered(self, slot: Slot) -> float:
         """Deviations of a group's readings whose standard deviation is the one asked for."""
@@ -312,28 +371,14 @@ class Ideal:
         ramp -= ramp.mean()
         return float(self.scatter_um * ramp[index] / ramp.std(ddof=1))
 
-    def _ideal_um(self, state: State, slot: Slot) -> float:
-        if state.routine is None or slot.kind in (SlotKind.ZERO, SlotKind.RETURN):
-            return 0.0
-        own = state.reference.size + float(state.reference.deviation.value) if state.reference is not None else 0.0
-        block = state.routine.check_standard
-        if slot.kind is SlotKind.CHECK:
-            return block.size + float(block.deviation.value) - own if block else 0.0
-        for spec in state.routine.characteristics.values():
-            if slot.place not in spec.at:
-                continue
-            middle = _middle(spec)
-            if spec.measure is schema.Measure.STEP or spec.measure in self.contrasts:
-                return float(laid_um(spec, str(slot.place), middle, self.contrasts))
-            if spec.measure is schema.Measure.SIZE:
-                return (spec.nominal or own) + middle - own if spec.nominal is not None else 0.0
-        return 0.0
-
-
-def _middle(spec: schema.Characteristic) -> float:
-    if spec.lower is not None and spec.upper is not None:
-        return 0.5 * (spec.lower + spec.upper)
-    return 0.0
+    def _ideal_um(self, slot: Slot) -> Number:
+        match slot.kind:
+            case SlotKind.READ:
+                return self._lying.places_um.get(str(slot.place), 0.0)
+            case SlotKind.CHECK:
+                return self._lying.check_um
+            case _:
+                return 0.0
 
 
 def _repeats(slot: Slot) -> object:

@@ -21,6 +21,7 @@ from holdzero.decide import Rule, Standing
 from holdzero.display import decimals_for, in_micro, length_text, micro_text, value_and_uncertainty
 from holdzero.errors import AnswerRefusedError, SourceError, SourceExhaustedError
 from holdzero.estimate import Estimate, Shape
+from holdzero.length import MOST_GROWTH, REFERENCE_TEMPERATURE_DEGC, shown_difference_um, thermal_correction_um
 from holdzero.limit import exceeds
 from holdzero.material import Material
 from holdzero.model import Input, Number, Term, student_quantile
@@ -69,7 +70,9 @@ from holdzero.wording import limits_text, percent_text, risk_text, stops_of
 
 __all__ = [
     "HOOKS",
+    "MOST_GROWTH",
     "PLUGIN_API",
+    "REFERENCE_TEMPERATURE_DEGC",
     "AngleError",
     "Answer",
     "AnswerRefusedError",
@@ -165,11 +168,13 @@ __all__ = [
     "refuse",
     "risk_text",
     "shown",
+    "shown_difference_um",
     "signs_template",
     "slope_statistic",
     "stack",
     "stops_of",
     "student_quantile",
+    "thermal_correction_um",
     "value_and_uncertainty",
 ]
 
@@ -262,12 +267,13 @@ Watch = Callable[[Any, RunView], Iterable[Finding]]
 Weigh = Callable[[Any, RunView, CharacteristicView], Weighting | None]
 Terms = Callable[[Any, RunView, CharacteristicView], Iterable[Term]]
 Judge = Callable[[Any, RunView, Sequence[CharacteristicView]], Iterable[Finding]]
+Expected = Callable[[Any, RunView], Iterable[Term]]
 Validate = Callable[[Any, Routine, Sequence[Slot]], Iterable[Remark]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Check:
-    """A check: settings, and up to five functions. Since API 1.
+    """A check: settings, and up to six functions. Since API 1.
 
     Attributes:
         name: as in `[checks.NAME]`.
@@ -280,6 +286,8 @@ class Check:
         judge: called at the end with all characteristics that have a number; gives findings.
         weigh: called at the end for each characteristic, before terms; gives other weights for its
             readings, or None. Two checks that both do so for one characteristic stop it.
+        expected: called with settings and view, where the routine is run at a bench that is made up; gives summands
+            of what the comparator should show on the check standard [um]. Since API 3.
         validate: called when a routine is read from its file, with settings, routine and plan (the slots of
             a run, in order); gives remarks on the table. What could have no effect in that routine is
             refused, so that nobody counts on it. Since API 3.
@@ -294,6 +302,7 @@ class Check:
     terms: Terms | None = None
     judge: Judge | None = None
     weigh: Weigh | None = None
+    expected: Expected | None = None
     validate: Validate | None = None
     arrays: bool = False
 

@@ -76,6 +76,8 @@ class Term:
             accept arrays.
         words: what it does and why with its sign, for a person who checks the result.
         source: where its formula comes from.
+        linear_in: name of an exact input that the function is linear in, where there is one: of many runs second
+            derivatives are taken where that is what it is in the mean.
     """
 
     name: str
@@ -83,6 +85,7 @@ class Term:
     function: Callable[..., Number]
     words: str = ""
     source: str = ""
+    linear_in: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

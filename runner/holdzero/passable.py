@@ -17,13 +17,12 @@ from holdzero.characteristic import laid_um
 from holdzero.checks import Checks
 from holdzero.decide import DecisionRule, GivenBand, Rule, decide
 from holdzero.evaluate import Result, evaluate
-from holdzero.expect import Ideal, begun, conducted
+from holdzero.expect import Ideal, Lying, begun, conducted
 from holdzero.model import Contribution, ModelError, Propagated
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.routine.locate import KeyPath
 from holdzero.routine.schema import Characteristic, Measure, Routine
-from holdzero.run.plan import Slot, SlotKind
-from holdzero.run.state import State
+from holdzero.run.plan import SlotKind
 
 __all__ = ["Culprit", "Trial", "culprit_of", "passes_at_best"]
 
@@ -166,9 +165,9 @@ class Trial:
         return result
 
     def _laid(self, result: Result, read_um: float, shown_degC: float) -> Result:  # noqa: N803
-        run = begun(self.document, self.digest)
-        bench = _Laid(run, self.scatter_um, self.entries, self.checks.contrasts, dict.fromkeys(_FELT, shown_degC))
-        bench.spec, bench.read_um = result.spec, read_um
+        run, contrasts, spec = begun(self.document, self.digest), self.checks.contrasts, result.spec
+        lying = Lying(places_um={place: laid_um(spec, place, read_um, contrasts) for place in spec.places})
+        bench = Ideal(run, self.scatter_um, self.entries, contrasts, dict.fromkeys(_FELT, shown_degC), lying)
         evaluation = evaluate(conducted(run, bench).state, None, self.checks)
         return next(item for item in evaluation.results if item.name == result.name)
 
@@ -177,18 +176,6 @@ _STEPS = 2  # corrections change by less than a thousandth of what the readings 
 _FELT = ("part", "reference", "air")
 # Where a bench may be (common practice, no source); last the temperature that is told of (ISO 1:2022).
 _SHOWN_DEGC = (15.0, 17.0, 19.0, 21.0, 23.0, 25.0, 27.0, 30.0, 20.0)
-
-
-class _Laid(Ideal):
-    """A perfect bench with a part whose places lie so that one characteristic is read as wanted."""
-
-    spec: Characteristic
-    read_um: float
-
-    def _ideal_um(self, state: State, slot: Slot) -> float:
-        if slot.kind is not SlotKind.READ:
-            return super()._ideal_um(state, slot)
-        return float(laid_um(self.spec, str(slot.place), self.read_um, self.contrasts))
 
 
 # --- why not --------------------------------------------------------------------------------------

@@ -5,7 +5,7 @@ Every pair becomes a row of the budget beside the inputs' own rows, so that the 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -42,8 +42,12 @@ def with_second_order(terms: Sequence[Term], first: Propagated) -> Propagated:
     """
     inputs, found = inputs_of(terms), _derivatives(terms)
     slopes = {row.input.name: row.sensitivity * row.input.estimate.standard_uncertainty for row in first.contributions}
+    tops = {name: _most(slope) for name, slope in slopes.items()}
+    least = _NOISE * float(np.min(first.standard_uncertainty_um)) ** 2
     added: dict[Pair, Number] = {}
     for (one, other), curve in found.second.items():
+        if _at_most(tops, found, (one, other)) < least:
+            continue  # before arrays of many runs are worked out for it
         if one == other:
             added[one, other] = 0.5 * curve**2 + slopes[one] * found.third[one, one]
         else:
@@ -58,6 +62,18 @@ def with_second_order(terms: Sequence[Term], first: Propagated) -> Propagated:
         if np.any(np.abs(number) > _NOISE * whole)
     ]
     return combined(first, rows)
+
+
+def _most(number: Number) -> float:
+    """Largest size over all runs."""
+    return float(np.max(np.abs(number)))
+
+
+def _at_most(tops: Mapping[str, float], found: _Derivatives, pair: Pair) -> float:
+    """More than a pair can add to the variance in any run [um²]."""
+    one, other = pair
+    thirds = tops[one] * _most(found.third[one, other]) + tops[other] * _most(found.third[other, one])
+    return _most(found.second[pair]) ** 2 + thirds
 
 
 # What differences over an eighth of a standard uncertainty leave where there is nothing, in parts of a variance.
@@ -180,13 +196,19 @@ def _point(size: int, *moves: Move) -> tuple[int, ...]:
 
 def _values(term: Term, own: Sequence[str], points: NDArray[np.int64]) -> Sequence[Number]:
     """Values of a term at the points: all in one call for a single run, else point by point."""
-    estimates = [(item.estimate.value, item.estimate.standard_uncertainty) for item in term.inputs]
+    estimates = [(_value(term, item), item.estimate.standard_uncertainty) for item in term.inputs]
     columns = [own.index(item.name) if item.name in own else None for item in term.inputs]
     single = not any(np.ndim(value) or np.ndim(u) for value, u in estimates)
     if single and not np.ndim(_at(term, estimates, [None] * len(columns))):
         steps = [None if column is None else points[:, column] for column in columns]
         return list(np.broadcast_to(np.asarray(_at(term, estimates, steps), dtype=float), len(points)))
     return [_at(term, estimates, [None if column is None else point[column] for column in columns]) for point in points]
+
+
+def _value(term: Term, item: Input) -> Number:
+    """Where derivatives are taken: an array in each of many points would cost more than it tells."""
+    value = item.estimate.value
+    return float(np.mean(value)) if item.name == term.linear_in else value
 
 
 def _at(

@@ -5,6 +5,7 @@ Runs of which nothing was said are stopped by whoever called; here they add noth
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
@@ -51,11 +52,12 @@ def _mask(numbers: Sequence[int], runs: int) -> np.ndarray[tuple[int], np.dtype[
 # --- terms ------------------------------------------------------------------------------------
 
 
-def terms_together(made: Sequence[Sequence[Term] | None]) -> list[Term]:
+def terms_together(made: Sequence[Sequence[Term] | None], shared: Sequence[Input] = ()) -> list[Term]:
     """The terms of all runs as terms of arrays; where a run has none, they are zero.
 
     Args:
         made: terms of each run; None where there are none to be had.
+        shared: inputs of all runs that others have as well, and that the terms may name.
 
     Raises:
         DifferError: the runs have other terms or inputs.
@@ -63,12 +65,15 @@ def terms_together(made: Sequence[Sequence[Term] | None]) -> list[Term]:
     _alike(made)
     first = next((terms for terms in made if terms is not None), ())
     inputs: dict[str, Input] = {}
+    known = {item.name: item for item in shared}
     together: list[Term] = []
     for index, term in enumerate(first):
         own = [None if terms is None else terms[index] for terms in made]
         for place, item in enumerate(term.inputs):
             # Terms that name one input share it, and so they must in all runs together.
-            inputs.setdefault(item.name, _input([None if one is None else one.inputs[place] for one in own]))
+            if item.name not in inputs:
+                of_each = [None if one is None else one.inputs[place] for one in own]
+                inputs[item.name] = _input(of_each, known.get(item.name))
         functions = [None if one is None else one.function for one in own]
         shared = tuple(inputs[item.name] for item in term.inputs)
         together.append(replace(term, inputs=shared, function=_run_by_run(functions)))
@@ -101,9 +106,11 @@ def _form(term: Term) -> tuple[object, ...]:
     return tuple((item.name, item.unit) for item in term.inputs)
 
 
-def _input(items: Sequence[Input | None]) -> Input:
-    """One input of all runs; the very same where it is the same in all of them."""
+def _input(items: Sequence[Input | None], shared: Input | None) -> Input:
+    """One input of all runs; the very same where it is the same in all of them, or one that others have as well."""
     first = next(item for item in items if item is not None)
+    if shared is not None and _is_that(items, shared):
+        return shared
     if all(item is None or item == first for item in items):
         return first
     known = [None if item is None else item.estimate for item in items]
@@ -115,6 +122,19 @@ def _input(items: Sequence[Input | None]) -> Input:
         why=first.estimate.why,
     )
     return replace(first, estimate=estimate)
+
+
+def _is_that(items: Sequence[Input | None], shared: Input) -> bool:
+    """Whether an input is, run by run, one of all runs; what differs in more than the last digits is another."""
+    of_all = np.broadcast_to(np.asarray(shared.estimate.value, dtype=np.float64), (len(items),))
+    return all(
+        item is None
+        or (item.unit == shared.unit and math.isclose(item.estimate.value, value, rel_tol=_SAME, abs_tol=_SAME))
+        for item, value in zip(items, of_all.tolist(), strict=True)
+    )
+
+
+_SAME = 1e-12  # of sums of a few floats in another order, and of the unit where they cancel
 
 
 def _side_by_side(numbers: Sequence[Number]) -> Number:

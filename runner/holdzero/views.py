@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holdzero.display import MICRO
+from holdzero.estimate import Estimate
 from holdzero.limit import between
 from holdzero.material import Material
 from holdzero.model import Input, ModelError
@@ -22,7 +23,19 @@ from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.state import Given, History, Phase, Prepared, Reading, SoakTaken, State, TemperatureTaken
 from holdzero.statistics import mean, pooled_standard_deviation
 
-__all__ = ["CharacteristicView", "Finding", "Level", "RunView", "reference_deviation", "shown", "view_of"]
+__all__ = [
+    "DIFFERENCE_READ",
+    "CharacteristicView",
+    "Finding",
+    "Level",
+    "RunView",
+    "reference_deviation",
+    "shown",
+    "view_of",
+]
+
+DIFFERENCE_READ = "difference read"
+"""How the name of the input begins that a characteristic's measured difference is."""
 
 
 class Level(StrEnum):
@@ -241,6 +254,31 @@ class CharacteristicView:
     def common_weight(self) -> float:
         """Sum of the weights [1]: by how much an effect counts that all readings share."""
         return 1.0 if self.spec.measure is Measure.SIZE else 0.0
+
+    def difference_read(self, run: RunView) -> Input:
+        """The measured difference [um] as the input that all terms share.
+
+        Args:
+            run: that its readings are of.
+        """
+        if not self._made:
+            each = zip(self.readings, self.weights, strict=True)
+            difference = sum((weight * run.difference_um(reading) for reading, weight in each), start=0.0)
+            self._made.append(
+                Input(
+                    name=f"{DIFFERENCE_READ}, {self.name}",
+                    estimate=Estimate.exact(difference),
+                    unit="um",
+                    evaluation="A",
+                    why=f"{len(self.readings)} readings, each less its zero; their scatter is carried beside it",
+                )
+            )
+        return self._made[0]
+
+    @cached_property
+    def _made(self) -> list[Input]:
+        # Made once: two terms share an input of many runs where it is the very same.
+        return []
 
     def zero_weights(self) -> dict[int, Number]:
         """Sum of the weights of the readings that share a zero [1], by the zero's number."""

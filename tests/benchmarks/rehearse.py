@@ -21,7 +21,7 @@ from holdzero.cli.rehearsing import Plan, Subject, Work, shared_out
 from holdzero.cli.workers import executor_for
 from holdzero.rehearse import rehearsed
 from holdzero.rehearse.draws import Draws, draws_of
-from holdzero.rehearse.errors import drawn, drawn_of
+from holdzero.rehearse.errors import drawn
 from holdzero.rehearse.many import BLOCK, Rehearsal
 from holdzero.testing.drive import loaded_of
 
@@ -61,12 +61,8 @@ def main() -> None:
     ideal = what.ideal()
     rehearsed(what, ideal, 0.0, BLOCK)
 
-    block = loaded.routine.check_standard
-
     def draw_all(draws: Draws, runs: int) -> None:
         drawn(ideal, draws, runs)
-        if block is not None:
-            drawn_of("deviation of the check standard", block.deviation, draws, runs)
         for reading in range(READINGS):
             draws(f"reading {reading}").normal(0.0, what.scatter_um, runs)
 

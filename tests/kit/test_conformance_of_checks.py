@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -92,10 +93,17 @@ def sound_weigh(settings: House, run: RunView, characteristic: CharacteristicVie
     return Weighting(weights=characteristic.weights, scatter=(s, dof)) if dof else None
 
 
+def sound_expected(settings: House, run: RunView) -> Iterable[Term]:
+    del settings, run
+    known = Input(name="what it shows", estimate=Estimate.of(12.0, 0.1), unit="um", evaluation="B")
+    yield Term(name="check standard", inputs=(known,), function=lambda shows: shows)
+
+
 class TestASoundCheck:
-    def test_passes_with_all_four_functions_and_arrays(self) -> None:
+    def test_passes_with_all_five_functions_and_arrays(self) -> None:
+        functions = {"watch": sound_watch, "terms": sound_terms, "judge": sound_judge, "weigh": sound_weigh}
         assert_conforms(
-            house(watch=sound_watch, terms=sound_terms, judge=sound_judge, weigh=sound_weigh, arrays=True),
+            house(**functions, expected=sound_expected, arrays=True),
             settings={"limit": "0.3 um"},
         )
 
@@ -238,6 +246,13 @@ class TestEveryMoment:
             return Weighting(weights=characteristic.weights[1:], scatter=(0.1, 3.0))
 
         assert "weights for" in complaint(house(weigh=weigh))
+
+    def test_what_is_expected_are_terms(self) -> None:
+        def expected(settings: House, run: RunView) -> Any:
+            del settings, run
+            return [12.0]
+
+        assert "expected: TypeError: it returned float, not Term" in complaint(house(expected=expected))
 
 
 class TestSpeaking:
@@ -401,6 +416,13 @@ class TestFinite:
             yield found(text=f"It lies off by {run.length(math.nan)}.")
 
         assert "no NaN and no infinity in the text of house/odd" in complaint(house(watch=watch))
+
+    def test_what_is_expected_is_finite(self) -> None:
+        def expected(settings: House, run: RunView) -> Iterable[Term]:
+            for term in sound_expected(settings, run):
+                yield replace(term, function=lambda shows: shows * math.nan)
+
+        assert "no NaN and no infinity in the term 'check standard'" in complaint(house(expected=expected))
 
     def test_weights_are_finite(self) -> None:
         def weigh(settings: House, run: RunView, characteristic: CharacteristicView) -> Weighting:

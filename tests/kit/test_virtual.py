@@ -84,6 +84,25 @@ class TestWhatTheBenchAdds:
         # 5000 um times 11.5e-6 /K times 2 K = 0.115 um; read to 0.01 um, ties to even.
         assert value(measure, routine, warm) == pytest.approx(0.115, abs=0.0051)
 
+    def test_a_check_standard_is_as_the_reference_unless_something_else_is_said(self) -> None:
+        routine = (
+            Draft()
+            .with_table("comparator", travel="20 mm", resolution="0.0001 um")
+            .with_table("check_standard", size="9 mm", deviation="0 um", limit="1 um")
+            .with_steps({"do": "zero"}, {"do": "check"}, {"do": "read", "at": "a"}, {"do": "return"})
+        )
+        warm = {"reference": 25.0, "part": 25.0}
+        for own, expansion, temperature in (({}, 11.5e-6, 25.0), ({"check standard": 4.5e-6}, 4.5e-6, 24.0)):
+            truth = Truth(
+                deviations_um={"a": 0.0},
+                temperatures_degC={**warm, **({"check standard": temperature} if own else {})},
+                expansions_per_K={"reference": 11.5e-6, **own},
+            )
+            shown = float(virtual_answers(routine, truth)[1][1].removesuffix(" um"))
+            # 9 mm less 5 mm, each with what it has grown (linear expansion, ISO 1)
+            wanted = 9000.0 * (1.0 + expansion * (temperature - 20.0)) - 5000.0 * (1.0 + 11.5e-6 * 5.0)
+            assert shown == pytest.approx(wanted, abs=6e-5)
+
     def test_answers_bring_their_time_and_a_soak_is_waited_for(self) -> None:
         routine = Draft().with_step("soak", at_least="10 min")
         answers = virtual_answers(routine, Truth(deviations_um={"a": 0.0}, every_s=5.0))

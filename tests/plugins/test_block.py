@@ -53,6 +53,18 @@ class TestInWords:
         assert data["f_o_um"] == 0.0
         assert data["f_u_um"] == data["v_um"] == pytest.approx(0.04)
 
+    def test_a_block_of_another_material_is_referred_to_20_degrees(self, measure: Measure) -> None:
+        # 25 mm at 24 °C: ceramic grows by 25 000 · 4 · 2.3e-6 = 0.23 µm less than the steel that it is compared with
+        thermal = (
+            'checks.thermal = { part_temperature = "24 degC", difference = "0 K", part_expansion = "9.2e-6 1/K", '
+            'reference_expansion = "11.5e-6 1/K" }\n'
+        )
+        warm = routine(size="25 mm").replace("checks.block", thermal + "checks.block")
+        found = {f["code"]: f for f in measure(warm, shown(*["-0.23"] * 5)).record["findings"]}
+        assert found["block/deviation"]["data"]["largest_deviation_um"] == pytest.approx(0.0, abs=1e-4)
+        assert "as read, and referred to 20 °C, before corrections other than that" in found["block/deviation"]["text"]
+        assert "block/best/ISO 3650/K" in found
+
     def test_a_nominal_of_its_own_shifts_the_deviation_and_not_the_variation(self, measure: Measure) -> None:
         outcome = measure(routine('nominal = "10.0001 mm"'), shown("0.1", "0.1", "0.1", "0.1", "0.12"))
         data = {f["code"]: f["data"] for f in outcome.record["findings"] if f["code"].startswith("block")}

@@ -188,9 +188,9 @@ class TestThermal:
             'do = "return"',
         )
         outcome = measure(HEAD + SIZE + self.check() + lines, ["21", "20 degC", "0", "1", "1", "1", "0"])
-        # 10 mm: −10 000·(11.6e-6·1 + 11.5e-6·1)
+        # the reference of 10 mm at 20 °C, 1 µm more read on aluminium at 21 °C: 10 001/(1 + 23.1e-6) − 10 001
         correction = outcome.record["results"]["t"]["corrections_um"]["correction to 20 degC"]
-        assert correction == pytest.approx(-0.231)
+        assert correction == pytest.approx(-0.23101776, abs=1e-8)
 
     def test_one_thermometer_for_both_does_not_count_in_their_difference(self, measure: Measure) -> None:
         thermometer = 'thermometer = { name = "T", error = { halfwidth = "0.1 K" } }\n'
@@ -203,7 +203,9 @@ class TestThermal:
             'do = "return"',
         )
         outcome = measure(same + SIZE + thermometer + lines, ["21", "21", "0", "1", "1", "1", "0"])
-        assert row(outcome, "error of the thermometer")["contribution_um"] == pytest.approx(0.0, abs=1e-12)
+        # but in the growth of the 1 µm that was read: 1 µm · 11.5e-6/K · 0.1 K/√3
+        contribution = row(outcome, "error of the thermometer")["contribution_um"]
+        assert contribution == pytest.approx(6.64e-7, rel=1e-3)
 
     def test_unknown_temperatures_leave_a_size_undecided(self, measure: Measure) -> None:
         outcome = measure(HEAD + SIZE + self.check() + ONE, READ)
@@ -230,12 +232,19 @@ class TestThermal:
         )
         assert measure(HEAD + SIZE + settings + ONE, READ).codes("stop") == ["thermal/difference"]
 
-    def test_a_step_within_a_part_needs_no_correction(self, measure: Measure) -> None:
-        text = 'characteristics.t = { measure = "step", at = "b", from = "a" }\n'
-        settings = self.check(part_temperature='"25 degC"', difference='"0 K"')
-        lines = steps('do = "zero"', 'do = "read", at = "a"', 'do = "read", at = "b"', 'do = "return"')
-        outcome = measure(HEAD + text + settings + lines, ["0", "1", "2", "0"])
-        assert "correction to 20 degC" not in outcome.record["results"]["t"]["corrections_um"]
+    STEP = 'characteristics.t = { measure = "step", at = "b", from = "a" }\n'
+    TWO = steps('do = "zero"', 'do = "read", at = "a"', 'do = "read", at = "b"', 'do = "return"')
+
+    def test_a_step_within_a_part_grows_with_the_part_alone(self, measure: Measure) -> None:
+        # nothing is said of the reference, and nothing need be
+        outcome = measure(HEAD + self.STEP + self.check(part_temperature='"25 degC"') + self.TWO, ["0", "1", "31", "0"])
+        # 30 µm of aluminium, 5 K above 20 °C: 30/(1 + 5·23.1e-6) − 30
+        correction = outcome.record["results"]["t"]["corrections_um"]["correction to 20 degC"]
+        assert correction == pytest.approx(-0.00346460, abs=1e-8)
+        assert outcome.codes("stop") == []
+
+    def test_a_small_step_stands_where_the_temperature_is_not_known(self, measure: Measure) -> None:
+        assert measure(HEAD + self.STEP + self.check() + self.TWO, ["0", "1", "31", "0"]).codes("stop") == []
 
 
 class TestFilm:

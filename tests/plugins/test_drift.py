@@ -248,6 +248,19 @@ class TestCheckStandard:
         outcome = measure(text, readings(self.ORDER, {"S": 0.0, "C": 0.7, "X": 1.5}, 0.3))
         assert "drift/check" not in outcome.codes("stop")
 
+    def test_of_masters_that_lie_far_apart_is_referred_to_20_degrees(self, measure: Measure) -> None:
+        # 2 mm of steel at 25 °C read 2000 · 5 · 11.5e-6 = 0.115 µm more (JCGM 100:2008, H.1.2, linear expansion)
+        settings = (
+            'accepted = { standard = "0.01 um", dof = 30 }, check = { place = "C", against = "S", value = "2000 um" }'
+        )
+        warm = (
+            'checks.thermal = { part_temperature = "25 degC", difference = "0 K", part_expansion = "11.5e-6 1/K", '
+            'reference_expansion = "11.5e-6 1/K" }\n'
+        )
+        text = routine(self.ORDER, settings, X.replace('from = "S"', 'from = ["S", "C"]') + warm)
+        outcome = measure(text, readings(self.ORDER, {"S": 0.0, "C": 2000.115, "X": 1001.5}, 0.0))
+        assert finding(outcome, "drift/check_good")["data"]["off_um"] == pytest.approx(0.0, abs=1e-4)
+
     def test_one_that_is_not_in_the_design_leaves_it_undecided(self, measure: Measure) -> None:
         outcome = self.outcome(measure, 'place = "Q", value = "0.7 um"')
         assert outcome.codes("stop") == ["drift/check_missing"]

@@ -52,6 +52,27 @@ def kind(findings: list[Finding]) -> str:
     return finding.code.split("/")[1]
 
 
+class TestFarFrom20Degrees:
+    # Aluminium on steel at 30 °C: 120 010 µm · (1 + 10 · 23.1e-6) less 120 000 µm · (1 + 10 · 11.5e-6) are 23.92 µm.
+    LONG = ROUTINE.replace('"12 mm"', '"120 mm"').replace('"12.01 mm"', '"120.01 mm"').replace("5 um", "2 um")
+    THERMAL = (
+        'checks.thermal = { part_temperature = "30 degC", difference = "0 K", part_expansion = "23.1e-6 1/K", '
+        'reference_expansion = "11.5e-6 1/K" }\n'
+    )
+
+    def asked(self, start: Callable[..., Any], reading: str) -> list[Finding]:
+        text = self.LONG.replace("checks.slips = { }\n", "checks.slips = { }\n" + self.THERMAL)
+        seen = view_of(start(text).answer(*ZERO, reading).run.state, "1")
+        return list(slips.watch(slips.SlipsSettings(), seen))
+
+    def test_a_part_that_is_good_is_not_asked_about(self, start: Callable[..., Any]) -> None:
+        assert self.asked(start, "23.9") == []
+
+    def test_one_that_reads_what_its_nominal_size_is_more_is(self, start: Callable[..., Any]) -> None:
+        (question,) = self.asked(start, "10.0")
+        assert "what the nominal size would give (+23.92 µm)" in question.text
+
+
 class TestAtTheMomentOfEntry:
     def test_a_good_reading_is_not_asked_about(self, start: Callable[..., Any]) -> None:
         assert asked(start, *ZERO, *FIRST, "12.4") == []

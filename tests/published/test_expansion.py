@@ -92,7 +92,7 @@ def correction_um(measure: Callable[..., Any], **words: str) -> float:
 
 
 class TestCorrection:
-    # l_S(δα·θ + α_S·δθ), JCGM 100:2008, eq. (H.3); worked out by hand with the coefficients above
+    # l_S(δα·θ + α_S·δθ)/(1 + α·θ), from JCGM 100:2008, eq. (H.1); worked out by hand with the coefficients above
     def test_a_part_warmer_than_the_reference_reads_long(self, measure: Callable[..., Any]) -> None:
         # 100 mm of steel: 1.15 um per kelvin
         words = {"size": "100 mm", "material": "steel", "part": "21 degC", "reference": "20 degC"}
@@ -109,7 +109,8 @@ class TestCorrection:
 
     def test_fahrenheit_means_the_same(self, measure: Callable[..., Any]) -> None:
         words = {"size": "4 in", "material": "steel", "part": "69.8 degF", "reference": "68 degF"}
-        assert correction_um(measure, **words) == pytest.approx(-101.6e3 * 11.5e-6, rel=1e-6)
+        # 4 in are 101.6 mm, 69.8 °F are 21 °C
+        assert correction_um(measure, **words) == pytest.approx(-101.6e3 * 11.5e-6 / (1.0 + 11.5e-6), rel=1e-9)
 
 
 class TestHandHeat:

@@ -85,7 +85,7 @@ def see(catalogue: Catalogue) -> See:
         result = next(result for result in evaluate(state, None, checks).results if result.name == of)
         assert result.propagated is not None
         assert result.decision is not None
-        true = np.asarray(bench.true_um(state))
+        true = np.asarray(bench.true_um())
         off = np.broadcast_to(result.propagated.value_um - true, RUNS)
         covered = np.broadcast_to(np.abs(off) <= result.decision.expanded_uncertainty_um, RUNS)
         return Seen(float(true.mean()), float(off.mean()), float(off.std()), float(covered.mean()))

@@ -12,7 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from holdzero.cli import app
-from holdzero.testing import PLAIN
+from holdzero.testing import PLAIN, Draft
 
 ROUTINES = Path(__file__).parents[2] / "routines"
 SCENARIO = """
@@ -74,6 +74,15 @@ class TestARun:
         assert "simulated" in said[-2]
         without = [text.replace("No value is of production.", "") for text in said]
         assert [text for text in without if "production" in text.lower()] == []
+
+    def test_of_a_size_that_has_no_nominal_lies_as_the_reference_does(self, run: Run, tmp_path: Path) -> None:
+        bare = Draft().without_table("characteristics.thickness.nominal")
+        bare = bare.without_table("characteristics.thickness.lower").without_table("characteristics.thickness.upper")
+        (tmp_path / "bare.toml").write_text(bare.text, "utf-8")
+        result, (record,) = run(tmp_path / "bare.toml")
+        assert result.exit_code == 0
+        assert record["results"]["thickness"]["value_um"] == pytest.approx(5000.0, abs=0.2)
+        assert "in truth +5000 µm" in result.stdout
 
     def test_recomputes_identically(self, run: Run, tmp_path: Path) -> None:
         run()

@@ -16,12 +16,10 @@ from holdzero.cli import app
 from holdzero.errors import Fault
 from holdzero.evaluate import Result, evaluate
 from holdzero.expansion import kinds_of
-from holdzero.expect import Ideal, begun, conducted
+from holdzero.expect import Ideal, Lying, begun, conducted
 from holdzero.foresee import foreseen
 from holdzero.model import Number
 from holdzero.routine.load import LoadedRoutine, load_routine
-from holdzero.run.plan import Slot, SlotKind
-from holdzero.run.state import State
 
 THERMAL = {
     "thermal": '{ part_temperature = { value = "20 degC", standard = "0.2 K" },'
@@ -211,22 +209,11 @@ def hopeless(load: Callable[[str], Loaded]) -> Foresee:
     return lambda text: [fault for fault in foreseen(*load(text)) if "nothing can be passed" in fault.found]
 
 
-class Everywhere(Ideal):
-    """A bench at which the part is of every size at once, place by place."""
-
-    heights: dict[str, Number]
-
-    def _ideal_um(self, state: State, slot: Slot) -> Any:
-        if slot.kind is not SlotKind.READ:
-            return super()._ideal_um(state, slot)
-        return self.heights[str(slot.place)]
-
-
 def found(loaded: Loaded, name: str, heights: dict[str, Number], degC: float) -> Result:  # noqa: N803
     routine_, checks = loaded
     run = begun(routine_.document, routine_.digest)
-    bench = Everywhere(run, 0.0, {}, checks.contrasts, {"part": degC, "reference": degC})
-    bench.heights = heights
+    # The part is of every size at once, place by place.
+    bench = Ideal(run, 0.0, {}, checks.contrasts, {"part": degC, "reference": degC}, Lying(places_um=heights))
     results = evaluate(conducted(run, bench).state, None, checks).results
     return next(result for result in results if result.name == name)
 

@@ -253,7 +253,7 @@ class TestASlipOfTheUnit:
         assert warned(self.size("-20 um", "+20 um") + "[checks.thermal]\n" + STEPS) == []
 
     def test_in_a_variation_is_beyond_it_from_one_end_to_the_other(self, warned: Warned) -> None:
-        (fault,) = warned(HEAD.replace('upper = "3 um"', 'upper = "0.3 mm"') + STEPS)
+        (fault,) = warned(HEAD.replace('upper = "3 um"', 'upper = "0.3 mm"') + "[checks.thermal]\n" + STEPS)
         assert fault.found == "+300 um, beyond the travel of 50 um"
         assert warned(HEAD.replace('upper = "3 um"', 'upper = "99 um"') + STEPS) == []
 
@@ -330,6 +330,23 @@ class TestASize:
     def test_without_a_temperature_is_that_at_the_bench(self, warned: Warned) -> None:
         (fault,) = warned(self.head("5 mm").replace("[checks.thermal]\n", "") + STEPS)
         assert (fault.key, fault.line, fault.found) == ("checks", None, "no thermal check for a size")
+
+
+class TestAStep:
+    @staticmethod
+    def text(upper: str) -> str:
+        keys = 'measure = "step"\nat = "b"\nfrom = "a"\nlower = "0 um"'
+        return HEAD.replace('measure = "variation"\nat = ["a", "b"]\nupper = "3 um"', f'{keys}\nupper = "{upper}"')
+
+    def test_so_large_that_warmth_shows_in_it_wants_a_temperature(self, warned: Warned) -> None:
+        # a thousandth of 150 µm is more than the 0.1 µm that the comparator shows
+        found = [fault.found for fault in warned(self.text("150 um") + STEPS)]
+        assert "no thermal check for a step of 150 um" in found
+        looked_after = warned(self.text("150 um") + "[checks.thermal]\n" + STEPS)
+        assert not [fault for fault in looked_after if "thermal" in fault.found]
+
+    def test_of_a_few_micrometres_does_not(self, warned: Warned) -> None:
+        assert warned(self.text("9 um") + STEPS) == []
 
 
 class TestWhatWouldPassTooMuch:

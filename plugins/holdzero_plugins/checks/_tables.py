@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from holdzero.hooks import Characteristic, Comparator, Estimate, Measure, Remark, Routine, Slot, SlotKind
 
 if TYPE_CHECKING:
+    from holdzero_plugins.checks._growth import ThermalSettings
     from holdzero_plugins.checks.block import BlockSettings
     from holdzero_plugins.checks.contact import ContactSettings
     from holdzero_plugins.checks.drift import DriftSettings
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     from holdzero_plugins.checks.heat import HeatSettings
     from holdzero_plugins.checks.indicator import IndicatorSettings
     from holdzero_plugins.checks.repeatability import RepeatabilitySettings
-    from holdzero_plugins.checks.thermal import ThermalSettings
 
 __all__ = ["block", "contact", "drift", "film", "heat", "indicator", "repeatability", "thermal"]
 
@@ -82,8 +82,8 @@ def thermal(settings: ThermalSettings, routine: Routine, plan: Plan) -> Iterator
     if known == {"part", "reference"}:
         yield from _beside_both(settings, bool(measured & known))
     yield from _limits(settings, measured, known)
-    if not _sizes(routine):
-        yield from _without_a_size(settings)
+    if not _sizes(routine) and routine.check_standard is None:
+        yield from _without_a_size(settings, known)
     yield from _strange(settings)
 
 
@@ -118,13 +118,16 @@ def _limits(settings: ThermalSettings, measured: set[str], known: set[str]) -> I
     yield _idle("largest_difference", found, expected, "measure both, or drop it")
 
 
-def _without_a_size(settings: ThermalSettings) -> Iterator[Remark]:
-    """A difference within one part needs no correction."""
-    temperatures = ("part_temperature", "reference_temperature", "difference")
-    expansions = ("part_expansion", "reference_expansion", "expansion_difference")
-    for key in (*temperatures, *expansions):
-        if getattr(settings, key) is not None and not (key == "difference" and settings.largest_difference):
-            mend = "drop it; a variation or a step within one part needs no correction"
+def _without_a_size(settings: ThermalSettings, known: set[str]) -> Iterator[Remark]:
+    """A difference within one part grows with the part: what is said of the reference counts only in place of that."""
+    idle = {
+        "reference_temperature": settings.difference is None or "part" in known,
+        "difference": "reference" not in known or "part" in known,
+        "reference_expansion": settings.expansion_difference is None,
+    }
+    for key, alone in idle.items():
+        if alone and getattr(settings, key) is not None and not (key == "difference" and settings.largest_difference):
+            mend = "drop it; a variation or a step within one part grows with the part alone"
             yield _odd(key, f"{key}, and no characteristic is a size", mend)
 
 

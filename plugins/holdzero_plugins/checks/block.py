@@ -36,6 +36,7 @@ from holdzero.hooks import (
     stack,
 )
 from holdzero_plugins.checks import _tables
+from holdzero_plugins.checks._growth import bench_of
 
 UM_PER_MM = 1000.0
 CORNERS = ("left front", "right front", "left back", "right back")
@@ -200,11 +201,10 @@ def _problem(settings: BlockSettings, run: RunView, readings: Mapping[str, Seque
 
 
 def _points(settings: BlockSettings, run: RunView, readings: Mapping[str, Sequence[Reading]]) -> FivePoints:
-    nominal, reference = _nominal_um(settings, run), run.reference
-    offset: Number = 0.0
-    if reference is not None and nominal is not None:
-        offset = reference.size - nominal + reference.deviation.value
-    means = [mean([run.difference_um(r) for r in readings[place]]) + offset for place in settings.places]
+    nominal, bench = _nominal_um(settings, run), bench_of(run)
+    means = [mean([run.difference_um(r) for r in readings[place]]) for place in settings.places]
+    if bench is not None and nominal is not None:
+        means = [bench.length_um(read) - nominal for read in means]
     return FivePoints(deviations_um=stack(means))
 
 
@@ -224,12 +224,14 @@ def _in_words(settings: BlockSettings, run: RunView, points: FivePoints) -> Iter
         "larger of the two nor a deviation from nominal.",
         data={key: float(np.mean(value)) for key, value in values.items()},
     )
+    bench = bench_of(run)
+    referred = ", and referred to 20 °C" if bench is not None and bench.known else ""
     at = settings.places[int(np.atleast_1d(np.abs(points.deviations_um).argmax(axis=-1))[0])]
     yield Finding(
         level=Level.NOTE,
         code="block/deviation",
-        text=f"Deviation of the length from nominal: at most {e} at any of the five points, at {at}; as read, "
-        "before corrections.",
+        text=f"Deviation of the length from nominal: at most {e} at any of the five points, at {at}; as read"
+        f"{referred}, before corrections{' other than that' if referred else ''}.",
         data={"largest_deviation_um": float(np.mean(points.largest_um))},
     )
 

@@ -1,27 +1,48 @@
 """Check standard: a second known block, read against its certified value.
 
-It catches what repeats never show: a wrong master, a wrong unit, a sign turned round, a wrong gain.
+It catches what repeats never show: a wrong master, a wrong unit, a sign turned round, a wrong gain. What the comparator
+should show on it comes from the length model: away from 20 °C a block that differs from the reference in length,
+material or temperature shows another difference than its certificate has.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import math
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
+from pydantic import Field
 
 from holdzero.hooks import (
     CharacteristicView,
     Check,
+    CheckStandard,
+    ExpansionEstimate,
     Finding,
+    Input,
     Level,
     Number,
     RunView,
     Settings,
     SlotKind,
+    TemperatureEstimate,
+    Term,
     exceeds,
     hookimpl,
     mean,
+    reference_deviation,
+    shown_difference_um,
+)
+from holdzero_plugins.checks._growth import (
+    Known,
+    above_20,
+    bodies_of,
+    expansion_of,
+    growth,
+    joined,
+    stated,
+    thermal_settings,
 )
 
 UM_PER_UNIT_SLIP = 25.4  # millimetre for inch, exact
@@ -32,15 +53,75 @@ _MEND = (
 
 
 class CheckStandardSettings(Settings):
-    """`[checks.check_standard]`: it has no keys; block and limit stand in `[check_standard]`."""
+    """`[checks.check_standard]`; block and limit stand in `[check_standard]`."""
+
+    temperature: TemperatureEstimate | None = Field(
+        None, description="Of the check standard; that of the reference where left out."
+    )
+    expansion: ExpansionEstimate | None = Field(
+        None,
+        description="Of the check standard, in place of the table's; that of the reference where it is of the same "
+        "material, or of none that is stated.",
+    )
 
 
-def _expected_um(run: RunView) -> Number | None:
-    """What the comparator should show on the check standard [um]: its size less the reference's."""
+def _nothing(at: Mapping[str, Number]) -> Number:
+    del at
+    return 0.0
+
+
+_NONE = Known((), _nothing)
+
+
+def _growths(settings: CheckStandardSettings, run: RunView, block: CheckStandard) -> tuple[Known, Known] | None:
+    """How much check standard and reference have grown since 20 °C [1]; None where that can't be known.
+
+    A routine without `[checks.thermal]` takes everything as it is at the bench, and so does this.
+    """
+    thermal = thermal_settings(run)
+    if thermal is None or run.reference is None:
+        return _NONE, _NONE
+    bodies = bodies_of(thermal, run)
+    above = bodies.reference_above_K
+    if settings.temperature is not None:
+        above = above_20(stated("temperature of the check standard", settings.temperature, "degC"))
+    alike = block.material in ("", run.reference.material) and settings.expansion is None
+    expansion = (
+        bodies.reference_expansion if alike else expansion_of(run, "check standard", settings.expansion, block.material)
+    )
+    own, of_reference = growth(expansion, above), bodies.reference_growth
+    return None if own is None or of_reference is None else (own, of_reference)
+
+
+def expected(settings: CheckStandardSettings, run: RunView) -> Iterable[Term]:
+    """What the comparator should show on the check standard, zeroed on the reference [um].
+
+    Source: JCGM 100:2008, H.1.2, eq. (H.1), see `shown_difference_um`.
+    """
     block, reference = run.routine.check_standard, run.reference
     if block is None or reference is None:
-        return None
-    return (block.size - reference.size) + (block.deviation.value - reference.deviation.value)
+        return
+    own_growth, reference_growth = _growths(settings, run, block) or (_NONE, _NONE)
+    why = block.deviation.why or " ".join(("certificate", block.certificate or "as the routine states it"))
+    known = Input(name="deviation of the check standard", estimate=block.deviation, unit="um", evaluation="B", why=why)
+    of_reference, size, zeroed_on = reference_deviation(reference), block.size, reference.size
+    length = Known((known,), lambda at: size + at[known.name])
+    reference_length = Known((of_reference,), lambda at: zeroed_on + at[of_reference.name])
+    shows = joined(shown_difference_um, length, own_growth, reference_length, reference_growth)
+    names = tuple(item.name for item in shows.inputs)
+    yield Term(
+        name="check standard less reference",
+        inputs=shows.inputs,
+        function=lambda *numbers: shows.number(dict(zip(names, numbers, strict=True))),
+        words="the lengths of both at their temperatures",
+        source="ISO 1; JCGM 100:2008, H.1.2, eq. (H.1): l·(1 + α·θ) − l_S·(1 + α_S·θ_S)",
+    )
+
+
+def _expected_um(settings: CheckStandardSettings, run: RunView) -> Number | None:
+    """The same at the estimates [um]; None where there is nothing to compare."""
+    terms = list(expected(settings, run))
+    return sum((t.function(*(i.estimate.value for i in t.inputs)) for t in terms), start=0.0) if terms else None
 
 
 def _looks_like(read: float, expected: float, limit: float, turn: float | None) -> str:
@@ -60,23 +141,30 @@ def _looks_like(read: float, expected: float, limit: float, turn: float | None) 
     return " or ".join(found) if found else "a wrong block or reference, or dirt under one of them"
 
 
-def _against_certificate(run: RunView) -> Iterable[Finding]:
-    block, expected = run.routine.check_standard, _expected_um(run)
+def _digits(number: Number, limit: float) -> int:
+    """So many significant digits of a number that a tenth of the limit shows."""
+    times = float(np.max(np.abs(number))) / limit
+    return max(4, math.floor(math.log10(times)) + 3) if times else 4
+
+
+def _against_certificate(settings: CheckStandardSettings, run: RunView) -> Iterable[Finding]:
+    block, should = run.routine.check_standard, _expected_um(settings, run)
     readings = [r for r in run.of_kind(SlotKind.CHECK) if run.zeros(r.zero)]
-    if block is None or expected is None or not readings:
+    if block is None or should is None or not readings:
         return
     turn = run.comparator.turn if run.comparator else None
+    digits = _digits(should, block.limit)
     for number in sorted({r.zero for r in readings}):
         read = mean([run.difference_um(r) for r in readings if r.zero == number])
-        off = read - expected
-        likely = _looks_like(float(np.mean(read)), float(np.mean(expected)), block.limit, turn)
-        data = {"read_um": float(np.mean(read)), "expected_um": float(np.mean(expected)), "limit_um": block.limit}
+        off = read - should
+        likely = _looks_like(float(np.mean(read)), float(np.mean(should)), block.limit, turn)
+        data = {"read_um": float(np.mean(read)), "expected_um": float(np.mean(should)), "limit_um": block.limit}
         out = exceeds(np.abs(off), block.limit, run.resolution_um)
         yield Finding(
             level=Level.STOP,
             code="check_standard/limit",
-            text=f"The check standard reads {run.length(read, 4)}; its certificate says {run.length(expected, 4)}, "
-            f"within {run.length(block.limit, 3)}. This looks like: {likely}.",
+            text=f"The check standard should read {run.length(should, digits)}, within "
+            f"{run.length(block.limit, 3)}; it reads {run.length(read, digits)}. This looks like: {likely}.",
             data=data,
             holds=out,
         )
@@ -92,7 +180,6 @@ def _against_certificate(run: RunView) -> Iterable[Finding]:
 
 def watch(settings: CheckStandardSettings, run: RunView) -> Iterable[Finding]:
     """Stop at once, before a part is read with a wrong zero."""
-    del settings
     last = max((r.seq for r in run.of_kind(SlotKind.CHECK)), default=0)
     # What was read under a zero that was given up is read again, and asked about then.
     standing = tuple(r for r in run.readings if r.kind is not SlotKind.CHECK or r.zero not in run.lost_zeros)
@@ -100,7 +187,7 @@ def watch(settings: CheckStandardSettings, run: RunView) -> Iterable[Finding]:
     # Each reading is asked about anew: going on after one says nothing of the next.
     return [
         replace(f, code=f"{f.code}/{last}", text=f"{f.text} {_MEND}")
-        for f in _against_certificate(run)
+        for f in _against_certificate(settings, run)
         if f.level is Level.STOP
     ]
 
@@ -109,8 +196,15 @@ def judge(
     settings: CheckStandardSettings, run: RunView, characteristics: Sequence[CharacteristicView]
 ) -> Iterable[Finding]:
     """The same at the end; and a check standard that nobody read."""
-    del settings, characteristics
-    yield from _against_certificate(run)
+    del characteristics
+    yield from _against_certificate(settings, run)
+    block = run.routine.check_standard
+    if block is not None and run.of_kind(SlotKind.CHECK) and _growths(settings, run, block) is None:
+        text = (
+            "The check standard was compared as if all were at 20 °C: its temperature or expansion is not known. "
+            "State them in [checks.thermal] and [checks.check_standard]."
+        )
+        yield Finding(level=Level.DOUBT, code="check_standard/growth", text=text)
     if not run.of_kind(SlotKind.CHECK):
         text = "The routine names a check standard, and it was not read."
         yield Finding(level=Level.STOP, code="check_standard/unread", text=text)
@@ -126,6 +220,7 @@ def holdzero_checks() -> Sequence[Check]:
             settings=CheckStandardSettings,
             watch=watch,
             judge=judge,
+            expected=expected,
             arrays=True,
         )
     ]

@@ -34,9 +34,11 @@ from holdzero.hooks import (
     shown,
     stack,
     student_quantile,
+    thermal_correction_um,
 )
 from holdzero_plugins.checks import _tables
 from holdzero_plugins.checks._designs import Array, DesignError, Solution, f_quantile, half_steps, solved
+from holdzero_plugins.checks._growth import bench_of
 
 F_PROBABILITY = 0.99  # test of the scatter, NIST Monograph 180, 4.4.2 (from memory)
 CHECK_PROBABILITY = 0.9973  # three sigma, NIST Monograph 180, 4.4.2 (from memory)
@@ -310,7 +312,8 @@ def _check(
         yield Finding(level=Level.STOP, code="drift/check_missing", text=text, characteristic=name)
         return
     row = fit.row((place,), against)
-    off = fit.observations @ row - check.value.value
+    read = fit.observations @ row
+    off = read + _referred_um(run, characteristic, (place, *against), read) - check.value.value
     own, dof = _length_of(row) * known[0], known[1]
     accepted = check.value.standard_uncertainty
     u = np.sqrt(np.square(own) + np.square(accepted))
@@ -331,6 +334,17 @@ def _check(
     )
     good = np.logical_not(out)
     yield Finding(level=Level.NOTE, code="drift/check_good", text=text, characteristic=name, data=data, holds=good)
+
+
+def _referred_um(run: RunView, characteristic: CharacteristicView, places: Sequence[str], read_um: Number) -> Number:
+    """What a difference of masters, or of places of the part, is more at 20 °C [um]; of two materials it is not known.
+
+    Source: JCGM 100:2008, H.1.2, linear expansion, see `thermal_correction_um`.
+    """
+    bench, masters = bench_of(run), characteristic.spec.base or ()
+    if bench is None or len({place in masters for place in places}) > 1:
+        return 0.0
+    return thermal_correction_um(read_um, bench.reference_growth if places[0] in masters else bench.growth)
 
 
 def _bound(u: Number, own: Number, dof: float, accepted: Number, accepted_dof: Number) -> Number:

@@ -31,6 +31,7 @@ from holdzero.hooks import (
     stack,
     student_quantile,
 )
+from holdzero_plugins.checks._growth import bench_of
 from holdzero_plugins.checks._slip_signatures import (
     Expected,
     Guess,
@@ -129,10 +130,10 @@ def _specs(run: RunView, reading: Reading, measure: Measure) -> Iterator[tuple[s
 def _of_nominal(run: RunView, reading: Reading, zero_um: float) -> Expected | None:
     """The nominal size: a part that is any good lies within one width of its tolerance of it."""
     for _, spec in _specs(run, reading, Measure.SIZE):
-        if run.reference is not None and None not in (spec.nominal, spec.lower, spec.upper):
+        bench = bench_of(run)
+        if bench is not None and None not in (spec.nominal, spec.lower, spec.upper):
             lower, upper = float(spec.lower or 0.0), float(spec.upper or 0.0)
-            reference = run.reference.size + float(run.reference.deviation.value)
-            middle = float(spec.nominal or 0.0) + (lower + upper) / 2.0 - reference
+            middle = float(bench.shows_um(float(spec.nominal or 0.0) + (lower + upper) / 2.0))
             return Expected(value_um=middle + zero_um, reach_um=upper - lower, why="what the nominal size would give")
     return None
 
@@ -223,14 +224,14 @@ def _dirt(reading: Reading, value_um: float, expected: Expected) -> Iterable[Gue
 
 def _wrong_part(others: RunView, reading: Reading) -> Iterable[Guess]:
     """The first reading of a size lies several tolerances away."""
-    if reading.kind is not SlotKind.READ or others.reference is None or not others.zeros(reading.zero):
+    bench = bench_of(others)
+    if reading.kind is not SlotKind.READ or bench is None or not others.zeros(reading.zero):
         return
-    reference = others.reference.size + float(others.reference.deviation.value)
     for name, spec in _specs(others, reading, Measure.SIZE):
         earlier = any(r.slot.place in spec.places and r.seq < reading.seq for r in others.of_kind(SlotKind.READ))
         if earlier or spec.base is not None or spec.nominal is None or spec.lower is None or spec.upper is None:
             continue
-        deviation = reference + float(others.difference_um(reading)) - spec.nominal
+        deviation = float(bench.length_um(others.difference_um(reading))) - spec.nominal
         width = spec.upper - spec.lower
         off = abs(deviation - (spec.lower + spec.upper) / 2.0)
         if width > 0.0 and exceeds(off, WRONG_PART_WIDTHS * width, others.resolution_um):

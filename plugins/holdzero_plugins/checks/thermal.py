@@ -1,217 +1,83 @@
-"""Thermal check: the size at the bench's temperatures becomes the size at 20 °C (ISO 1).
+"""Thermal check: what was read at the bench's temperatures is referred to 20 °C (ISO 1).
 
-Temperatures come from temperature steps where the routine has them, else from its settings;
-expansion coefficients from the settings, else from the table of materials.
+A size, and a difference within the part as well: both by the one model of `holdzero.length`. What is known of
+temperatures and expansions stands in `_growth.py`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
 
 import numpy as np
-from pydantic import Field
 
 from holdzero.hooks import (
+    MOST_GROWTH,
     CharacteristicView,
     Check,
-    Estimate,
-    ExpansionEstimate,
     Finding,
-    Input,
     Level,
     Number,
     RunView,
-    Settings,
-    Temperature,
-    TemperatureDifference,
-    TemperatureDifferenceEstimate,
-    TemperatureEstimate,
     TemperatureTaken,
     Term,
     exceeds,
     hookimpl,
-    mean,
-    pooled_standard_deviation,
     reference_deviation,
     shown,
+    thermal_correction_um,
 )
 from holdzero_plugins.checks import _tables
+from holdzero_plugins.checks._growth import Bodies, Known, ThermalSettings, bodies_of, joined
 
-REFERENCE_TEMPERATURE_DEGC = 20.0  # ISO 1:2022, standard reference temperature
+# Of the comparator's resolution: what has grown by less is not worth a word.
+_UNSEEN = 1e-3
 _FINEST_K = 1e-3  # no thermometer at a bench shows finer steps (common practice, no source)
 
 
-class ThermalSettings(Settings):
-    """`[checks.thermal]`."""
-
-    part_temperature: TemperatureEstimate | None = Field(None, description="Of the part, where no step measures it.")
-    reference_temperature: TemperatureEstimate | None = Field(
-        None, description="Of the reference, where no step measures it."
-    )
-    difference: TemperatureDifferenceEstimate | None = Field(
-        None,
-        description="Part less reference, where one of the two temperatures is not known by itself; where both are "
-        "measured, its uncertainty is added to theirs.",
-    )
-    part_expansion: ExpansionEstimate | None = Field(None, description="Of the part, in place of the table's.")
-    reference_expansion: ExpansionEstimate | None = Field(
-        None, description="Of the reference, in place of the table's."
-    )
-    expansion_difference: ExpansionEstimate | None = Field(
-        None, description="Part less reference, where it is better known than the two."
-    )
-    lowest: Temperature | None = Field(None, description="No temperature may be lower.")
-    highest: Temperature | None = Field(None, description="No temperature may be higher.")
-    largest_difference: TemperatureDifference | None = Field(
-        None, description="Part and reference may not differ by more."
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class _Known:
-    """Inputs by name, and what follows from them: a number from the numbers of the inputs."""
-
-    inputs: tuple[Input, ...]
-    number: Callable[[Mapping[str, Number]], Number]
-
-
-def _from_settings(name: str, estimate: Estimate, unit: str) -> _Known:
-    item = Input(name=name, estimate=estimate, unit=unit, evaluation="B", why=estimate.why or "stated in the routine")
-    return _Known((item,), lambda at: at[name])
-
-
-def _measured(run: RunView, of: str) -> _Known | None:
-    """A temperature from its steps: mean of the readings, less the error of the thermometer."""
-    taken = [t for t in run.temperatures if t.slot.of == of]
-    if not taken:
-        return None
-    values = [t.value_degC for t in taken]
-    s, dof = pooled_standard_deviation([values])
-    standard = s / len(values) ** 0.5
-    why = f"mean of {len(values)} temperature steps"
-    estimate = Estimate.of(mean(values), standard, dof=dof) if dof else Estimate.exact(mean(values))
-    name = f"temperature of the {of}"
-    read = Input(name=name, estimate=estimate, unit="degC", evaluation="A", why=why)
-    if run.thermometer is None:
-        return _Known((read,), lambda at: at[name])
-    error = Input(
-        name="error of the thermometer",
-        estimate=run.thermometer.error,
-        unit="K",
-        evaluation="B",
-        why=run.thermometer.error.why or f"thermometer {run.thermometer.id or run.thermometer.name}".strip(),
-    )
-    return _Known((read, error), lambda at: at[name] - at[error.name])
-
-
-def _temperatures(settings: ThermalSettings, run: RunView) -> tuple[_Known, _Known] | None:
-    """Part's temperature less 20 °C [K], and part less reference [K]; None where they can't be known."""
-    part = _measured(run, "part") or (
-        _from_settings("temperature of the part", settings.part_temperature, "degC")
-        if settings.part_temperature
-        else None
-    )
-    reference = _measured(run, "reference") or (
-        _from_settings("temperature of the reference", settings.reference_temperature, "degC")
-        if settings.reference_temperature
-        else None
-    )
-    difference = (
-        _from_settings("temperature, part less reference", settings.difference, "K") if settings.difference else None
-    )
-    if part is not None and reference is not None:
-        at_part, at_reference = part.number, reference.number
-        names = {item.name for item in part.inputs}
-        both = (*part.inputs, *(item for item in reference.inputs if item.name not in names))
-        apart = _Known(both, lambda at: at_part(at) - at_reference(at))
-        return _above_20(part), apart if difference is None else _widened(apart, difference)
-    if difference is None:
-        return None
-    if part is not None:
-        return _above_20(part), difference
-    if reference is not None:
-        at_reference, at_difference = reference.number, difference.number
-        inputs = (*reference.inputs, *difference.inputs)
-        return _above_20(_Known(inputs, lambda at: at_reference(at) + at_difference(at))), difference
-    return None
-
-
-def _widened(apart: _Known, difference: _Known) -> _Known:
-    """A measured difference with the uncertainty that the routine states for it: gradients, the thermometer's steps."""
-    stated = difference.inputs[0]
-    parts = tuple(replace(part, value=0.0) for part in stated.estimate.parts)
-    spread = replace(stated, name=f"{stated.name}, as stated", estimate=replace(stated.estimate, parts=parts))
-    number = apart.number
-    return _Known((*apart.inputs, spread), lambda at: number(at) + at[spread.name])
-
-
-def _above_20(known: _Known) -> _Known:
-    number = known.number
-    return _Known(known.inputs, lambda at: number(at) - REFERENCE_TEMPERATURE_DEGC)
-
-
-def _expansion(run: RunView, name: str, stated: Estimate | None, material: str) -> _Known | None:
-    if stated is not None:
-        return _from_settings(name, stated, "1/K")
-    row = run.materials.get(material)
-    if row is None or row.expansion is None:
-        return None
-    why = f"{material}: {row.expansion.why}"
-    item = Input(name=name, estimate=row.expansion, unit="1/K", evaluation="B", why=why)
-    return _Known((item,), lambda at: at[name])
-
-
-def _expansions(settings: ThermalSettings, run: RunView) -> tuple[_Known, _Known] | None:
-    """Reference's expansion [1/K], and part less reference [1/K]; None where they can't be known."""
-    material = run.reference.material if run.reference else ""
-    reference = _expansion(run, "expansion of the reference", settings.reference_expansion, material)
-    if reference is None:
-        return None
-    if settings.expansion_difference is not None:
-        return reference, _from_settings("expansion, part less reference", settings.expansion_difference, "1/K")
-    part = _expansion(run, "expansion of the part", settings.part_expansion, run.routine.part.material)
-    if part is None:
-        return None
-    at_part, at_reference = part.number, reference.number
-    return reference, _Known((*part.inputs, *reference.inputs), lambda at: at_part(at) - at_reference(at))
-
-
 def correction(settings: ThermalSettings, run: RunView, characteristic: CharacteristicView) -> Iterable[Term]:
-    """Correction of a size to 20 °C [um]; a variation or a step within one part needs none.
+    """Correction of a size, or of a difference within the part, to 20 °C [um].
 
-    Source: JCGM 100:2008, H.1, eq. (H.3): −l_S(δα·θ + α_S·δθ).
+    Source: JCGM 100:2008, H.1.2, eq. (H.1), solved for the length: see `thermal_correction_um`.
     """
-    temperatures, expansions = _temperatures(settings, run), _expansions(settings, run)
-    if not characteristic.common_weight or run.reference is None or temperatures is None or expansions is None:
+    bodies, read, common = bodies_of(settings, run), characteristic.difference_read(run), characteristic.common_weight
+    growth, reference_growth, reference = bodies.growth, bodies.reference_growth, run.reference
+    length = Known((read,), lambda at: at[read.name])
+    if growth is None:
         return
-    (theta, delta_theta), (alpha, delta_alpha) = temperatures, expansions
-    deviation, size = reference_deviation(run.reference), run.reference.size
-    # By name, as the model goes by it: an input whose estimate is an array has no hash.
-    all_inputs = (deviation, *theta.inputs, *delta_theta.inputs, *alpha.inputs, *delta_alpha.inputs)
-    inputs = tuple({item.name: item for item in all_inputs}.values())
-    names = tuple(item.name for item in inputs)
-
-    def function(*numbers: Number) -> Number:
-        at = dict(zip(names, numbers, strict=True))
-        length = size + at[deviation.name]
-        # JCGM 100:2008, H.1.2, eq. (H.3)
-        return -length * (delta_alpha.number(at) * theta.number(at) + alpha.number(at) * delta_theta.number(at))
-
-    at_estimates = {item.name: item.estimate.value for item in inputs}
+    if not common:
+        corrected = joined(thermal_correction_um, length, growth)
+        source = "ISO 1; JCGM 100:2008, H.1.2, linear expansion: d / (1 + α·θ), less d"
+    elif reference is not None and reference_growth is not None:
+        deviation, size = reference_deviation(reference), reference.size
+        whole = Known((deviation,), lambda at: size + at[deviation.name])
+        corrected = joined(_of_a_size, whole, reference_growth, growth, length)
+        source = "ISO 1; JCGM 100:2008, H.1.2, eq. (H.1): [l_S·(1 + α_S·θ_S) + d] / (1 + α·θ), less l_S + d"
+    else:
+        return
+    names = tuple(item.name for item in corrected.inputs)
     yield Term(
         name="correction to 20 degC",
-        inputs=inputs,
-        function=function,
-        words=_in_words(theta.number(at_estimates), delta_theta.number(at_estimates), delta_alpha.number(at_estimates)),
-        source="ISO 1; JCGM 100:2008, H.1.2, eq. (H.3): −l_S·(δα·θ + α_S·δθ)",
+        inputs=corrected.inputs,
+        function=lambda *numbers: corrected.number(dict(zip(names, numbers, strict=True))),
+        words=_in_words(run, bodies, read.estimate.value, of_reference=bool(common)),
+        source=source,
+        linear_in=read.name,
     )
 
 
-def _in_words(theta: Number, delta_theta: Number, delta_alpha: Number) -> str:
+def _of_a_size(reference_um: Number, reference_growth: Number, growth: Number, difference_um: Number) -> Number:
+    return thermal_correction_um(difference_um, growth, reference_um, reference_growth)
+
+
+def _in_words(run: RunView, bodies: Bodies, read: Number, *, of_reference: bool) -> str:
     """Why the correction has its sign, for a run at the bench."""
-    if any(np.ndim(number) for number in (theta, delta_theta, delta_alpha)):
+    known = (bodies.above_K, bodies.growth, *((bodies.warmer_K, bodies.expands_more) if of_reference else ()))
+    theta, growth, *others = (one.estimate if one is not None else 0.0 for one in known)
+    delta_theta, delta_alpha = others or (0.0, 0.0)
+    if any(np.ndim(number) for number in (theta, growth, delta_theta, delta_alpha, read)):
         return ""
+    side = "above" if theta > 0.0 else "below"
+    degrees = f"{shown(np.abs(theta))} K {side} 20 °C"
     parts = []
     if delta_theta:
         warmer, length, mend = ("warmer", "long", "subtract") if delta_theta > 0.0 else ("colder", "short", "add")
@@ -219,11 +85,23 @@ def _in_words(theta: Number, delta_theta: Number, delta_alpha: Number) -> str:
         parts.append(f"the part is {gap} K {warmer} than the reference, so it reads {length}: {mend}")
     if theta and delta_alpha:
         grows = "more" if delta_alpha > 0.0 else "less"
-        side, mend = "above" if theta > 0.0 else "below", "subtract" if theta * delta_alpha > 0.0 else "add"
-        parts.append(
-            f"the part expands {grows} than the reference and is {shown(np.abs(theta))} K {side} 20 °C: {mend}"
-        )
-    return "; ".join(parts) or "part and reference have one temperature and one expansion: nothing to correct"
+        mend = "subtract" if theta * delta_alpha > 0.0 else "add"
+        parts.append(f"the part expands {grows} than the reference and is {degrees}: {mend}")
+    own = read * growth
+    if np.abs(own) > _UNSEEN * run.resolution_um:
+        what = f"the {run.length(np.abs(read), 4)} by which " + ("it differs" if of_reference else "its places differ")
+        grown, mend = "grown" if growth > 0.0 else "shrunk", "subtract" if own > 0.0 else "add"
+        parts.append(f"{what} have {grown} by {run.length(np.abs(own))} at {degrees}: {mend}")
+    return "; ".join(parts) or _nothing(theta, own, of_reference=of_reference)
+
+
+def _nothing(theta: Number, own: Number, *, of_reference: bool) -> str:
+    """Why there is nothing to correct."""
+    if not theta:
+        return f"the part {'and the reference are' if of_reference else 'is'} at 20 °C: nothing to correct"
+    if not own and of_reference:
+        return "part and reference have one temperature and one expansion: nothing to correct"
+    return "what was read has grown or shrunk by far less than the comparator shows: nothing to correct"
 
 
 def _limits(settings: ThermalSettings, taken: Sequence[TemperatureTaken]) -> Iterable[Finding]:
@@ -287,10 +165,9 @@ def judge(settings: ThermalSettings, run: RunView, characteristics: Sequence[Cha
     if run.temperatures and run.thermometer is None:
         text = "Temperatures were measured with a thermometer that the routine does not state: they count as exact."
         yield Finding(level=Level.DOUBT, code="thermal/thermometer", text=text)
-    temperatures = _temperatures(settings, run)
-    if temperatures is not None and settings.largest_difference is not None:
-        known = temperatures[1]
-        difference = known.number({item.name: item.estimate.value for item in known.inputs})
+    bodies = bodies_of(settings, run)
+    if bodies.warmer_K is not None and settings.largest_difference is not None:
+        difference = bodies.warmer_K.estimate
         yield Finding(
             level=Level.STOP,
             code="thermal/difference",
@@ -298,23 +175,49 @@ def judge(settings: ThermalSettings, run: RunView, characteristics: Sequence[Cha
             "allowed. Let them soak longer.",
             holds=exceeds(np.abs(difference), settings.largest_difference, _FINEST_K),
         )
-    if not any(c.common_weight for c in characteristics):
-        return
-    if temperatures is None:
+    if any(c.common_weight for c in characteristics):
+        yield from _unknown(bodies, run)
+    elif bodies.growth is None:
+        yield from (_unknown_within(bodies, run, c) for c in characteristics)
+
+
+def _unknown(bodies: Bodies, run: RunView) -> Iterable[Finding]:
+    """What is missing that refers a size to 20 °C."""
+    if bodies.warmer_K is None:
         text = (
             "The temperatures are not known: measure part and reference, or state part_temperature and difference in "
             "[checks.thermal]."
         )
         yield Finding(level=Level.STOP, code="thermal/temperature", text=text)
-    if _expansions(settings, run) is None:
-        materials = [name for name, row in run.materials.items() if row.expansion is not None]
+    if bodies.expands_more is None:
         names = f"part {run.routine.part.material or 'not stated'}, reference "
         names += run.reference.material or "not stated" if run.reference else "not chosen"
-        text = (
-            f"The expansion is not known ({names}): use a material that is known ({', '.join(materials)}), "
-            "or state it in [checks.thermal]."
-        )
+        text = f"The expansion is not known ({names}): {_name_a_material(run)}"
         yield Finding(level=Level.STOP, code="thermal/expansion", text=text)
+
+
+def _unknown_within(bodies: Bodies, run: RunView, characteristic: CharacteristicView) -> Finding:
+    """The same for a difference within the part, as far as it could show; a few micrometres need no correction."""
+    read = characteristic.difference_read(run).estimate.value
+    unknown, code, mend = (
+        ("expansion", "thermal/expansion", _name_a_material(run))
+        if bodies.above_K is not None
+        else ("temperature", "thermal/temperature", "measure it, or state part_temperature in [checks.thermal].")
+    )
+    return Finding(
+        level=Level.STOP,
+        code=code,
+        text=f"{characteristic.name}: its places differ by {run.length(np.abs(read), 4)}, which can't be referred to "
+        f"20 °C. The {unknown} of the part is not known: {mend}",
+        characteristic=characteristic.name,
+        data={"difference_um": float(np.mean(read))},
+        holds=exceeds(np.abs(read) * MOST_GROWTH, run.resolution_um, run.resolution_um),
+    )
+
+
+def _name_a_material(run: RunView) -> str:
+    materials = [name for name, row in run.materials.items() if row.expansion is not None]
+    return f"use a material that is known ({', '.join(materials)}), or state it in [checks.thermal]."
 
 
 @hookimpl

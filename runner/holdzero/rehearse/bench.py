@@ -8,35 +8,22 @@ from typing import Any
 
 import numpy as np
 
-from holdzero.estimate import Estimate
 from holdzero.evaluate import Evaluation, Result
 from holdzero.expect import Ideal
+from holdzero.heights import Heights, comes_to_um, laid_um, middle_um
 from holdzero.hooks import Contrast
+from holdzero.inverse import difference_for_um, difference_of_um, sensitivity, term_um, value_um
 from holdzero.model import Number
 from holdzero.rehearse.debrief import Hidden, Share, Truth
 from holdzero.rehearse.draws import Draws
-from holdzero.rehearse.errors import REFERENCE, Floats, drawn, drawn_of, inputs_of, known_reference, shift_um, split_um
+from holdzero.rehearse.errors import Floats, drawn, inputs_of, known_reference, shift_um, split_um
 from holdzero.rehearse.goings_on import GoingsOn, again
-from holdzero.rehearse.heights import Heights, comes_to_um, laid_um, middle_um
 from holdzero.rehearse.scenario import Scenario, true_value
 from holdzero.run import Run
 from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.state import State
 
 __all__ = ["VirtualBench", "places_of"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Part:
-    """A part as it lies there.
-
-    Attributes:
-        constants_um: what each characteristic has beside the heights of its places [um].
-        heights_um: by place, one a run or one for all [um].
-    """
-
-    constants_um: Mapping[str, Number]
-    heights_um: Mapping[str, Number]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,11 +34,13 @@ class _Errors:
         true: all inputs, by name.
         given: names of those that the scenario sets.
         shifts_um: by how much more the comparator shows at a place for all that [um].
+        check_um: what it shows on the check standard [um].
     """
 
     true: Mapping[str, Floats]
     given: frozenset[str]
     shifts_um: Mapping[str, Number]
+    check_um: Number
 
 
 class VirtualBench(Ideal):
@@ -89,7 +78,7 @@ class VirtualBench(Ideal):
         super().__init__(run, 0.0, entries, contrasts, scenario.temperatures if scenario is not None else {})
         self._ideal = ideal
         own = next(result for result in ideal.results if result.name == of)
-        self._name, self._of, self._more_um = of, own.spec, more_um
+        self._name = of
         self.noise_um = scatter_um
         self._draws, self._runs = draws, runs
         self._scenario = scenario
@@ -97,6 +86,7 @@ class VirtualBench(Ideal):
             self.every_s = scenario.every
         self._goings_on = GoingsOn(scenario, draws, runs, run.state) if scenario is not None else None
         self._layout = Heights(results=ideal.results, of=of, contrasts=contrasts)
+        self._heights_um = self._laid_out(own, more_um)
         usual, given, wrong = dict(drawn(ideal, draws, runs)), dict[str, Floats](), dict[str, Floats]()
         if scenario is not None:
             units = {name: item.unit for name, item in inputs_of(ideal).items()}
@@ -107,8 +97,6 @@ class VirtualBench(Ideal):
         # Of a reference that is changed for the right one.
         until = scenario.reference_error_until if scenario is not None else None
         self._righted = self._errors_of(usual, given) if until is not None else None
-        self._block_own_um: Floats | float | None = None
-        self._part: _Part | None = None
 
     def reading_um(self, run: Run, slot: Slot) -> Number:
         """What the comparator shows, one a run [um]."""
@@ -123,13 +111,12 @@ class VirtualBench(Ideal):
             at_s: when [s].
         """
         shown = self._draws(f"reading {slot.id} {again(state, slot)}").normal(0.0, self.noise_um, self._runs)
+        more: Number = 0.0
         if slot.kind is SlotKind.READ:
-            part, place = self._part_of(state), str(slot.place)
-            more: Number = self._errors_at(state).shifts_um.get(place, 0.0) + part.heights_um[place]
-        else:
-            more = self._ideal_um(state, slot)
-            if slot.kind is SlotKind.CHECK and state.routine is not None and state.routine.check_standard is not None:
-                more = more + self._block_um(state, state.routine.check_standard.deviation)
+            place, errors = str(slot.place), self._errors_at(state)
+            more = errors.shifts_um.get(place, 0.0) + self._heights_um.get(place, 0.0)
+        elif slot.kind is SlotKind.CHECK:
+            more = self._errors_at(state).check_um
         if self._goings_on is not None:
             more = more + self._goings_on.more_um(state, slot, at_s)
         # In place: these are the longest arrays that there are.
@@ -166,7 +153,7 @@ class VirtualBench(Ideal):
             for term, drawn_um, set_um in split_um(own, errors.true, errors.given)
         ]
         return Hidden(
-            truths=self._truths(state),
+            truths=self._truths(),
             told=told,
             written_for=self._scenario.written_for if self._scenario is not None else "",
             dust=dust,
@@ -181,64 +168,40 @@ class VirtualBench(Ideal):
         warm = self._goings_on is not None and self._goings_on.shown_warmth
         return tuple(dict.fromkeys((*asked, *self.temperatures, *(("part", "reference") if warm else ()))))
 
-    def true_um(self, state: State) -> Number:
-        """The characteristic whose truth is set, in truth, one a run or one for all [um].
+    def true_um(self) -> Number:
+        """The characteristic whose truth is set, in truth, one a run or one for all [um]."""
+        return self._true_um(next(result for result in self._ideal.results if result.name == self._name))
 
-        Args:
-            state: of the run.
-        """
-        return self._true_um(state, self._name)
-
-    def _truths(self, state: State) -> tuple[Truth, ...]:
+    def _truths(self) -> tuple[Truth, ...]:
         """What is true of all characteristics, where there is one run."""
         return tuple(
-            Truth(name=result.name, spec=result.spec, true_um=float(np.ravel(self._true_um(state, result.name))[0]))
+            Truth(name=result.name, spec=result.spec, true_um=float(np.ravel(self._true_um(result))[0]))
             for result in self._ideal.results
         )
 
-    def _true_um(self, state: State, name: str) -> Number:
-        part, contrasts = self._part_of(state), self.contrasts
-        spec = next(result.spec for result in self._ideal.results if result.name == name)
+    def _true_um(self, result: Result) -> Number:
+        """What a characteristic is in truth: its value where all inputs are as estimated [um]."""
         own = self._scenario.part.places if self._scenario is not None else {}
-        lying = {place: height + own.get(place, 0.0) for place, height in part.heights_um.items()}
-        return part.constants_um[name] + comes_to_um(spec, lying, contrasts)
+        lying = {place: self._heights_um.get(place, 0.0) + own.get(place, 0.0) for place in result.spec.places}
+        return value_um(result, comes_to_um(result.spec, lying, self.contrasts))
 
-    def _part_of(self, state: State) -> _Part:
-        """The part as it lies there, and what it shows more of; the same all through the run."""
-        if self._part is None:
-            read = {str(slot.place): slot for slot in state.slots if slot.kind is SlotKind.READ}
-            ideal = {place: self._ideal_um(state, slot) for place, slot in read.items()}
-            constants = {result.name: self._constant_um(result, ideal) for result in self._ideal.results}
-            levels = self._layout.laid_out(lambda result: middle_um(result.spec) - constants[result.name], ideal)
-            self._part = _Part(
-                constants_um=constants,
-                heights_um={
-                    place: level + laid_um(self._of, place, self._more_um, self.contrasts)
-                    for place, level in levels.items()
-                },
-            )
-        return self._part
-
-    def _constant_um(self, result: Result, ideal: Mapping[str, Number]) -> Number:
-        """What a value has beside the heights of places: the reference, corrections [um]."""
-        of_places = comes_to_um(result.spec, ideal, self.contrasts)
-        value = middle_um(result.spec) if result.propagated is None else float(result.propagated.value_um)
-        return value - of_places
-
-    def _block_um(self, state: State, deviation: Estimate) -> Floats | float:
-        """By how much more the check standard shows than its certificate and the reference's let expect [um]."""
-        if self._block_own_um is None:
-            drawn_um = drawn_of("deviation of the check standard", deviation, self._draws, self._runs)
-            self._block_own_um = drawn_um - float(deviation.value)
-        reference = inputs_of(self._ideal).get(REFERENCE)
-        if reference is None:
-            return self._block_own_um
-        return self._block_own_um + float(reference.estimate.value) - self._errors_at(state).true[REFERENCE]
+    def _laid_out(self, own: Result, more_um: Number) -> Mapping[str, Number]:
+        """How high the places of the part lie, as a comparator shows it with all inputs as estimated [um]."""
+        # The others lie as in the ideal run, as far as the places do not belong to the one whose truth is set.
+        middle = difference_for_um(own, middle_um(own.spec))
+        levels = self._layout.laid_out(lambda result: middle if result is own else difference_of_um(result))
+        shown_um, places = more_um / sensitivity(own), dict.fromkeys((*levels, *own.spec.places))
+        return {place: levels.get(place, 0.0) + laid_um(own.spec, place, shown_um, self.contrasts) for place in places}
 
     def _errors_of(self, usual: Mapping[str, Floats], given: Mapping[str, Floats]) -> _Errors:
-        true = {**usual, **given}
-        shifts = self._layout.laid_out(lambda result: shift_um(result, true), {})
-        return _Errors(true=true, given=frozenset(given), shifts_um=shifts)
+        true, heights = {**usual, **given}, self._heights_um
+
+        def shifted_um(result: Result) -> Number:
+            return shift_um(result, true, comes_to_um(result.spec, heights, self.contrasts))
+
+        check_um = sum((term_um(term, 0.0, true) for term in self._ideal.check_standard), start=0.0)
+        shifts = self._layout.laid_out(shifted_um)
+        return _Errors(true=true, given=frozenset(given), shifts_um=shifts, check_um=check_um)
 
     def _errors_at(self, state: State) -> _Errors:
         """What is true now: whoever gave the zero up took the right reference, where the scenario has one."""

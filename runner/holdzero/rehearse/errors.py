@@ -2,7 +2,7 @@
 
 A measured value is a sum of terms. At the estimates of all inputs an ideal reading gives the wanted value; where the
 inputs are in truth something else, the same part makes the comparator show something else. So the plugins' own
-formulas, turned round, tell what it shows.
+formulas, turned round (see `holdzero.inverse`), tell what it shows.
 """
 
 from __future__ import annotations
@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from holdzero.estimate import Estimate
 from holdzero.evaluate import Evaluation, Result
-from holdzero.hooks import Input, Term
+from holdzero.hooks import Input, Number, Term
+from holdzero.inverse import difference_of_um, is_difference_read, sensitivity, term_um
 from holdzero.montecarlo import draw
 from holdzero.rehearse.draws import Draws
 
@@ -47,8 +48,9 @@ def drawn(ideal: Evaluation, draws: Draws, runs: int) -> Mapping[str, Floats]:
 
 def inputs_of(ideal: Evaluation) -> Mapping[str, Input]:
     """All inputs that are no reading and no scatter, by name."""
-    terms = (term for result in ideal.results for term in _systematic(result))
-    return {item.name: item for term in terms for item in term.inputs}
+    terms = (*(term for result in ideal.results for term in _systematic(result)), *ideal.check_standard)
+    items = (item for term in terms for item in term.inputs)
+    return {item.name: item for item in items if not is_difference_read(item)}
 
 
 def drawn_of(name: str, estimate: Estimate, draws: Draws, runs: int) -> Floats:
@@ -65,28 +67,28 @@ def drawn_of(name: str, estimate: Estimate, draws: Draws, runs: int) -> Floats:
     return sum(rest, start=first)
 
 
-def shift_um(result: Result, true: Mapping[str, Floats]) -> Floats | float:
-    """By how much more a characteristic is measured than with all inputs at their estimates [um].
+def shift_um(result: Result, true: Mapping[str, Floats], difference_um: Number) -> Number:
+    """By how much more the comparator shows of a characteristic than with all inputs at their estimates [um].
 
     Args:
         result: of the characteristic, with ideal readings.
         true: of all inputs, by name.
+        difference_um: what it shows with all inputs at their estimates [um].
     """
-    return sum((share for _, share in shares_um(result, true)), start=0.0)
+    lacks: Number = sum((share for _, share in shares_um(result, true, difference_um)), start=0.0)
+    return lacks / sensitivity(result, true)
 
 
-def shares_um(result: Result, true: Mapping[str, Floats]) -> Iterator[tuple[str, Floats]]:
-    """The same for each term by itself: its name, and by how much more is measured [um]."""
+def shares_um(result: Result, true: Mapping[str, Floats], difference_um: Number) -> Iterator[tuple[str, Floats]]:
+    """By how much more is measured for each term, where this difference is read: its name, and the share [um]."""
     for term in _systematic(result):
-        estimates = [float(item.estimate.value) for item in term.inputs]
-        truths = [true[item.name] for item in term.inputs]
-        yield term.name, np.asarray(term.function(*estimates) - np.asarray(term.function(*truths)))
+        yield term.name, np.asarray(term_um(term, difference_um) - term_um(term, difference_um, true))
 
 
 def split_um(
     result: Result, true: Mapping[str, Floats], given: Collection[str]
 ) -> Iterator[tuple[str, Floats, Floats]]:
-    """The same, told apart: what is drawn of what the routine states, and what somebody set.
+    """By how much more is measured for each term: for what is drawn of what the routine states, and for what is set.
 
     Args:
         result: of the characteristic, with ideal readings.
@@ -96,9 +98,9 @@ def split_um(
     Returns:
         For each term its name, what was drawn and what was set [um].
     """
-    estimated = {item.name: float(item.estimate.value) for term in _systematic(result) for item in term.inputs}
-    only_set = {name: true[name] if name in given else np.full(1, value) for name, value in estimated.items()}
-    for (name, both), (_, of_set) in zip(shares_um(result, true), shares_um(result, only_set), strict=True):
+    read = difference_of_um(result)
+    only_set = {name: true[name] for name in given}
+    for (name, both), (_, of_set) in zip(shares_um(result, true, read), shares_um(result, only_set, read), strict=True):
         yield name, both - of_set, of_set
 
 

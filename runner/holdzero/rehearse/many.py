@@ -15,11 +15,11 @@ from holdzero.checks import Checks
 from holdzero.errors import HoldzeroError
 from holdzero.evaluate import Evaluation, Result, evaluate
 from holdzero.expect import Ideal, begun, conducted, expect
+from holdzero.heights import middle_um
 from holdzero.hooks import Number
 from holdzero.limit import between
 from holdzero.rehearse.bench import VirtualBench, places_of
 from holdzero.rehearse.draws import Draws, draws_of
-from holdzero.rehearse.heights import middle_um
 from holdzero.rehearse.scenario import Scenario
 from holdzero.routine import schema
 from holdzero.run import Run
@@ -218,7 +218,7 @@ def _block(what: Rehearsal, ideal: Evaluation, more_um: Number, runs: int, draws
         scenario=what.scenario,
     )
     state = conducted(what.begun, bench).state
-    true_um = np.broadcast_to(bench.true_um(state), runs)
+    true_um = np.broadcast_to(bench.true_um(), runs)
     total = Tally()
     for start in range(0, runs, LOT):
         lot = slice(start, min(start + LOT, runs))

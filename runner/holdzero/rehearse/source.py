@@ -11,8 +11,10 @@ import numpy as np
 from holdzero import events as e
 from holdzero.checks import Checks
 from holdzero.errors import SourceError
+from holdzero.evaluate import Evaluation
 from holdzero.expect import expect
-from holdzero.hooks import Answer, Asks, Command, Prompt, Source
+from holdzero.heights import middle_um
+from holdzero.hooks import Answer, Asks, Command, Measure, Prompt, Source
 from holdzero.quantity import Dimension
 from holdzero.rehearse.bench import VirtualBench
 from holdzero.rehearse.debrief import debriefed
@@ -109,12 +111,14 @@ def bench_of(conducted: Conducted, written: Written | None) -> VirtualBench:
     if written is not None:
         refuse_misfits(written, conducted.run, ideal, checks, entries)
     specs = state.routine.characteristics
+    of = next((name for name, spec in specs.items() if (spec.lower, spec.upper) != (None, None)), next(iter(specs)))
+    more = (scenario.part.more or 0.0) if scenario is not None else 0.0
     scatter = scenario.scatter if scenario is not None else None
     return VirtualBench(
         conducted.run,
         ideal=ideal,
-        of=next((name for name, spec in specs.items() if (spec.lower, spec.upper) != (None, None)), next(iter(specs))),
-        more_um=(scenario.part.more or 0.0) if scenario is not None else 0.0,
+        of=of,
+        more_um=more + _without_middle_um(ideal, of),
         scatter_um=scatter if scatter is not None else 0.5 * state.comparator.resolution,
         entries=entries,
         contrasts=checks.contrasts,
@@ -123,6 +127,15 @@ def bench_of(conducted: Conducted, written: Written | None) -> VirtualBench:
         runs=1,
         scenario=scenario,
     )
+
+
+def _without_middle_um(ideal: Evaluation, of: str) -> float:
+    """How large a size is that has no middle to count from, where it is as large as the reference [um]."""
+    result = next(result for result in ideal.results if result.name == of)
+    whole = result.spec.measure is Measure.SIZE and result.spec.nominal is None
+    if not whole or result.propagated is None:
+        return 0.0
+    return float(result.propagated.value_um) - middle_um(result.spec)
 
 
 def _text_of(event: e.AnyEvent, prompt: Prompt) -> str:

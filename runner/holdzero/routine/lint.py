@@ -10,6 +10,7 @@ import difflib
 from collections.abc import Iterable, Iterator
 
 from holdzero.errors import Fault
+from holdzero.length import MOST_GROWTH
 from holdzero.limit import exceeds
 from holdzero.routine import schema
 from holdzero.routine.limits import like_a_size, small
@@ -220,6 +221,20 @@ def _blocks(routine: schema.Routine) -> Warnings:
             yield (role, "deviation"), f"an expanded uncertainty of {2.0 * standard:g} um, more than a block's", mend
 
 
+def _grown_steps(routine: schema.Routine) -> Warnings:
+    """Differences within the part so large that it would show how much they have grown."""
+    comparator = routine.comparator
+    coarsest = comparator.resolution if isinstance(comparator, schema.Comparator) else comparator.largest_resolution
+    for name, spec in routine.characteristics.items():
+        largest = max((abs(limit) for limit in (spec.lower, spec.upper) if limit is not None), default=0.0)
+        if exceeds(largest * MOST_GROWTH, coarsest, coarsest):
+            yield (
+                ("characteristics", name),
+                f"no thermal check for a {spec.measure} of {largest:g} um",
+                "add [checks.thermal], or it is that at the bench's temperature",
+            )
+
+
 def _silences(routine: schema.Routine) -> Warnings:
     sizes = any(spec.measure is schema.Measure.SIZE for spec in routine.characteristics.values())
     if sizes and "thermal" not in routine.checks:
@@ -228,6 +243,8 @@ def _silences(routine: schema.Routine) -> Warnings:
             "no thermal check for a size",
             "add [checks.thermal], or the size is that at the bench's temperature",
         )
+    elif "thermal" not in routine.checks:
+        yield from _grown_steps(routine)
     measured = any(step.do == "temperature" for _, step, _ in _numbered(routine.steps))
     if measured and routine.thermometer is None:
         mend = "add [thermometer], else its readings count as exact"

@@ -85,7 +85,7 @@ def _module_with(declaration: Any) -> ModuleType:
     """A module that declares one thing, as if it stood in the file of its functions."""
     hook = next(hook for hook, (_, kind) in HOOKS.items() if type(declaration) is kind)
     module = ModuleType(str(declaration.name))
-    functions = (getattr(declaration, word, None) for word in ("judge", "watch", "terms", "weigh"))
+    functions = (getattr(declaration, word, None) for word in ("judge", "watch", "terms", "weigh", "expected"))
     module.__file__ = next((item.__code__.co_filename for item in functions if inspect.isfunction(item)), None)
 
     def declare() -> list[Any]:

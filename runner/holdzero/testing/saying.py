@@ -28,7 +28,7 @@ class Said:
     Attributes:
         watched: at the bench.
         weighed: by characteristic, where it weighs.
-        terms: by characteristic.
+        terms: by characteristic; and what is expected on the check standard.
         judged: at the end.
     """
 
@@ -109,6 +109,8 @@ class Suite:
                 seen[index] = replace(one, weights=weighing.weights, scatter=weighing.scatter)
             if check.terms is not None:
                 terms.append((one.name, tuple(check.terms(settings, view, seen[index]))))
+        if check.expected is not None:
+            terms.append(("the check standard", tuple(check.expected(settings, view))))
         judged = tuple(check.judge(settings, view, tuple(seen))) if check.judge is not None else ()
         return Said(watched=watched, weighed=tuple(weighed), terms=tuple(terms), judged=judged)
 
@@ -126,6 +128,7 @@ class Suite:
         for one in seen:
             weighed, _, failed = self.alone.weigh(view, one)
             failures += failed + self.alone.terms(view, weighed)[1]
+        failures += self.alone.expected(view)[1]
         failures += self.alone.judge(view, seen)[1]
         return [f"{failure.during}: {failure.message}" for failure in failures]
 

@@ -11,6 +11,7 @@ from typing import Literal
 import numpy as np
 
 from holdzero.catalogue import Catalogue
+from holdzero.length import REFERENCE_TEMPERATURE_DEGC, shown_difference_um
 from holdzero.register import load_register
 from holdzero.routine.schema import Measure, Routine
 from holdzero.run import Run
@@ -41,10 +42,11 @@ class Truth:
         rounded: whether readings are rounded to the comparator's resolution.
         drift_um_per_h: by how much the dial shows more from hour to hour [um/h], from the moment
             when a zero is set.
-        temperatures_degC: of `part`, `reference` and `air` [degC]; 20 where one is left out.
-        expansions_per_K: true coefficients of expansion of `part` and `reference` [1/K]; 0, so
-            that temperature moves nothing, where one is left out. The check standard is the
-            reference's equal.
+        temperatures_degC: of `part`, `reference`, `check standard` and `air` [degC]; 20 where one
+            is left out, but for the check standard, which is as warm as the reference then.
+        expansions_per_K: true coefficients of expansion of `part`, `reference` and `check standard`
+            [1/K]; 0, so that temperature moves nothing, where one is left out, but for the check
+            standard, which expands as the reference does then.
         every_s: time from one answer to the next [s].
         answers: to questions, by what is asked for; a question with choices that is not among them
             gets its first choice.
@@ -62,19 +64,17 @@ class Truth:
     every_s: float = 10.0
     answers: Mapping[str, str] = field(default_factory=dict)
 
-    def grown(self, length_um: float, of: Literal["part", "reference"]) -> float:
-        """A length [um] at the temperature of the part or the reference; `length_um` is at 20 °C.
-
-        Returns:
-            The length [um].
+    def growth(self, of: Literal["part", "reference", "check standard"]) -> float:
+        """α·θ, by how much something has grown since 20 °C [1].
 
         Source: ISO 1:2022, reference temperature; linear expansion.
         """
-        above_K = self.temperatures_degC.get(of, _REFERENCE_DEGC) - _REFERENCE_DEGC  # noqa: N806  the unit's own capital
-        return length_um * (1.0 + self.expansions_per_K.get(of, 0.0) * above_K)
-
-
-_REFERENCE_DEGC = 20.0  # ISO 1:2022
+        temperature, expansion = self.temperatures_degC.get(of), self.expansions_per_K.get(of)
+        if of == "check standard":
+            temperature = self.temperatures_degC.get("reference") if temperature is None else temperature
+            expansion = self.expansions_per_K.get("reference") if expansion is None else expansion
+        above_K = 0.0 if temperature is None else temperature - REFERENCE_TEMPERATURE_DEGC  # noqa: N806  the unit's own capital
+        return (expansion or 0.0) * above_K
 
 
 def virtual_answers(
@@ -152,7 +152,7 @@ class _Bench:
         if prompt.asks is Asks.READING:
             return self._reading(state, slot, time_s)
         if prompt.asks is Asks.TEMPERATURE:
-            return f"{self.truth.temperatures_degC.get(slot.of, _REFERENCE_DEGC):.4f} degC"
+            return f"{self.truth.temperatures_degC.get(slot.of, REFERENCE_TEMPERATURE_DEGC):.4f} degC"
         if slot.of in self.truth.answers:
             return self.truth.answers[slot.of]
         if slot.choices:
@@ -176,17 +176,18 @@ class _Bench:
         if routine is None or slot.kind in (SlotKind.ZERO, SlotKind.RETURN):
             return 0.0
         if reference is None:  # the zero is on the part: what is read is how a place differs from there
-            return self._deviation_um(slot) if slot.kind is SlotKind.READ and routine.zero_place is not None else 0.0
+            on_the_part = slot.kind is SlotKind.READ and routine.zero_place is not None
+            return float(shown_difference_um(self._deviation_um(slot), truth.growth("part"))) if on_the_part else 0.0
         own = truth.reference_um if truth.reference_um is not None else float(reference.deviation.value)
-        zero = truth.grown(reference.size + own, "reference")
+        zeroed_on = (reference.size + own, truth.growth("reference"))
         if slot.kind is SlotKind.READ:
             length_um = self._nominal_um(routine, reference.size, slot) + self._deviation_um(slot)
-            return truth.grown(length_um, "part") - zero
+            return float(shown_difference_um(length_um, truth.growth("part"), *zeroed_on))
         block = routine.check_standard
         if block is None:
             raise ValueError("the routine reads a check standard and has none")
         off = truth.check_standard_um if truth.check_standard_um is not None else float(block.deviation.value)
-        return truth.grown(block.size + off, "reference") - zero
+        return float(shown_difference_um(block.size + off, truth.growth("check standard"), *zeroed_on))
 
     def _nominal_um(self, routine: Routine, reference_um: float, slot: Slot) -> float:
         if self.truth.counted_from == "reference":

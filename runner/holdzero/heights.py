@@ -56,7 +56,7 @@ class Heights:
 
     Attributes:
         results: of the routine with ideal readings.
-        of: name of the characteristic whose truth is set.
+        of: name of the characteristic whose truth is set; empty for none.
         contrasts: measures of plugins.
     """
 
@@ -64,20 +64,21 @@ class Heights:
     of: str
     contrasts: Mapping[str, Contrast]
 
-    def laid_out(self, wanted_um: Callable[[Result], Number], start: Mapping[str, Number]) -> dict[str, Number]:
-        """Heights with which the characteristics come to what is wanted [um].
+    def laid_out(self, wanted_um: Callable[[Result], Number]) -> dict[str, Number]:
+        """Heights with which the characteristics come to what is wanted [um]; a place that is left out lies at 0.
 
         Args:
             wanted_um: what a characteristic is to come to [um].
-            start: heights of places that nothing is wanted of.
         """
-        heights, settled = dict(start), set[str]()
+        heights, settled = dict[str, Number](), set[str]()
         for result in sorted(self.results, key=self._turn):
             spec, own = result.spec, result.name == self.of
             if spec.measure is Measure.SIZE:
                 size = wanted_um(result) + _mean(heights, spec.base or ())
                 heights |= {place: size for place in spec.at if place not in settled}
-            elif spec.measure is Measure.STEP or own:
+            elif (
+                spec.measure is Measure.STEP or own or (spec.measure in self.contrasts and settled.isdisjoint(spec.at))
+            ):
                 lacks = wanted_um(result) - comes_to_um(spec, heights, self.contrasts)
                 self._mend(heights, settled, spec, lacks, own=own)
             else:

@@ -1,0 +1,260 @@
+"""What is referred to 20 °C, through the whole tool, against the formula in exact fractions.
+
+The formula: linear expansion, l·(1 + α·θ) at a temperature θ above 20 °C (ISO 1:2022; JCGM 100:2008, H.1.2, eq. (H.1)),
+so l = [l_ref·(1 + α_ref·θ_ref) + d] / (1 + α·θ), and for a difference within the part d / (1 + α·θ).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from fractions import Fraction
+from typing import Any, TypeAlias
+
+import pytest
+
+from holdzero.testing import Draft
+
+Measure: TypeAlias = Callable[..., Any]  # see conftest
+
+# A comparator of long travel: the part may lie millimetres from the reference.
+LONG = Draft().with_table("comparator", resolution="0.01 um", travel="20000 um").with_table("bracket", limit="1 um")
+FINE = 1e-7  # of micrometres: far below what is read, far above what rounding of floats leaves
+
+
+def length(
+    read: str, part: tuple[str, str], reference: tuple[str, str, str] | None = None, deviation: str = "0"
+) -> float:
+    """The formula in fractions [um].
+
+    Args:
+        read: d [um].
+        part: expansion [1/K] and temperature [degC].
+        reference: size [um], expansion [1/K] and temperature [degC]; None for a difference within the part.
+        deviation: of the reference [um].
+    """
+    growth = Fraction(part[0]) * (Fraction(part[1]) - 20)
+    zero = Fraction(0)
+    if reference is not None:
+        size, expansion, temperature = map(Fraction, reference)
+        zero = (size + Fraction(deviation)) * (1 + expansion * (temperature - 20))
+    return float((zero + Fraction(read)) / (1 + growth))
+
+
+def stated(part: tuple[str, str], reference: tuple[str, str]) -> dict[str, str]:
+    """`[checks.thermal]` with the expansion and temperature of each."""
+    return {
+        "part_expansion": f"{part[0]} 1/K",
+        "part_temperature": f"{part[1]} degC",
+        "reference_expansion": f"{reference[0]} 1/K",
+        "reference_temperature": f"{reference[1]} degC",
+    }
+
+
+def read_at(*places: str) -> Sequence[dict[str, Any]]:
+    steps = [{"do": "read", "at": place, "times": 2} for place in places]
+    return ({"do": "zero"}, *steps, {"do": "return"}, {"do": "compare"})
+
+
+def twice(*readings: str) -> list[str]:
+    return ["0", *(reading for reading in readings for _ in range(2)), "0"]
+
+
+def result_of(outcome: Any, name: str = "thickness") -> dict[str, Any]:
+    one: dict[str, Any] = outcome.record["results"][name]
+    return one
+
+
+class TestASize:
+    """A part that is not as long as its reference: what it is longer has grown as well."""
+
+    @pytest.mark.parametrize(
+        ("read", "size_mm", "nominal_mm", "part", "reference"),
+        [
+            pytest.param("2000.3", "40", "42", ("19e-6", "27.3"), ("11.5e-6", "26.9"), id="brass, 2 mm longer"),
+            pytest.param("-3500.1", "25", "21.5", ("11.5e-6", "31"), ("11.5e-6", "31"), id="steel, 3.5 mm shorter"),
+            pytest.param("1250.05", "100", "101.25", ("23.1e-6", "12.5"), ("9.2e-6", "12"), id="aluminium in the cold"),
+            pytest.param("-12.4", "75", "75", ("4.5e-6", "38"), ("11.5e-6", "38.2"), id="carbide, as long"),
+            pytest.param("19000.7", "1", "20", ("17.3e-6", "5"), ("11.5e-6", "5"), id="19 of 20 mm are the part's own"),
+        ],
+    )
+    def test_is_the_formula_s(
+        self,
+        measure: Measure,
+        read: str,
+        size_mm: str,
+        nominal_mm: str,
+        part: tuple[str, str],
+        reference: tuple[str, str],
+    ) -> None:
+        draft = (
+            LONG.with_table("reference", size=f"{size_mm} mm", deviation="+0.13 um")
+            .with_characteristic("thickness", nominal=f"{nominal_mm} mm", lower="-300 um", upper="+300 um")
+            .with_check("thermal", **stated(part, reference))
+            .with_steps(*read_at("a"))
+        )
+        size_um = str(1000 * Fraction(size_mm))
+        wanted = length(read, part, (size_um, *reference), "0.13") - float(1000 * Fraction(nominal_mm))
+        assert result_of(measure(draft.text, twice(read)))["value_um"] == pytest.approx(wanted, abs=FINE)
+
+    def test_that_the_correction_to_first_order_would_pass_is_rejected(self, measure: Measure) -> None:
+        # 30 mm of steel on 22 mm at 26 °C, 8000.00 µm read: 8 mm · 11.5e-6/K · 6 K = 0.55 µm too long
+        draft = (
+            LONG.with_table("reference", size="22 mm")
+            .with_characteristic("thickness", nominal="30 mm", lower="-0.3 um", upper="+0.3 um")
+            .with_check("thermal", **stated(("11.5e-6", "26"), ("11.5e-6", "26")))
+            .with_steps(*read_at("a"))
+        )
+        outcome = measure(draft.text, twice("8000.00"))
+        assert result_of(outcome)["value_um"] == pytest.approx(-8000.0 * (1.0 - 1.0 / (1.0 + 6 * 11.5e-6)), abs=FINE)
+        assert outcome.code == 1
+
+    def test_by_differences_that_are_better_known_is_the_same(self, measure: Measure) -> None:
+        draft = LONG.with_characteristic("thickness", nominal="8 mm", lower="-9 um", upper="9 um").with_steps(
+            *read_at("a")
+        )
+        both = draft.with_check("thermal", **stated(("12.1e-6", "28.2"), ("11.5e-6", "28")))
+        apart = draft.with_check(
+            "thermal",
+            reference_expansion="11.5e-6 1/K",
+            expansion_difference="0.6e-6 1/K",
+            part_temperature="28.2 degC",
+            difference="0.2 K",
+        )
+        one, other = (result_of(measure(text, twice("3001.23")))["value_um"] for text in (both.text, apart.text))
+        assert one == pytest.approx(other, abs=1e-10)
+        wanted = length("3001.23", ("12.1e-6", "28.2"), ("5000", "11.5e-6", "28")) - 8000.0
+        assert one == pytest.approx(wanted, abs=FINE)
+
+
+class TestADifferenceWithinThePart:
+    """It grows with the part, whatever the reference does."""
+
+    WARM = ("11.5e-6", "25")
+
+    def draft(self, **keys: Any) -> Draft:
+        draft = LONG.without_table("characteristics.thickness").with_characteristic("thickness", **keys)
+        return draft.with_check("thermal", part_expansion="11.5e-6 1/K", part_temperature="25 degC")
+
+    def test_a_step_of_steel_at_25_degrees(self, measure: Measure) -> None:
+        # 5000.00 µm read, 5 mm · 11.5e-6/K · 5 K = 0.2875 µm of it are warmth
+        draft = self.draft(measure="step", at="b", from_="a", lower="4999.85 um", upper="5000.15 um").with_steps(
+            *read_at("a", "b")
+        )
+        outcome = measure(draft.text, twice("0", "5000.00"))
+        assert result_of(outcome)["value_um"] == pytest.approx(length("5000", self.WARM), abs=FINE)
+        assert round(result_of(outcome)["value_um"], 2) == 4999.71
+        assert outcome.code == 1
+
+    @pytest.mark.parametrize(
+        ("keys", "readings", "read"),
+        [
+            pytest.param({"measure": "step", "at": "b", "from_": "a"}, ("3000", "500"), "-2500", id="a step down"),
+            pytest.param({"measure": "variation", "at": ["a", "b"]}, ("-40", "7960"), "8000", id="a variation"),
+            pytest.param({"measure": "taper", "at": ["a", "b", "c"]}, ("4000", "1", "-4000"), "8000", id="a taper"),
+            pytest.param({"measure": "crown", "at": ["a", "b", "c"]}, ("-2000", "4000", "-1000"), "5500", id="a crown"),
+        ],
+    )
+    def test_is_the_formula_s(
+        self, measure: Measure, keys: dict[str, Any], readings: tuple[str, ...], read: str
+    ) -> None:
+        draft = self.draft(**keys).with_steps(*read_at(*("a", "b", "c")[: len(readings)]))
+        outcome = measure(draft.text, twice(*readings))
+        assert result_of(outcome)["value_um"] == pytest.approx(length(read, self.WARM), abs=FINE)
+
+    def test_is_the_same_as_a_size_from_a_block(self, measure: Measure) -> None:
+        """The part's own lower face lies where the block would: 5 mm read either way, at 25 °C."""
+        draft = (
+            self.draft(measure="step", at="top", from_="bottom")
+            .with_characteristic("size", measure="size", at="top", nominal="10 mm")
+            .with_table("reference", size="10 mm")
+            .with_check("thermal", reference_expansion="11.5e-6 1/K", difference="0 K")
+            .with_steps(*read_at("bottom", "top"))
+        )
+        outcome = measure(draft.text, twice("0.00", "5000.12"))
+        step, size = (result_of(outcome, name)["value_um"] for name in ("thickness", "size"))
+        assert step == pytest.approx(size, abs=1e-9)
+        assert step == pytest.approx(length("5000.12", self.WARM), abs=FINE)
+
+    def test_is_as_uncertain_as_the_part_s_warmth(self, measure: Measure) -> None:
+        draft = self.draft(measure="step", at="b", from_="a").with_check(
+            "thermal",
+            part_temperature={"value": "25 degC", "standard": "0.5 K"},
+            part_expansion={"value": "11.5e-6 1/K", "standard": "1e-6 1/K"},
+        )
+        rows = result_of(measure(draft.with_steps(*read_at("a", "b")).text, twice("0", "5000")))["budget"]
+        found = {row["name"]: row["contribution_um"] for row in rows}
+        # ∂/∂θ d/(1 + αθ) = −dα/(1 + αθ)², and the same with α and θ changed
+        shrunk = (1.0 + 5 * 11.5e-6) ** 2
+        assert found["temperature of the part"] == pytest.approx(5000.0 * 11.5e-6 * 0.5 / shrunk, rel=1e-6)
+        assert found["expansion of the part"] == pytest.approx(5000.0 * 5.0 * 1e-6 / shrunk, rel=1e-6)
+        assert "deviation of the reference" not in found
+
+
+class TestWhatIsNotKnown:
+    def outcome(self, measure: Measure, read: str, **thermal: str) -> Any:
+        bare = LONG.without_table("characteristics.thickness")
+        draft = bare.with_characteristic("thickness", measure="step", at="b", from_="a")
+        return measure(draft.with_check("thermal", **thermal).with_steps(*read_at("a", "b")).text, twice("0", read))
+
+    @pytest.mark.parametrize(
+        ("thermal", "code", "words"),
+        [
+            ({"part_expansion": "11.5e-6 1/K"}, "thermal/temperature", "The temperature of the part is not known"),
+            ({"part_temperature": "25 degC"}, "thermal/expansion", "The expansion of the part is not known"),
+        ],
+    )
+    def test_leaves_a_large_step_undecided(
+        self, measure: Measure, thermal: dict[str, str], code: str, words: str
+    ) -> None:
+        outcome = self.outcome(measure, "5000", **thermal)
+        assert outcome.codes("stop") == [code]
+        (text,) = [f["text"] for f in outcome.record["findings"] if f["code"] == code]
+        assert words in text
+        assert "differ by 5000 µm" in text
+
+    def test_leaves_a_small_one_as_it_is(self, measure: Measure) -> None:
+        # a thousandth of 9 µm is less than the 0.01 µm that the comparator shows
+        assert self.outcome(measure, "9").codes("stop") == []
+
+
+class TestWords:
+    """Each says a part of the correction, with its sign; the signs are those of the formula's partial sums."""
+
+    def term(self, measure: Measure, read: str, part: tuple[str, str], reference: tuple[str, str]) -> dict[str, Any]:
+        draft = (
+            LONG.with_characteristic("thickness", nominal="5 mm", lower="-9 mm", upper="9 mm")
+            .with_check("thermal", **stated(part, reference))
+            .with_steps(*read_at("a"))
+        )
+        terms = result_of(measure(draft.text, twice(read)))["terms"]
+        (one,) = [term for term in terms if term["name"] == "correction to 20 degC"]
+        found: dict[str, Any] = one
+        return found
+
+    @pytest.mark.parametrize("read", ["2000", "-2000", "0"])
+    @pytest.mark.parametrize(("part", "reference"), [("23", "23"), ("17", "17"), ("23", "23.5"), ("17.5", "17")])
+    @pytest.mark.parametrize("expansion", ["11.5e-6", "23e-6", "4.5e-6"])
+    def test_add_up_to_the_sign(self, measure: Measure, read: str, part: str, reference: str, expansion: str) -> None:
+        term = self.term(measure, read, (expansion, part), ("11.5e-6", reference))
+        theta, warmer = Fraction(part) - 20, Fraction(part) - Fraction(reference)
+        alpha, of_reference = Fraction(expansion), Fraction("11.5e-6")
+        # −l_ref·α_ref·δθ, −l_ref·δα·θ, −d·α·θ: what the exact correction is the sum of, over 1 + αθ
+        more = alpha - of_reference
+        shares = (-5000 * of_reference * warmer, -5000 * more * theta, -Fraction(read) * alpha * theta)
+        wanted = ["subtract" if share < 0 else "add" for share in shares if share]
+        assert re.findall(r": (subtract|add)", term["words"]) == wanted
+        assert term["value_um"] == pytest.approx(float(sum(shares) / (1 + alpha * theta)), abs=FINE)
+
+    def test_say_what_has_grown(self, measure: Measure) -> None:
+        words = self.term(measure, "2000", ("11.5e-6", "30"), ("11.5e-6", "30"))["words"]
+        assert words == "the 2000 µm by which it differs have grown by 0.23 µm at 10 K above 20 °C: subtract"
+
+    def test_say_that_there_is_nothing(self, measure: Measure) -> None:
+        assert "are at 20 °C: nothing" in self.term(measure, "2000", ("11.5e-6", "20"), ("11.5e-6", "20"))["words"]
+        assert "far less than" in self.term(measure, "0.02", ("11.5e-6", "21"), ("11.5e-6", "21"))["words"]
+        assert "one expansion" in self.term(measure, "0", ("11.5e-6", "21"), ("11.5e-6", "21"))["words"]
+
+    def test_name_the_formula(self, measure: Measure) -> None:
+        source = self.term(measure, "2000", ("11.5e-6", "23"), ("11.5e-6", "23"))["source"]
+        assert "JCGM 100:2008, H.1.2, eq. (H.1): [l_S·(1 + α_S·θ_S) + d] / (1 + α·θ), less l_S + d" in source
