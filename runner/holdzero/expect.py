@@ -22,12 +22,13 @@ from holdzero import events as e
 from holdzero.checks import Checks
 from holdzero.decide import DecisionRule, Rule, decide
 from holdzero.errors import HoldzeroError
-from holdzero.evaluate import Evaluation, Result, evaluate
+from holdzero.evaluate import evaluate
 from holdzero.heights import Heights, middle_um
 from holdzero.hooks import Contrast
 from holdzero.inverse import difference_for_um, term_um
 from holdzero.length import REFERENCE_TEMPERATURE_DEGC
 from holdzero.model import Contribution, Number
+from holdzero.result import Evaluation, Result
 from holdzero.routine import schema
 from holdzero.run import Run
 from holdzero.run.plan import Slot, SlotKind

@@ -16,10 +16,10 @@ from holdzero.checks import Checks
 from holdzero.decide import DecisionRule, Rule
 from holdzero.display import micro_text
 from holdzero.errors import Fault, HoldzeroError
-from holdzero.evaluate import Evaluation, Result
 from holdzero.expect import NeverEndsError, expect
 from holdzero.hooks import Check, Finding, Level, Material
 from holdzero.passable import Trial, culprit_of
+from holdzero.result import Evaluation, Result
 from holdzero.routine import schema
 from holdzero.routine.load import LoadedRoutine, digest_of
 from holdzero.routine.locate import KeyPath, dotted

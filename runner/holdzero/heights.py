@@ -14,9 +14,9 @@ import numpy as np
 
 from holdzero.characteristic import laid_um
 from holdzero.contrast import contrast_weights
-from holdzero.evaluate import Result
 from holdzero.hooks import Contrast
 from holdzero.model import Number
+from holdzero.result import Result
 from holdzero.routine.schema import Characteristic, Measure, Selection
 
 __all__ = ["Heights", "comes_to_um", "laid_um", "middle_um"]

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from holdzero.evaluate import Result
 from holdzero.model import Input, Number, Term
+from holdzero.result import Result
 from holdzero.views import DIFFERENCE_READ
 
 __all__ = ["difference_for_um", "difference_of_um", "is_difference_read", "sensitivity", "term_um", "value_um"]

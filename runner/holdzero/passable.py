@@ -16,10 +16,11 @@ import numpy as np
 from holdzero.characteristic import laid_um
 from holdzero.checks import Checks
 from holdzero.decide import DecisionRule, GivenBand, Rule, decide
-from holdzero.evaluate import Result, evaluate
+from holdzero.evaluate import evaluate
 from holdzero.expect import Ideal, Lying, begun, conducted
 from holdzero.model import Contribution, ModelError, Propagated
 from holdzero.quantity import Dimension, parse_quantity
+from holdzero.result import Result
 from holdzero.routine.locate import KeyPath
 from holdzero.routine.schema import Characteristic, Measure, Routine
 from holdzero.run.plan import SlotKind

@@ -20,7 +20,7 @@ from holdzero.checks import Checks
 from holdzero.decide import Decision, Verdict
 from holdzero.error_distribution import ErrorDistribution
 from holdzero.errors import RecordError
-from holdzero.evaluate import Evaluation, Result, evaluate
+from holdzero.evaluate import evaluate
 from holdzero.events import (
     AnyEvent,
     RunStarted,
@@ -31,6 +31,7 @@ from holdzero.journal import chain_of
 from holdzero.model import Contribution, Number, Propagated
 from holdzero.model_version import MODEL_VERSION
 from holdzero.quantity import Dimension
+from holdzero.result import Evaluation, Result
 from holdzero.risk import Acceptance, specific_risk
 from holdzero.routine.approval import approval_state
 from holdzero.run import Run

@@ -15,10 +15,10 @@ from holdzero.catalogue import load_catalogue
 from holdzero.checks import bind
 from holdzero.decide import Decision, DecisionRule, Rule, decide
 from holdzero.estimate import Estimate
-from holdzero.evaluate import Evaluation
 from holdzero.model import Input, Term, propagate, student_quantile
 from holdzero.rehearse import many
 from holdzero.rehearse.many import BLOCK, Rehearsal, rehearsed
+from holdzero.result import Evaluation
 from holdzero.statistics import slope_statistic
 from holdzero.testing.drive import loaded_of
 

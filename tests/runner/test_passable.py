@@ -14,11 +14,12 @@ from holdzero.catalogue import Catalogue, House, load_catalogue
 from holdzero.checks import Checks, bind
 from holdzero.cli import app
 from holdzero.errors import Fault
-from holdzero.evaluate import Result, evaluate
+from holdzero.evaluate import evaluate
 from holdzero.expansion import kinds_of
 from holdzero.expect import Ideal, Lying, begun, conducted
 from holdzero.foresee import foreseen
 from holdzero.model import Number
+from holdzero.result import Result
 from holdzero.routine.load import LoadedRoutine, load_routine
 
 THERMAL = {

@@ -14,11 +14,12 @@ from holdzero.cli.house import open_shop
 from holdzero.cli.options import standard_um
 from holdzero.display import length_text, micro_text
 from holdzero.errors import FileFaultsError
-from holdzero.evaluate import NOTICEABLE, Result
 from holdzero.expansion import kinds_of
 from holdzero.expect import Expectation, expect
 from holdzero.hooks import Level
+from holdzero.model_findings import NOTICEABLE
 from holdzero.passable import Trial, culprit_of
+from holdzero.result import Result
 from holdzero.routine.load import load_routine
 from holdzero.routine.schema import Routine
 

@@ -19,7 +19,6 @@ from holdzero.cli.rehearsing import Plan, Subject, Work, shared_out
 from holdzero.cli.workers import cores, executor_for, heard_between_pieces
 from holdzero.cli.writable import free_to_write
 from holdzero.errors import Fault, FileFaultsError, HoldzeroError
-from holdzero.evaluate import Evaluation
 from holdzero.expansion import kinds_of
 from holdzero.process import NormalProcess, ProductionProcess
 from holdzero.quantity import Dimension, parse_quantity
@@ -28,6 +27,7 @@ from holdzero.rehearse.fitting import refuse_misfits
 from holdzero.rehearse.many import Rehearsal
 from holdzero.rehearse.scenario import Scenario, load_scenario
 from holdzero.rehearse.suggest import Wish
+from holdzero.result import Evaluation
 from holdzero.routine import schema
 from holdzero.routine.load import LoadedRoutine, load_routine, members
 

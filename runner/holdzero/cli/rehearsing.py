@@ -13,11 +13,11 @@ from typing import Any
 
 from holdzero.checks import Checks, bind
 from holdzero.cli.workers import in_order, once, shared_catalogue
-from holdzero.evaluate import Evaluation
 from holdzero.process import ProductionProcess
 from holdzero.rehearse import Point, Process, process_of, rehearsed
 from holdzero.rehearse.many import Rehearsal
 from holdzero.rehearse.scenario import Scenario
+from holdzero.result import Evaluation
 from holdzero.routine.load import routine_from_document
 
 __all__ = ["Plan", "Subject", "Work", "shared_out"]

@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 
-from holdzero.evaluate import Evaluation, Result
 from holdzero.expect import Ideal
 from holdzero.heights import Heights, comes_to_um, laid_um, middle_um
 from holdzero.hooks import Contrast
@@ -19,6 +18,7 @@ from holdzero.rehearse.draws import Draws
 from holdzero.rehearse.errors import Floats, drawn, inputs_of, known_reference, shift_um, split_um
 from holdzero.rehearse.goings_on import GoingsOn, again
 from holdzero.rehearse.scenario import Scenario, true_value
+from holdzero.result import Evaluation, Result
 from holdzero.run import Run
 from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.state import State

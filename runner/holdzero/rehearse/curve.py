@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holdzero.errors import HoldzeroError
-from holdzero.evaluate import Evaluation, Result
 from holdzero.limit import between
 from holdzero.process import ProductionProcess
 from holdzero.rehearse.many import Rehearsal, Tally, rehearsed
+from holdzero.result import Evaluation, Result
 from holdzero.routine.schema import Measure
 
 __all__ = [

@@ -9,8 +9,9 @@ from holdzero import events as e
 from holdzero.checks import Checks
 from holdzero.decide import Verdict
 from holdzero.display import micro_text, span_text
-from holdzero.evaluate import Result, evaluate
+from holdzero.evaluate import evaluate
 from holdzero.limit import between, exceeds
+from holdzero.result import Result
 from holdzero.routine.schema import Characteristic
 from holdzero.run import Run
 from holdzero.run.state import Reading, State

@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holdzero.estimate import Estimate
-from holdzero.evaluate import Evaluation, Result
 from holdzero.hooks import Input, Number, Term
 from holdzero.inverse import difference_of_um, is_difference_read, sensitivity, term_um
 from holdzero.montecarlo import draw
 from holdzero.rehearse.draws import Draws
+from holdzero.result import Evaluation, Result
 
 __all__ = ["REFERENCE", "Floats", "drawn", "drawn_of", "inputs_of", "known_reference", "shift_um", "split_um"]
 

@@ -13,7 +13,6 @@ import numpy as np
 
 from holdzero.checks import Checks
 from holdzero.errors import Fault, FileFaultsError, QuantityError
-from holdzero.evaluate import Evaluation
 from holdzero.expect import Ideal
 from holdzero.heights import comes_to_um
 from holdzero.hooks import Asks, Contrast
@@ -21,6 +20,7 @@ from holdzero.rehearse.bench import places_of
 from holdzero.rehearse.errors import inputs_of
 from holdzero.rehearse.goings_on import pressed_um
 from holdzero.rehearse.scenario import Film, Scenario, Written, true_value
+from holdzero.result import Evaluation
 from holdzero.routine.schema import Selection
 from holdzero.run import Run
 from holdzero.run.plan import Slot, SlotKind

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from holdzero.checks import Checks
 from holdzero.errors import HoldzeroError
-from holdzero.evaluate import Evaluation, Result, evaluate
+from holdzero.evaluate import evaluate
 from holdzero.expect import Ideal, begun, conducted, expect
 from holdzero.heights import middle_um
 from holdzero.hooks import Number
@@ -21,6 +21,7 @@ from holdzero.limit import between
 from holdzero.rehearse.bench import VirtualBench, places_of
 from holdzero.rehearse.draws import Draws, draws_of
 from holdzero.rehearse.scenario import Scenario
+from holdzero.result import Evaluation, Result
 from holdzero.routine import schema
 from holdzero.run import Run
 from holdzero.run.state import State

@@ -11,7 +11,6 @@ import numpy as np
 from holdzero import events as e
 from holdzero.checks import Checks
 from holdzero.errors import SourceError
-from holdzero.evaluate import Evaluation
 from holdzero.expect import expect
 from holdzero.heights import middle_um
 from holdzero.hooks import Answer, Asks, Command, Measure, Prompt, Source
@@ -21,6 +20,7 @@ from holdzero.rehearse.debrief import debriefed
 from holdzero.rehearse.draws import draws_of
 from holdzero.rehearse.fitting import refuse_misfits
 from holdzero.rehearse.scenario import Written, load_scenario
+from holdzero.result import Evaluation
 from holdzero.run import Run
 from holdzero.run.plan import SlotKind
 from holdzero.run.state import State
