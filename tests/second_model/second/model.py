@@ -9,10 +9,11 @@ from __future__ import annotations
 import math
 import tomllib
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 from second.bench import Bench, bench_of
-from second.conformity import conformance_probability, verdict
+from second.conformity import FLOATS_LEAVE_UM, conformance_probability, verdict
 from second.estimates import Part
 from second.length import Measurand, measurand
 from second.propagation import Propagated, propagated
@@ -36,6 +37,7 @@ class Figures:
         drifted: whether a drift was taken out.
         decision: the routine's table `[decision]`.
         model: the inputs and their function.
+        tied: whether the highest or the lowest place counts, and two places are as high as each other.
     """
 
     result: Propagated
@@ -46,6 +48,7 @@ class Figures:
     drifted: bool
     decision: dict[str, Any]
     model: Measurand
+    tied: bool
 
 
 def figures(routine_text: str, readings_text: str) -> dict[str, Figures]:
@@ -70,9 +73,12 @@ def _of_one(routine: dict[str, Any], name: str, bench: Bench) -> Figures:
     probability = conformance_probability(result, limits[0], limits[1])
     limit = quantity(routine["bracket"]["limit"])
     closed = all(abs(drift.closure) <= limit for drift in drifts)
+    heights = sorted(seen.means.values())
+    extreme = spec["measure"] == "variation" or spec.get("of", "mean") != "mean"
+    tied = extreme and any(higher - lower < FLOATS_LEAVE_UM for lower, higher in pairwise(heights))
     drifted = any(drift.taken for drift in drifts)
     said = verdict(decision, result, (limits[0], limits[1]), probability) if closed else "undecided"
-    return Figures(result, (limits[0], limits[1]), probability, said, closed, drifted, decision, model)
+    return Figures(result, (limits[0], limits[1]), probability, said, closed, drifted, decision, model, tied)
 
 
 def _with(model: Measurand, scatter: Part, drifts: list[Drift]) -> Measurand:

@@ -25,6 +25,7 @@ class Weighed:
         difference: Σ weight · (reading − mean of its zero) [um].
         of_zero: by number of a zero, the sum of the weights under it.
         of_place: weight of each place.
+        means: of the readings of each place, less their zeros [um].
     """
 
     readings: list[Reading]
@@ -32,6 +33,7 @@ class Weighed:
     difference: float
     of_zero: dict[int, float]
     of_place: dict[str, float]
+    means: dict[str, float]
 
 
 def listed(value: str | list[str] | None) -> list[str]:
@@ -62,7 +64,7 @@ def weighed(spec: Mapping[str, Any], bench: Bench) -> Weighed:
     for item, weight in zip(readings, weights, strict=True):
         of_zero[item.zero] += weight
     difference = sum(of_place[place] * mean for place, mean in means.items())
-    return Weighed(readings, weights, difference, of_zero, of_place)
+    return Weighed(readings, weights, difference, of_zero, of_place, means)
 
 
 def _of_place(spec: Mapping[str, Any], at: list[str], base: list[str], means: Mapping[str, float]) -> dict[str, float]:
