@@ -334,6 +334,7 @@ THEMES: tuple[Theme, ...] = (
     first_order,
     thermometer,
     thermometer_and_gradient,
+    not_closed,
 )
 
 _CORRELATED = (
@@ -346,5 +347,4 @@ DISPUTED: dict[Theme, str] = {
     drifting_between_returns: _CORRELATED,
     drifting_with_known_scatter: _CORRELATED,
     rounds_of_one_zero: "differences of one round share their zero: not independent (JCGM 100:2008, 4.2.2, 4.2.6)",
-    not_closed: "nothing is stated of a result that a finding stops: no conformance probability",
 }
