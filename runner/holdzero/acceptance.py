@@ -37,30 +37,26 @@ _FARTHEST = 60  # doublings of the scale away from a single limit
 
 
 def acceptance_of(
-    decision: Decision,
-    rule: DecisionRule,
-    *,
-    standard_uncertainty_um: float,
-    dof: float,
-    limits_um: Limits,
-    simulated: Shares | None = None,
-) -> Acceptance:
+    decision: Decision, rule: DecisionRule, propagated: Propagated, limits_um: Limits, simulated: Shares | None = None
+) -> Acceptance | None:
     """The measured values that would pass with the same uncertainty, rule and limits.
 
     Args:
-        decision: that was made of one value.
+        decision: that was made of the value of one run.
         rule: by which.
-        standard_uncertainty_um: of the value [um].
-        dof: its effective degrees of freedom [1].
+        propagated: the value with its uncertainty [um].
         limits_um: lower and upper limit [um]; None for one that is missing.
         simulated: where a simulation decided, what it gives for other values.
 
     Returns:
-        Least and largest such value [um].
+        Least and largest such value [um]; None without limits.
 
     Source: JCGM 106:2012, clause 8 (acceptance interval).
     """
+    if decision.chance is None:
+        return None
     lower, upper = limits_um
+    u, dof = float(propagated.standard_uncertainty_um), float(propagated.dof)
     if isinstance(rule.rule, GivenBand):
         # Its guard band does not depend on the value: a stranger's function is not asked again.
         band = decision.guard_band_um
@@ -68,13 +64,12 @@ def acceptance_of(
 
     def passes(values: NDArray[np.float64]) -> NDArray[np.bool_]:
         shares = None if simulated is None else simulated(values)
-        u = standard_uncertainty_um
         made = decide(
             values, u, dof, lower_um=lower, upper_um=upper, rule=rule, resolution_um=_NO_HAIR, simulated=shares
         )
         return np.broadcast_to(np.logical_and(made.passes, np.logical_not(made.fails)), values.shape)
 
-    return passing_interval(passes, limits_um, standard_uncertainty_um)
+    return passing_interval(passes, limits_um, u)
 
 
 def shares_of_errors(errors: ErrorDistribution, propagated: Propagated, limits_um: Limits) -> Shares:

@@ -170,8 +170,7 @@ def conformance_probability(
     """
     below = _tail(value_um, standard_uncertainty_um, dof, upper_um, missing=1.0)
     under = _tail(value_um, standard_uncertainty_um, dof, lower_um, missing=0.0)
-    within = below - under
-    return np.maximum(within, 0.0) if isinstance(within, np.ndarray) else max(within, 0.0)
+    return np.maximum(below - under, 0.0) if np.ndim(below) or np.ndim(under) else max(below - under, 0.0)
 
 
 def _tail(value: Number, u: Number, dof: Number, limit: Number | None, *, missing: float) -> Number:
@@ -384,8 +383,7 @@ def _sentence(rule: DecisionRule, *, by_simulation: bool) -> str:
     return (
         f"ISO 14253-1:2017, conformance probability {rule.conformance:.4g}: pass when conformity is shown, fail when "
         "nonconformity is shown, undecided between; the guard band at each limit is the one-sided Student's t times "
-        "the standard uncertainty (1.65 u for a normal result), more for a pass where the limits are so near together "
-        "that both tails count."
+        "the standard uncertainty (1.65 u for a normal result); more for a pass where both tails count."
     )
 
 

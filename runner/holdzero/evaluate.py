@@ -191,7 +191,7 @@ def _number(state: State, view: RunView, seen: CharacteristicView, model: Model,
         if not validated and sharp and simulation.conformance_probability is not None:
             decision = decided((simulation.conformance_probability, simulation.trials))
             deciding = shares_of_trials(simulation, propagated, limits)
-    acceptance = None if model.of_many else _acceptance(spec, propagated, decision, rule, deciding)
+    acceptance = None if model.of_many else acceptance_of(decision, rule, propagated, limits, deciding)
     return Result(
         name=seen.name,
         spec=spec,
@@ -229,22 +229,6 @@ def _simulated(
     if state.trials == "adaptive":
         return adaptive(terms, generator, coverage, limits)
     return simulate(terms, generator, state.trials, coverage, limits)
-
-
-def _acceptance(
-    spec: Characteristic, propagated: Propagated, decision: Decision, rule: DecisionRule, deciding: Shares | None
-) -> Acceptance | None:
-    """Which measured values of one run would pass; `deciding` where a simulation did."""
-    if decision.chance is None:
-        return None
-    return acceptance_of(
-        decision,
-        rule,
-        standard_uncertainty_um=float(propagated.standard_uncertainty_um),
-        dof=float(propagated.dof),
-        limits_um=(spec.lower, spec.upper),
-        simulated=deciding,
-    )
 
 
 def _risk(

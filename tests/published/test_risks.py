@@ -27,11 +27,20 @@ Limits = tuple[float | None, float | None]
 NONE_PASSES = (math.inf, -math.inf)
 
 
+def of(u: float, dof: float = math.inf) -> Propagated:
+    """A value of 0 um with this standard uncertainty [um]."""
+    return Propagated(
+        value_um=0.0, standard_uncertainty_um=u, first_order_um=u, dof=dof, contributions=(), corrections_um={}
+    )
+
+
 def accepted_by(rule: DecisionRule, u: float, limits: Limits, dof: float = math.inf) -> Acceptance:
     """As the tool finds it."""
     lower, upper = limits
     made = decide(0.0, u, dof, lower_um=lower, upper_um=upper, rule=rule)
-    return acceptance_of(made, rule, standard_uncertainty_um=u, dof=dof, limits_um=limits)
+    found = acceptance_of(made, rule, of(u, dof), limits)
+    assert found is not None
+    return found
 
 
 class TestResistors:
@@ -227,18 +236,11 @@ class TestSimulatedErrors:
     )
 
     def accepted(self, limits: Limits) -> Acceptance:
-        propagated = Propagated(
-            value_um=0.0,
-            standard_uncertainty_um=0.5,
-            first_order_um=0.5,
-            dof=math.inf,
-            contributions=(),
-            corrections_um={},
-        )
-        shares = shares_of_errors(self.SKEWED, propagated, limits)
+        shares = shares_of_errors(self.SKEWED, of(0.5), limits)
         made = decide(0.0, 0.5, math.inf, lower_um=limits[0], upper_um=limits[1], rule=DecisionRule())
-        how: dict[str, Any] = {"standard_uncertainty_um": 0.5, "dof": math.inf, "limits_um": limits}
-        return acceptance_of(made, DecisionRule(), simulated=shares, **how)
+        found = acceptance_of(made, DecisionRule(), of(0.5), limits, shares)
+        assert found is not None
+        return found
 
     def test_one_limit_is_drawn_in_by_the_tail_on_its_own_side(self) -> None:
         # true = measured + u·e; above a lower limit surely where e has no more than 5 % below, by −1 − ln 0.95 (−0.949)
