@@ -179,7 +179,7 @@ error = { halfwidth = "0.3 um" }
 error = { halfwidth = "0.1 K" }
 [decision]
 conformance = 0.95
-process = { value = "0 um", standard = "1 um" }
+process = { shape = "gamma", value = "1 um", standard = "1 um", lowest = "0 um" }
 [bracket]
 limit = "{limit}"
 [characteristics.thickness]
@@ -193,6 +193,7 @@ measure = "step"
 at = "a"
 from = "c"
 upper = "20 um"
+process = { values = ["1 um", "2 um"], counts = [3, 0.5] }
 [checks.repeatability]
 limit = "0.6 um"
 [[terms]]
