@@ -25,6 +25,7 @@ from holdzero.errors import HoldzeroError
 from holdzero.hooks import Filed, Inquiry
 from holdzero.record import amend_record, dumps
 from holdzero.testing.records import HOSTILE, sample_records
+from holdzero_plugins.writers._pictures import Passing
 from holdzero_plugins.writers._report_pictures import Point, bars_of, courses_of
 from holdzero_plugins.writers.html import report
 
@@ -343,6 +344,37 @@ class TestThePicturesOfValues:
                 assert band.y + band.height <= course.bottom + 0.02
                 assert band.x >= 61.9
                 assert band.x + band.width <= 670.1
+
+    @pytest.mark.parametrize(
+        ("guard", "passes", "kinds"),
+        [
+            (0.8, (-0.1, 0.1), ["fail", "undecided", "pass", "undecided", "fail"]),
+            (0.8, (), ["fail", "undecided", "fail"]),
+            (None, (-0.1, 0.1), ["out", "in", "out"]),  # where the place does not decide, limits alone are drawn
+        ],
+    )
+    def test_what_passes_is_drawn_as_the_record_has_it(
+        self, guard: float | None, passes: Passing, kinds: list[str]
+    ) -> None:
+        point = Point(
+            number=1,
+            value=0.0,
+            expanded=2.0,
+            lower=-1.0,
+            upper=1.0,
+            guard=guard,
+            passes=passes,
+            verdict="undecided",
+            note="",
+            stands=True,
+            words="",
+        )
+        (course,) = courses_of([point])
+        assert [band.kind for band in course.bands] == kinds
+        heights = [band.height for band in course.bands if band.kind == "pass"]
+        whole = sum(band.height for band in course.bands)
+        # from −2 to +2 um, ±U, and a tenth of that beyond each end: 4.8 um are seen, of which 0.2 pass
+        assert heights == [pytest.approx(whole * 0.2 / 4.8, abs=0.05)] * len(heights)
 
     @given(
         values=st.lists(st.floats(-100.0, 100.0), min_size=5, max_size=60),

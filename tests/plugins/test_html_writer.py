@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from holdzero_plugins.writers._pictures import WIDTH, tolerance_of
+from holdzero_plugins.writers._pictures import WIDTH, Passing, tolerance_of
 from holdzero_plugins.writers.html import write
 
 Record = dict[str, Any]
@@ -690,7 +690,7 @@ class TestTolerancePicture:
         ],
     )
     def test_what_passes_is_drawn_as_it_is_said_and_not_by_the_guard_band(
-        self, passes: tuple[float | None, ...], kinds: list[str]
+        self, passes: Passing, kinds: list[str]
     ) -> None:
         lower = None if passes and passes[0] is None else (-1.0, "lower")
         picture = tolerance_of(

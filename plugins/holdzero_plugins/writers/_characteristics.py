@@ -18,7 +18,7 @@ from holdzero.hooks import (
     stops_of,
     value_and_uncertainty,
 )
-from holdzero_plugins.writers._pictures import Tolerance, tolerance_of
+from holdzero_plugins.writers._pictures import Passing, Tolerance, tolerance_of
 from holdzero_plugins.writers._text import (
     MISSING,
     at_places,
@@ -34,7 +34,7 @@ from holdzero_plugins.writers._text import (
     visible,
 )
 
-__all__ = ["BudgetRow", "Fact", "Section", "passing_um", "sections_of"]
+__all__ = ["BudgetRow", "Fact", "Section", "passing_small", "passing_um", "sections_of"]
 
 
 NOTHING_DECIDED = "nothing decided"
@@ -253,17 +253,26 @@ def _guard_text(r: Mapping[str, Any], units: str) -> str:
     return told if inwards == told else f"{inwards} for a pass, as both tails count; {told} for a fail"
 
 
-def passing_um(r: Mapping[str, Any]) -> tuple[float | None, ...]:
+def passing_um(r: Mapping[str, Any]) -> Passing:
     """Least and largest value that passes [um], None for no end; empty where none does.
 
     A record of before it was recorded has the limits, drawn in by the guard band.
     """
     if r.get("acceptance_um") is not None:
-        return tuple(r["acceptance_um"])
+        ends = r["acceptance_um"]
+        return (ends[0], ends[1]) if ends else ()
     guard = number_or_missing(r, "guard_band_um") or 0.0
     lower, upper = number_or_missing(r, "lower_um"), number_or_missing(r, "upper_um")
     low, high = None if lower is None else lower + guard, None if upper is None else upper - guard
     return () if low is not None and high is not None and low > high else (low, high)
+
+
+def passing_small(edges_um: Passing, units: str) -> Passing:
+    """The same in the small unit that is shown."""
+    if not edges_um:
+        return ()
+    low, high = (None if edge is None else in_micro(edge, units) for edge in edges_um)
+    return low, high
 
 
 def _pass_zone(r: Mapping[str, Any], units: str) -> str:
@@ -313,7 +322,7 @@ def _picture(r: Mapping[str, Any], routine: Routine | None, units: str, measured
         lower=ends["lower"],
         upper=ends["upper"],
         guard=in_micro(number_or_missing(r, "guard_band_um") or 0.0, units),
-        passes=tuple(None if edge is None else in_micro(edge, units) for edge in edges),
+        passes=passing_small(edges, units),
         value=None if value is None else in_micro(value, units),
         expanded=in_micro(expanded or 0.0, units),
         value_text=measured,

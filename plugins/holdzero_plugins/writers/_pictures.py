@@ -9,8 +9,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
-__all__ = ["WIDTH", "Tick", "Tolerance", "Zone", "differ", "nice_ticks", "text_width", "tolerance_of"]
+__all__ = ["WIDTH", "Passing", "Tick", "Tolerance", "Zone", "differ", "nice_ticks", "text_width", "tolerance_of"]
+
+Passing: TypeAlias = tuple[()] | tuple[float | None, float | None]
+"""Least and largest value that passes, None for no end; empty where none does."""
 
 WIDTH = 680.0
 _LEFT, _RIGHT = 20.0, WIDTH - 20.0
@@ -127,7 +131,7 @@ def tolerance_of(
     lower: tuple[float, str] | None,
     upper: tuple[float, str] | None,
     guard: float,
-    passes: tuple[float | None, ...],
+    passes: Passing,
     value: float | None,
     expanded: float,
     value_text: str,
@@ -206,7 +210,7 @@ def _zones(
     line: _Line,
     limits: tuple[float | None, float | None],
     guard: float,
-    passes: tuple[float | None, ...],
+    passes: Passing,
     *,
     decides: bool,
 ) -> Iterable[Zone]:

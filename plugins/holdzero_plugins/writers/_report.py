@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Generic, TypeVar
 
 from holdzero.hooks import Filed, Inquiry, in_micro, micro_text
-from holdzero_plugins.writers._characteristics import Fact
+from holdzero_plugins.writers._characteristics import Fact, passing_small
 from holdzero_plugins.writers._report_lines import (
     KNOWN_VERDICTS,
     Complaint,
@@ -283,7 +283,7 @@ def _point(piece: Piece, units: str) -> Point:
         lower=_small(piece.lower_um, units),
         upper=_small(piece.upper_um, units),
         guard=_small(piece.guard_um, units),
-        passes=tuple(_small(edge, units) for edge in piece.passing_um),
+        passes=passing_small(piece.passing_um, units),
         verdict=piece.verdict,
         note=piece.note,
         stands=piece.stands,

@@ -12,6 +12,7 @@ from typing import Any
 
 from holdzero.hooks import Filed, stops_of
 from holdzero_plugins.writers._characteristics import limits_of, measured_text, passing_um
+from holdzero_plugins.writers._pictures import Passing
 from holdzero_plugins.writers._text import flat, number_or_missing, said, wall_text
 
 __all__ = ["KNOWN_VERDICTS", "Complaint", "Instrument", "Line", "Piece", "line_of", "numbers_text", "short"]
@@ -54,7 +55,7 @@ class Piece:
     lower_um: float | None
     upper_um: float | None
     guard_um: float | None
-    passing_um: tuple[float | None, ...]
+    passing_um: Passing
     units: str
     counts: bool
     stands: bool

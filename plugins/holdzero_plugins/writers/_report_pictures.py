@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from holdzero.hooks import exceeds
-from holdzero_plugins.writers._pictures import WIDTH, Tick, differ, nice_ticks, tick_text
+from holdzero_plugins.writers._pictures import WIDTH, Passing, Tick, differ, nice_ticks, tick_text
 
 __all__ = ["FEWEST", "Bars", "Course", "Mark", "Point", "bars_of", "courses_of"]
 
@@ -51,7 +51,7 @@ class Point:
     lower: float | None
     upper: float | None
     guard: float | None
-    passes: tuple[float | None, ...]
+    passes: Passing
     verdict: str
     note: str
     stands: bool
@@ -225,7 +225,7 @@ def _bands(
     scale: _Scale,
     limits: tuple[float | None, float | None],
     guard: float | None,
-    passes: tuple[float | None, ...],
+    passes: Passing,
     place: tuple[float, float],
 ) -> Iterable[Band]:
     lower, upper = limits
