@@ -23,7 +23,7 @@ def bar(tmp_path: Path) -> Callable[..., str]:
         told = CliRunner().invoke(app, ["budget", str(tmp_path / "washer.toml")])
         assert told.exit_code == 0
         (cells,) = (line.split("|")[1] for line in told.stdout.splitlines() if "█ pass" in line)
-        return cells + (" nothing" if "nothing can be passed" in told.stdout else "")
+        return cells + (" nothing" if "Nothing can be passed" in told.stdout else "")
 
     return go
 
