@@ -15,7 +15,7 @@ MODEL_VERSIONS: Mapping[int, str] = MappingProxyType(
     {
         1: "u by first order; lengths corrected to 20 °C by the first-order form of JCGM 100, H.1",
         2: "u with the terms of second order; lengths corrected to 20 °C exactly; a value on a limit is within it; "
-        "risks over a process by what passes",
+        "risks over a process by what passes; a design counts with its accepted scatter where the F-test allows it",
     }
 )
 """What each version is, by its number; the newest is in use."""

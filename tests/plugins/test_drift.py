@@ -287,12 +287,13 @@ class TestRehearsal:
     """A number may be an array whose leading axis is the runs: it goes the same way as a float."""
 
     @pytest.mark.parametrize("design", ["linear", "pairs"])
-    def test_an_array_gives_what_its_runs_give(self, start: Any, design: str) -> None:
+    @pytest.mark.parametrize("accepted", ["0.05 um", "0.03 um"])  # with the second some runs scatter too much
+    def test_an_array_gives_what_its_runs_give(self, start: Any, design: str, accepted: str) -> None:
         order = "SXXSSXXS"
         settings = drift.DriftSettings.model_validate(
             {
                 "design": design,
-                "accepted": {"standard": "0.05 um", "dof": 30},
+                "accepted": {"standard": accepted, "dof": 30},
                 "check": {"place": "X", "value": {"value": "1.5 um", "standard": "0.02 um"}},
             }
         )
@@ -313,6 +314,6 @@ class TestRehearsal:
         for index in range(5):
             alone, own = judged(index)
             assert alone.weights == together.weights
-            assert np.asarray(together.scatter[0])[index] == pytest.approx(alone.scatter[0])
+            assert np.broadcast_to(together.scatter[0], 5)[index] == pytest.approx(alone.scatter[0])
             holds = {f.code: bool(np.broadcast_to(f.holds, 5)[index]) for f in findings}
             assert holds == {f.code: bool(f.holds) for f in own}

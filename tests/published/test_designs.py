@@ -288,19 +288,25 @@ class TestFourBlocksThroughTheTool:
         found = [f for f in self.record(measure)["findings"] if f["code"] == "drift/design"]
         assert [f["characteristic"] for f in found] == ["X", "Y"]
         for one in found:
-            assert one["data"]["s_um"] == pytest.approx(0.0127, abs=5e-5)
-            assert one["data"]["degrees_of_freedom"] == 4
+            assert one["data"]["left_over_um"] == pytest.approx(0.0127, abs=5e-5)
+            assert one["data"]["left_over_dof"] == 4
             assert one["data"]["drift_um"] / 2.0 == pytest.approx(0.0048, abs=5e-5)
 
-    def test_the_uncertainty_is_the_published_factor_times_the_scatter(self, measure: Callable[..., Any]) -> None:
-        # factor 0.5204, page mpc342c (seen); u = 0.0066 um computed
+    def test_the_uncertainty_is_the_published_factor_times_the_accepted_scatter(
+        self, measure: Callable[..., Any]
+    ) -> None:
+        # factor 0.5204, page mpc342c (seen), times the repeatability standard deviation of the process, page mpc3333
+        # (seen): the F-test passes; u = 0.0052 um computed
         record = self.record(measure)
-        s = next(f for f in record["findings"] if f["code"] == "drift/design")["data"]["s_um"]
         for name in ("X", "Y"):
             (row,) = [r for r in record["results"][name]["budget"] if r["name"] == f"repeatability, {name}"]
-            assert row["standard_uncertainty"] / s == pytest.approx(0.5204, abs=5e-5)
-            assert row["standard_uncertainty"] == pytest.approx(0.0066, abs=5e-5)
-            assert row["degrees_of_freedom"] == pytest.approx(4)
+            assert row["standard_uncertainty"] / 0.010 == pytest.approx(0.5204, abs=5e-5)
+            assert row["degrees_of_freedom"] == pytest.approx(351)
+
+    def test_the_record_says_which_scatter_counts_and_why(self, measure: Callable[..., Any]) -> None:
+        for one in (f for f in self.record(measure)["findings"] if f["code"] == "drift/design"):
+            assert (one["data"]["s_um"], one["data"]["degrees_of_freedom"]) == pytest.approx((0.010, 351))
+            assert "351 degrees of freedom, accepted, of earlier runs, as the F-test allows" in one["text"]
 
     def test_the_run_passes_its_controls(self, measure: Callable[..., Any]) -> None:
         # F = 1.61 < 3.37; C less S is −0.0801 um, with an uncertainty of its own of 0.6455·0.010 um
@@ -311,3 +317,36 @@ class TestFourBlocksThroughTheTool:
         assert check["off_um"] == pytest.approx(-0.0801 + 0.070, abs=5e-5)
         assert check["standard_um"] == pytest.approx(math.hypot(0.006455, 0.010), abs=5e-7)
         assert record["verdict"] == "reported"
+
+
+class TestPooledScatterOfASubstitution:
+    """EA-4/02, supplement, example S2 (from memory; computed through): a mass compared three times in the order S U U S.
+
+    Readings in grams there, 10 nm here: the three differences are 0.010, 0.030 and 0.020 with s = 0.010, and 0.025, of
+    earlier runs, counts in its place: u = 0.025/√3 = 0.0144. A difference of S U U S scatters like a single reading.
+    The degrees of freedom of the earlier runs, which the example does not state, are invented.
+    """
+
+    READ = (
+        *("0.010", "0.020", "0.025", "0.015"),
+        *("0.025", "0.050", "0.055", "0.020"),
+        *("0.025", "0.045", "0.040", "0.020"),
+    )
+
+    def record(self, measure: Callable[..., Any], settings: str) -> Any:
+        line = 'characteristics.x = { measure = "size", at = "U", from = "S", nominal = "25 mm" }\n'
+        return measure(routine_of(line, settings, "SUUSSUUSSUUS"), ["0", *self.READ, "0"]).record
+
+    def test_value_and_uncertainty_are_the_example_s(self, measure: Callable[..., Any]) -> None:
+        record = self.record(measure, 'accepted = { standard = "0.025 um", dof = 60 }')
+        result = record["results"]["x"]
+        (row,) = [r for r in result["budget"] if r["name"] == "repeatability, x"]
+        assert result["value_um"] == pytest.approx(0.020, abs=1e-9)
+        assert row["standard_uncertainty"] == pytest.approx(0.0144, abs=5e-5)
+        assert row["degrees_of_freedom"] == pytest.approx(60)
+
+    def test_a_run_that_scatters_more_than_that_allows_counts_with_its_own(self, measure: Callable[..., Any]) -> None:
+        record = self.record(measure, 'accepted = { standard = "0.005 um", dof = 60 }')
+        data = finding(record, "drift/design")["data"]
+        assert "drift/scatter" in {f["code"] for f in record["findings"] if f["level"] == "stop"}
+        assert (data["s_um"], data["degrees_of_freedom"]) == (data["left_over_um"], 9)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -79,7 +79,11 @@ class DriftSettings(Settings):
         description="For `pairs`: take out what all differences share too, a bias between left and right "
         "or a steady drift from the first reading to the second.",
     )
-    accepted: Accepted | None = Field(None, description="Accepted scatter, for the F-test (99 %).")
+    accepted: Accepted | None = Field(
+        None,
+        description="Accepted scatter: where the F-test (99 %) finds no more in the run, it counts in place of what the "
+        "design leaves over.",
+    )
     check: CheckPlace | None = Field(None, description="Check standard within the design.")
 
 
@@ -183,14 +187,57 @@ def _are_pairs(readings: Sequence[Reading]) -> None:
             raise DesignError(f"the dial was set anew within pair {number}")
 
 
-def _scatter(settings: DriftSettings, run: RunView, fit: _Fit) -> tuple[Number, float, str]:
-    """Standard deviation of an observation [um], its degrees of freedom [1], and where it comes from."""
-    if fit.solution.dof:
-        return fit.solution.scatter(fit.observations), float(fit.solution.dof), "left over by the design"
-    if settings.accepted is not None:
-        return settings.accepted.standard, settings.accepted.dof, "accepted, of earlier runs"
-    s, dof = run.scatter_um
-    return s * math.sqrt(2.0 if fit.pairs else 1.0), dof, "of the repeats, the drift within"
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Scatter:
+    """How an observation scatters, as it goes into the uncertainty.
+
+    Attributes:
+        s_um: its standard deviation [um].
+        dof: degrees of freedom [1].
+        why: where it comes from.
+    """
+
+    s_um: Number
+    dof: float
+    why: str
+
+
+def _f_of(accepted: Accepted, fit: _Fit) -> tuple[Number, float]:
+    """Ratio of the run's variance to the accepted one [1], and what it is at most with a probability of 99 % [1].
+
+    Source: NIST/SEMATECH e-Handbook of Statistical Methods, 2.2.3.1 (seen), 2.3.5 (second-hand).
+    """
+    ratio = np.square(fit.solution.scatter(fit.observations) / accepted.standard)
+    return ratio, f_quantile(F_PROBABILITY, fit.solution.dof, accepted.dof)
+
+
+def _scatter(settings: DriftSettings, run: RunView, fit: _Fit) -> _Scatter:
+    """Standard deviation that counts: the accepted one, unless the run scatters more than that allows.
+
+    Source: NIST/SEMATECH e-Handbook of Statistical Methods, 2.1.2 (seen: a standard deviation of fewer than ten
+    degrees of freedom is no reliable estimate, pooled ones are) and 2.3.3.3 (seen: the repeatability standard
+    deviation of the process makes that of the test item).
+    """
+    accepted, dof = settings.accepted, fit.solution.dof
+    own = _Scatter(s_um=fit.solution.scatter(fit.observations), dof=float(dof), why="left over by the design")
+    if accepted is None and dof:
+        return own
+    if accepted is None:
+        s, of_repeats = run.scatter_um
+        s = s * math.sqrt(2.0 if fit.pairs else 1.0)
+        return _Scatter(s_um=s, dof=of_repeats, why="of the repeats, the drift within")
+    known = _Scatter(s_um=accepted.standard, dof=accepted.dof, why="accepted, of earlier runs")
+    if not dof:
+        return known
+    ratio, limit = _f_of(accepted, fit)
+    good = ratio <= limit
+    if np.all(good):
+        return replace(known, why=f"{known.why}, as the F-test allows")
+    why = f"{own.why}, larger than the F-test allows the accepted one to be taken for"
+    if not np.any(good):
+        return replace(own, why=why)
+    # In a rehearsal some runs keep it and some are stopped; nothing is decided by the degrees of freedom of those.
+    return _Scatter(s_um=np.where(good, accepted.standard, own.s_um), dof=accepted.dof, why=known.why)
 
 
 def weigh(settings: DriftSettings, run: RunView, characteristic: CharacteristicView) -> Weighting | None:
@@ -211,36 +258,37 @@ def weigh(settings: DriftSettings, run: RunView, characteristic: CharacteristicV
     if fit.pairs:
         row = np.stack([row, -row], axis=-1).ravel()
     by_entry = {r.seq: float(weight) for r, weight in zip(fit.readings, row, strict=True)}
-    s, dof, _ = _scatter(settings, run, fit)
-    single = s / math.sqrt(2.0) if fit.pairs else s
-    return Weighting(weights=tuple(by_entry[r.seq] for r in characteristic.readings), scatter=(single, dof))
+    counts = _scatter(settings, run, fit)
+    single = counts.s_um / math.sqrt(2.0) if fit.pairs else counts.s_um
+    return Weighting(weights=tuple(by_entry[r.seq] for r in characteristic.readings), scatter=(single, counts.dof))
 
 
 def _length_of(weights: Array) -> float:
     return float(np.sqrt(np.square(weights).sum()))
 
 
-def _noted(run: RunView, name: str, fit: _Fit, scatter: tuple[Number, float, str]) -> Iterable[Finding]:
-    s, dof, origin = scatter
+def _noted(run: RunView, name: str, fit: _Fit, counts: _Scatter, *, accepted: bool) -> Iterable[Finding]:
+    s, own, spare = counts.s_um, fit.solution.scatter(fit.observations), fit.solution.dof
     # a step of the order is two half steps
     drift, u = 2.0 * (fit.observations @ fit.drift), 2.0 * _length_of(fit.drift) * s
     unit = "difference" if fit.pairs else "reading"
+    left = f"s = {run.length(own)} ({spare} degrees of freedom) is left over. " if spare else ""
     text = (
-        f"{name}: {fit.observations.shape[-1]} {unit}s of {len(fit.places)} places; a {unit} scatters by "
-        f"s = {run.length(s)} ({dof:g} degrees of freedom, {origin}). A drift of "
+        f"{name}: {fit.observations.shape[-1]} {unit}s of {len(fit.places)} places. {left}A {unit} counts with "
+        f"s = {run.length(s)} ({counts.dof:g} degrees of freedom, {counts.why}). A drift of "
         f"{run.length(drift, sign=True)} from one {unit} to the next was taken out (standard uncertainty "
         f"{run.length(u)})."
     )
     if fit.slanted:
         text += " The order is not balanced against the drift; least squares takes it out all the same."
-    data = {"s_um": s, "drift_um": drift, "drift_standard_um": u}
+    data = {"s_um": s, "drift_um": drift, "drift_standard_um": u} | ({"left_over_um": own} if spare else {})
     numbers = {key: float(np.mean(value)) for key, value in data.items()}
-    numbers |= {"degrees_of_freedom": dof, "condition": fit.solution.condition}
+    numbers |= {"degrees_of_freedom": counts.dof, "left_over_dof": spare, "condition": fit.solution.condition}
     yield Finding(level=Level.NOTE, code="drift/design", text=text, characteristic=name, data=numbers)
     if not fit.solution.dof:
-        known = "" if origin.startswith("accepted") else " State accepted, the scatter of earlier runs."
+        known = "" if accepted else " State accepted, the scatter of earlier runs."
         yield Finding(
-            level=Level.NOTE if origin.startswith("accepted") else Level.DOUBT,
+            level=Level.NOTE if accepted else Level.DOUBT,
             code="drift/no_spare",
             text=f"{name}: the design has no reading to spare, so it does not control itself.{known}",
             characteristic=name,
@@ -267,15 +315,12 @@ def _paced(name: str, fit: _Fit) -> Iterable[Finding]:
 
 
 def _f_test(settings: DriftSettings, run: RunView, name: str, fit: _Fit) -> Iterable[Finding]:
-    """Scatter of the run against the accepted one.
-
-    Source: NIST/SEMATECH e-Handbook of Statistical Methods, 2.2.3.1 (seen), 2.3.5 (second-hand).
-    """
-    accepted, dof = settings.accepted, fit.solution.dof
-    if accepted is None or not dof:
+    """Scatter of the run against the accepted one, see `_f_of`."""
+    accepted = settings.accepted
+    if accepted is None or not fit.solution.dof:
         return
     s = fit.solution.scatter(fit.observations)
-    f, limit = np.square(s / accepted.standard), f_quantile(F_PROBABILITY, dof, accepted.dof)
+    f, limit = _f_of(accepted, fit)
     text = (
         f"{name}: the run scatters by s = {run.length(s)}, the accepted scatter is {run.length(accepted.standard)}: "
         f"F = {shown(f, 3)}, limit {limit:.3g} ({100.0 * F_PROBABILITY:g} %)."
@@ -364,12 +409,13 @@ def _judged(settings: DriftSettings, run: RunView, characteristic: Characteristi
         text = f"{name}: the design of the readings can't be solved: {error}."
         yield Finding(level=Level.STOP, code="drift/unsolved", text=text, characteristic=name)
         return
-    scatter = _scatter(settings, run, fit)
-    yield from _noted(run, name, fit, scatter)
+    counts = _scatter(settings, run, fit)
+    yield from _noted(run, name, fit, counts, accepted=settings.accepted is not None)
     yield from _paced(name, fit)
     yield from _f_test(settings, run, name, fit)
     if settings.check is not None:
-        s, dof = scatter[:2] if settings.accepted is None else (settings.accepted.standard, settings.accepted.dof)
+        known = settings.accepted
+        s, dof = (counts.s_um, counts.dof) if known is None else (known.standard, known.dof)
         # readings that all show the same step have scatter all the same (JCGM 100:2008, F.2.2.1)
         rounding = run.resolution_um * math.sqrt((2.0 if fit.pairs else 1.0) / 12.0)
         yield from _check(settings.check, run, characteristic, fit, (np.maximum(s, rounding), dof))

@@ -138,7 +138,7 @@ def scatter(settings: RepeatabilitySettings, run: RunView, characteristic: Chara
         origin = f"pooled in the routine, of {settings.pooled.of}"
     elif characteristic.scatter is not None:
         s, dof = characteristic.scatter
-        differences, origin = False, "residual scatter of the design of the readings"
+        differences, origin = False, "as the check of the design gives it"
     elif differences:
         s, dof = _differences_scatter(run, characteristic)
         origin = "of differences in this run"
