@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from holdzero.catalogue import Plugin
-from holdzero.hooks import Check, Finding, Level, RunView, Settings, Term
+from holdzero.hooks import Apart, Check, Finding, Level, RunView, Settings, Term
 from holdzero.patience import within
 
 __all__ = ["BoundCheck", "Failure", "given_by", "told"]
@@ -88,6 +88,8 @@ def _sound(entry: object, kind: type[Any], view: RunView) -> Any:
         raise TypeError(f"it returned {type(entry).__name__}, not {kind.__name__}")
     if isinstance(entry, Term):
         _estimates_are_sound(entry)
+    if isinstance(entry, Apart):
+        _estimates_are_sound(entry.term)
     if not isinstance(entry, Finding):
         return entry
     words: tuple[object, ...] = (entry.code, entry.text)

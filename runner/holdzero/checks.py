@@ -20,6 +20,7 @@ from holdzero.contrast import contrast_weights
 from holdzero.decide import GivenBand, Rule
 from holdzero.errors import Fault
 from holdzero.hooks import (
+    Apart,
     CharacteristicView,
     Contrast,
     Finding,
@@ -191,6 +192,17 @@ class Checks:
                 terms.extend(made)
                 failures.extend(failed)
         return terms, failures
+
+    def apart(self, view: RunView) -> tuple[list[Apart], list[Failure]]:
+        """By how much places lie apart, as the checks know it, of one run; and failures."""
+        known: list[Apart] = []
+        failures: list[Failure] = []
+        for item in self.bound:
+            if item.check.apart is not None:
+                made, failed = self._called(item, "apart", Apart, partial(item.check.apart, item.settings, view), view)
+                known.extend(made)
+                failures.extend(failed)
+        return known, failures
 
     def judge(
         self, view: RunView, characteristics: Sequence[CharacteristicView]

@@ -27,7 +27,7 @@ from holdzero.heights import Heights, middle_um
 from holdzero.hooks import Contrast
 from holdzero.inverse import difference_for_um, term_um
 from holdzero.length import REFERENCE_TEMPERATURE_DEGC
-from holdzero.model import Contribution, Number
+from holdzero.model import Contribution, Number, Term
 from holdzero.result import Evaluation, Result
 from holdzero.routine import schema
 from holdzero.run import Run
@@ -118,8 +118,10 @@ def expect(
 def _evaluated(start: Run, bench: Ideal, checks: Checks) -> tuple[Evaluation, schema.Reference | None]:
     """What comes of a run that a bench answers, and the reference that was used."""
     state = conducted(start, bench).state
-    expected, _ = checks.expected(view_of(state, None, checks.materials))
-    return replace(evaluate(state, None, checks), check_standard=tuple(expected)), state.reference
+    view = view_of(state, None, checks.materials)
+    (expected, _), (apart, _) = checks.expected(view), checks.apart(view)
+    made = evaluate(state, None, checks)
+    return replace(made, check_standard=tuple(expected), apart=tuple(apart)), state.reference
 
 
 def _lying_in_the_middle(evaluation: Evaluation, contrasts: Mapping[str, Contrast]) -> Lying:
@@ -137,9 +139,13 @@ def _lying_in_the_middle(evaluation: Evaluation, contrasts: Mapping[str, Contras
             return 0.0  # a size that has no middle: that of the reference
         return difference_for_um(result, middle_um(spec))
 
-    heights = Heights(results=evaluation.results, of="", contrasts=contrasts)
+    heights = Heights(results=evaluation.results, of="", contrasts=contrasts, apart=evaluation.apart)
     check_um = sum((term_um(term, 0.0) for term in evaluation.check_standard), start=0.0)
-    return Lying(places_um=heights.laid_out(wanted_um), check_um=check_um)
+    return Lying(places_um=heights.laid_out(wanted_um, _as_estimated_um), check_um=check_um)
+
+
+def _as_estimated_um(term: Term) -> Number:
+    return term_um(term, 0.0)
 
 
 def _expectation(result: Result, rule: DecisionRule, reference: schema.Reference | None) -> Expectation:

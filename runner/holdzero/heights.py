@@ -14,8 +14,8 @@ import numpy as np
 
 from holdzero.characteristic import laid_um
 from holdzero.contrast import contrast_weights
-from holdzero.hooks import Contrast
-from holdzero.model import Number
+from holdzero.hooks import Apart, Contrast
+from holdzero.model import Number, Term
 from holdzero.result import Result
 from holdzero.routine.schema import Characteristic, Measure, Selection
 
@@ -58,19 +58,23 @@ class Heights:
         results: of the routine with ideal readings.
         of: name of the characteristic whose truth is set; empty for none.
         contrasts: measures of plugins.
+        apart: by how much places lie apart, as checks know it.
     """
 
     results: Sequence[Result]
     of: str
     contrasts: Mapping[str, Contrast]
+    apart: Sequence[Apart] = ()
 
-    def laid_out(self, wanted_um: Callable[[Result], Number]) -> dict[str, Number]:
+    def laid_out(self, wanted_um: Callable[[Result], Number], apart_um: Callable[[Term], Number]) -> dict[str, Number]:
         """Heights with which the characteristics come to what is wanted [um]; a place that is left out lies at 0.
 
         Args:
             wanted_um: what a characteristic is to come to [um].
+            apart_um: what the term of an `Apart` comes to [um].
         """
-        heights, settled = dict[str, Number](), set[str]()
+        heights = self._known_apart(apart_um)
+        settled = set(heights)
         for result in sorted(self.results, key=self._turn):
             spec, own = result.spec, result.name == self.of
             if spec.measure is Measure.SIZE:
@@ -84,6 +88,17 @@ class Heights:
             else:
                 continue
             settled.update(spec.at)
+        return heights
+
+    def _known_apart(self, apart_um: Callable[[Term], Number]) -> dict[str, Number]:
+        """Places that lie by a known amount from others, all of them no places of the one whose truth is set [um]."""
+        parts = {place for result in self.results for place in result.spec.at}
+        own = {place for result in self.results if result.name == self.of for place in result.spec.at}
+        heights = dict[str, Number]()
+        for known in self.apart:
+            # Of a part nothing is known: what is told from it can't be laid before it.
+            if known.place not in own and parts.isdisjoint(known.above):
+                heights[known.place] = apart_um(known.term) + _mean(heights, known.above)
         return heights
 
     def _turn(self, result: Result) -> int:

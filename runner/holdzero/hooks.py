@@ -76,6 +76,7 @@ __all__ = [
     "AngleError",
     "Answer",
     "AnswerRefusedError",
+    "Apart",
     "Asks",
     "Characteristic",
     "CharacteristicView",
@@ -245,6 +246,21 @@ class Weighting:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Apart:
+    """By how much a place lies higher than others, as far as a routine states it. Since API 3.
+
+    Attributes:
+        place: that is read.
+        above: places of whose mean it is counted.
+        term: what the comparator shows of it there, less what it shows of those [um].
+    """
+
+    place: str
+    above: tuple[str, ...]
+    term: Term
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Remark:
     """What a check says of its table before any run: a key without effect, or a value that is strange. Since API 3.
 
@@ -265,6 +281,7 @@ class Remark:
 
 Watch = Callable[[Any, RunView], Iterable[Finding]]
 Weigh = Callable[[Any, RunView, CharacteristicView], Weighting | None]
+AllApart = Callable[[Any, RunView], Iterable[Apart]]
 Terms = Callable[[Any, RunView, CharacteristicView], Iterable[Term]]
 Judge = Callable[[Any, RunView, Sequence[CharacteristicView]], Iterable[Finding]]
 Expected = Callable[[Any, RunView], Iterable[Term]]
@@ -273,7 +290,7 @@ Validate = Callable[[Any, Routine, Sequence[Slot]], Iterable[Remark]]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Check:
-    """A check: settings, and up to six functions. Since API 1.
+    """A check: settings, and up to seven functions. Since API 1.
 
     Attributes:
         name: as in `[checks.NAME]`.
@@ -288,6 +305,8 @@ class Check:
             readings, or None. Two checks that both do so for one characteristic stop it.
         expected: called with settings and view, where the routine is run at a bench that is made up; gives summands
             of what the comparator should show on the check standard [um]. Since API 3.
+        apart: called like `expected`; gives by how much places lie apart at that bench, blocks of a comparison for
+            example, as `Apart`s. Since API 3.
         validate: called when a routine is read from its file, with settings, routine and plan (the slots of
             a run, in order); gives remarks on the table. What could have no effect in that routine is
             refused, so that nobody counts on it. Since API 3.
@@ -303,6 +322,7 @@ class Check:
     judge: Judge | None = None
     weigh: Weigh | None = None
     expected: Expected | None = None
+    apart: AllApart | None = None
     validate: Validate | None = None
     arrays: bool = False
 

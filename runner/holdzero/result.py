@@ -10,7 +10,7 @@ import numpy as np
 from holdzero.decide import Decision, Truth, Verdict
 from holdzero.distribution import MonteCarlo
 from holdzero.error_distribution import ErrorDistribution
-from holdzero.hooks import Finding
+from holdzero.hooks import Apart, Finding
 from holdzero.model import Number, Propagated, Term
 from holdzero.risk import Acceptance, GlobalRisk
 from holdzero.routine.schema import Characteristic
@@ -77,6 +77,7 @@ class Evaluation:
         verdict: of the part.
         check_standard: summands of what the comparator should show on the check standard [um], where
             the routine was run with ideal readings.
+        apart: by how much places lie apart, as checks know it, there as well.
     """
 
     serial: str | None
@@ -84,3 +85,4 @@ class Evaluation:
     findings: tuple[Finding, ...]
     verdict: Verdict
     check_standard: tuple[Term, ...] = ()
+    apart: tuple[Apart, ...] = ()

@@ -15,6 +15,7 @@ from holdzero.evaluate import evaluate
 from holdzero.hooks import CharacteristicView
 from holdzero.views import view_of
 from holdzero_plugins.checks import drift
+from holdzero_plugins.checks._comparison import DriftSettings
 
 Measure = Callable[..., Any]
 
@@ -290,7 +291,7 @@ class TestRehearsal:
     @pytest.mark.parametrize("accepted", ["0.05 um", "0.03 um"])  # with the second some runs scatter too much
     def test_an_array_gives_what_its_runs_give(self, start: Any, design: str, accepted: str) -> None:
         order = "SXXSSXXS"
-        settings = drift.DriftSettings.model_validate(
+        settings = DriftSettings.model_validate(
             {
                 "design": design,
                 "accepted": {"standard": accepted, "dof": 30},

@@ -320,7 +320,7 @@ class TestFourBlocksThroughTheTool:
 
 
 class TestPooledScatterOfASubstitution:
-    """EA-4/02, supplement, example S2 (from memory; computed through): a mass compared three times in the order S U U S.
+    """EA-4/02, supplement, example S2 (from memory; computed through): a mass compared three times as S U U S.
 
     Readings in grams there, 10 nm here: the three differences are 0.010, 0.030 and 0.020 with s = 0.010, and 0.025, of
     earlier runs, counts in its place: u = 0.025/√3 = 0.0144. A difference of S U U S scatters like a single reading.

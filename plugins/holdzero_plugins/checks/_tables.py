@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING
 from holdzero.hooks import Characteristic, Comparator, Estimate, Measure, Remark, Routine, Slot, SlotKind
 
 if TYPE_CHECKING:
+    from holdzero_plugins.checks._comparison import DriftSettings
     from holdzero_plugins.checks._growth import ThermalSettings
     from holdzero_plugins.checks.block import BlockSettings
     from holdzero_plugins.checks.contact import ContactSettings
-    from holdzero_plugins.checks.drift import DriftSettings
     from holdzero_plugins.checks.film import FilmSettings
     from holdzero_plugins.checks.heat import HeatSettings
     from holdzero_plugins.checks.indicator import IndicatorSettings

@@ -8,236 +8,48 @@ readings; what is left over is their scatter, and controls the run.
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
-from typing import Literal
+from functools import partial
 
 import numpy as np
-from pydantic import Field
 
 from holdzero.hooks import (
+    Apart,
+    Characteristic,
     CharacteristicView,
     Check,
     Finding,
-    LengthEstimate,
+    Input,
     Level,
-    Measure,
     Number,
-    Reading,
     RunView,
-    Settings,
-    Size,
+    Term,
     Weighting,
     exceeds,
     hookimpl,
     shown,
-    stack,
+    shown_difference_um,
     student_quantile,
     thermal_correction_um,
 )
 from holdzero_plugins.checks import _tables
-from holdzero_plugins.checks._designs import Array, DesignError, Solution, f_quantile, half_steps, solved
+from holdzero_plugins.checks._comparison import (
+    F_PROBABILITY,
+    CheckPlace,
+    DriftSettings,
+    Fit,
+    Scatter,
+    f_of,
+    fitted,
+    is_of_the_design,
+    scatter_of,
+)
+from holdzero_plugins.checks._designs import Array, DesignError
 from holdzero_plugins.checks._growth import bench_of
 
-F_PROBABILITY = 0.99  # test of the scatter, NIST Monograph 180, 4.4.2 (from memory)
 CHECK_PROBABILITY = 0.9973  # three sigma, NIST Monograph 180, 4.4.2 (from memory)
 _LONG_PAUSE = 3.0  # usual gaps between observations; common practice, no source
 _SHORT_S = 60.0  # a pause that matters to no design; common practice, no source
-_ORTHOGONAL = 1e-9  # cosine between a column of the design and the drift that counts as none
-
-
-class Accepted(Settings):
-    """`accepted`: what is known of the scatter within a run from the runs before."""
-
-    standard: Size = Field(
-        description="Standard deviation: of a single reading for `linear`, of a difference for `pairs`."
-    )
-    dof: float = Field(ge=1.0, description="Its degrees of freedom.")
-
-
-class CheckPlace(Settings):
-    """`check`: a block of the comparison whose difference is known from the runs before."""
-
-    place: str = Field(description="Its place.")
-    against: str | None = Field(
-        None, description="Place that it is compared with; where left out, the other places of `from`."
-    )
-    value: LengthEstimate = Field(description="Accepted difference, with its uncertainty from run to run.")
-
-
-class DriftSettings(Settings):
-    """`[checks.drift]`."""
-
-    design: Literal["linear", "pairs"] = Field(
-        "linear",
-        description="`linear`: single readings, evenly spaced, drift by reading; `pairs`: two readings make a "
-        "difference, first less second, drift by difference.",
-    )
-    bias: bool = Field(
-        False,
-        description="For `pairs`: take out what all differences share too, a bias between left and right "
-        "or a steady drift from the first reading to the second.",
-    )
-    accepted: Accepted | None = Field(
-        None,
-        description="Accepted scatter: where the F-test (99 %) finds no more in the run, it counts in place of what the "
-        "design leaves over.",
-    )
-    check: CheckPlace | None = Field(None, description="Check standard within the design.")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Fit:
-    """A solved design of one characteristic.
-
-    Attributes:
-        places: the items, in the order of the columns.
-        readings: in the order in which they make observations.
-        observations: readings, or differences of pairs [um], last axis.
-        solution: what least squares makes of them.
-        drift: weights of the drift for each half step [1].
-        slanted: whether the design's order is not orthogonal to the drift.
-        pairs: whether an observation is a difference.
-    """
-
-    places: tuple[str, ...]
-    readings: tuple[Reading, ...]
-    observations: Array
-    solution: Solution
-    drift: Array
-    slanted: bool
-    pairs: bool
-
-    def row(self, at: Iterable[str], base: Iterable[str]) -> Array:
-        """Weights of the observations in mean(at) − mean(base) [1]."""
-        upper = np.mean([self.solution.items[self.places.index(p)] for p in at], axis=0)
-        lower = np.mean([self.solution.items[self.places.index(p)] for p in base], axis=0)
-        row: Array = upper - lower
-        return row
-
-
-def _is_of_the_design(characteristic: CharacteristicView) -> bool:
-    spec = characteristic.spec
-    return spec.base is not None and spec.measure is not Measure.VARIATION and spec.of.value == "mean"
-
-
-def _planned(reading: Reading) -> list[int]:
-    """Where a reading stands in the plan: the numbers of its slot count steps, rounds and lifts."""
-    return [int(number) for number in re.findall(r"[0-9]+", reading.slot.id)]
-
-
-def _fitted(settings: DriftSettings, run: RunView, characteristic: CharacteristicView) -> _Fit:
-    """The design of a characteristic, solved.
-
-    Raises:
-        DesignError: the readings make no design that can be solved.
-    """
-    readings = tuple(sorted(characteristic.readings, key=lambda r: r.seq))
-    spec = characteristic.spec
-    places = tuple(dict.fromkeys(spec.places))
-    single = _columns([str(r.slot.place) for r in readings], places)
-    values = stack([run.difference_um(r) for r in readings])
-    pairs = settings.design == "pairs"
-    if pairs:
-        _are_pairs(readings)
-        rows, observations = single[0::2] - single[1::2], values[..., 0::2] - values[..., 1::2]
-        common = np.ones((len(rows), 1 if settings.bias else 0))
-    else:
-        rows, observations = single, values
-        zeros = [r.zero for r in readings]
-        common = _columns(zeros, tuple(dict.fromkeys(zeros)))
-    drift = half_steps(len(rows))
-    restraint = np.array([1.0 if place in (spec.base or ()) else 0.0 for place in places])
-    solution = solved(rows, restraint, np.hstack([common, drift[:, None]]))
-    return _Fit(
-        places=places,
-        readings=readings,
-        observations=observations,
-        solution=solution,
-        drift=solution.nuisance[-1],
-        slanted=_slanted(rows if pairs else rows - rows.mean(axis=0), drift),
-        pairs=pairs,
-    )
-
-
-def _columns(labels: Sequence[object], columns: Sequence[object]) -> Array:
-    return np.array([[1.0 if label == column else 0.0 for column in columns] for label in labels])
-
-
-def _slanted(rows: Array, drift: Array) -> bool:
-    cosines = np.abs(drift @ rows) / (np.linalg.norm(drift) * np.linalg.norm(rows, axis=0))
-    return bool(np.any(cosines > _ORTHOGONAL))
-
-
-def _are_pairs(readings: Sequence[Reading]) -> None:
-    """Whether consecutive readings make pairs.
-
-    Raises:
-        DesignError: they do not.
-    """
-    if [r.seq for r in sorted(readings, key=_planned)] != [r.seq for r in readings]:
-        raise DesignError("a reading was taken again out of its turn, so its pair is torn: read the series again")
-    if len(readings) % 2:
-        raise DesignError(f"{len(readings)} readings do not make pairs")
-    for number, (first, second) in enumerate(zip(readings[0::2], readings[1::2], strict=True), 1):
-        if first.slot.place == second.slot.place:
-            raise DesignError(f"pair {number} is {first.slot.place} against itself")
-        if first.zero != second.zero:
-            raise DesignError(f"the dial was set anew within pair {number}")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Scatter:
-    """How an observation scatters, as it goes into the uncertainty.
-
-    Attributes:
-        s_um: its standard deviation [um].
-        dof: degrees of freedom [1].
-        why: where it comes from.
-    """
-
-    s_um: Number
-    dof: float
-    why: str
-
-
-def _f_of(accepted: Accepted, fit: _Fit) -> tuple[Number, float]:
-    """Ratio of the run's variance to the accepted one [1], and what it is at most with a probability of 99 % [1].
-
-    Source: NIST/SEMATECH e-Handbook of Statistical Methods, 2.2.3.1 (seen), 2.3.5 (second-hand).
-    """
-    ratio = np.square(fit.solution.scatter(fit.observations) / accepted.standard)
-    return ratio, f_quantile(F_PROBABILITY, fit.solution.dof, accepted.dof)
-
-
-def _scatter(settings: DriftSettings, run: RunView, fit: _Fit) -> _Scatter:
-    """Standard deviation that counts: the accepted one, unless the run scatters more than that allows.
-
-    Source: NIST/SEMATECH e-Handbook of Statistical Methods, 2.1.2 (seen: a standard deviation of fewer than ten
-    degrees of freedom is no reliable estimate, pooled ones are) and 2.3.3.3 (seen: the repeatability standard
-    deviation of the process makes that of the test item).
-    """
-    accepted, dof = settings.accepted, fit.solution.dof
-    own = _Scatter(s_um=fit.solution.scatter(fit.observations), dof=float(dof), why="left over by the design")
-    if accepted is None and dof:
-        return own
-    if accepted is None:
-        s, of_repeats = run.scatter_um
-        s = s * math.sqrt(2.0 if fit.pairs else 1.0)
-        return _Scatter(s_um=s, dof=of_repeats, why="of the repeats, the drift within")
-    known = _Scatter(s_um=accepted.standard, dof=accepted.dof, why="accepted, of earlier runs")
-    if not dof:
-        return known
-    ratio, limit = _f_of(accepted, fit)
-    good = ratio <= limit
-    if np.all(good):
-        return replace(known, why=f"{known.why}, as the F-test allows")
-    why = f"{own.why}, larger than the F-test allows the accepted one to be taken for"
-    if not np.any(good):
-        return replace(own, why=why)
-    # In a rehearsal some runs keep it and some are stopped; nothing is decided by the degrees of freedom of those.
-    return _Scatter(s_um=np.where(good, accepted.standard, own.s_um), dof=accepted.dof, why=known.why)
 
 
 def weigh(settings: DriftSettings, run: RunView, characteristic: CharacteristicView) -> Weighting | None:
@@ -248,17 +60,17 @@ def weigh(settings: DriftSettings, run: RunView, characteristic: CharacteristicV
 
     Source: NIST/SEMATECH e-Handbook of Statistical Methods, 2.3.3.2.1 (seen), 2.3.3.1.2 (seen).
     """
-    if not _is_of_the_design(characteristic):
+    if not is_of_the_design(characteristic.spec):
         return None
     try:
-        fit = _fitted(settings, run, characteristic)
+        fit = fitted(settings, run, characteristic)
     except DesignError:
         return None  # judge says why, and stops the characteristic
     row = fit.row(characteristic.spec.at, characteristic.spec.base or ())
     if fit.pairs:
         row = np.stack([row, -row], axis=-1).ravel()
     by_entry = {r.seq: float(weight) for r, weight in zip(fit.readings, row, strict=True)}
-    counts = _scatter(settings, run, fit)
+    counts = scatter_of(settings, run, fit)
     single = counts.s_um / math.sqrt(2.0) if fit.pairs else counts.s_um
     return Weighting(weights=tuple(by_entry[r.seq] for r in characteristic.readings), scatter=(single, counts.dof))
 
@@ -267,7 +79,7 @@ def _length_of(weights: Array) -> float:
     return float(np.sqrt(np.square(weights).sum()))
 
 
-def _noted(run: RunView, name: str, fit: _Fit, counts: _Scatter, *, accepted: bool) -> Iterable[Finding]:
+def _noted(run: RunView, name: str, fit: Fit, counts: Scatter, *, accepted: bool) -> Iterable[Finding]:
     s, own, spare = counts.s_um, fit.solution.scatter(fit.observations), fit.solution.dof
     # a step of the order is two half steps
     drift, u = 2.0 * (fit.observations @ fit.drift), 2.0 * _length_of(fit.drift) * s
@@ -295,7 +107,7 @@ def _noted(run: RunView, name: str, fit: _Fit, counts: _Scatter, *, accepted: bo
         )
 
 
-def _paced(name: str, fit: _Fit) -> Iterable[Finding]:
+def _paced(name: str, fit: Fit) -> Iterable[Finding]:
     """A drift that is steady in time is steady in the order only where the order is evenly spaced.
 
     Source: NIST/SEMATECH e-Handbook of Statistical Methods, 2.3.3.1.2 (seen).
@@ -314,13 +126,13 @@ def _paced(name: str, fit: _Fit) -> Iterable[Finding]:
     )
 
 
-def _f_test(settings: DriftSettings, run: RunView, name: str, fit: _Fit) -> Iterable[Finding]:
-    """Scatter of the run against the accepted one, see `_f_of`."""
+def _f_test(settings: DriftSettings, run: RunView, name: str, fit: Fit) -> Iterable[Finding]:
+    """Scatter of the run against the accepted one, see `f_of`."""
     accepted = settings.accepted
     if accepted is None or not fit.solution.dof:
         return
     s = fit.solution.scatter(fit.observations)
-    f, limit = _f_of(accepted, fit)
+    f, limit = f_of(accepted, fit)
     text = (
         f"{name}: the run scatters by s = {run.length(s)}, the accepted scatter is {run.length(accepted.standard)}: "
         f"F = {shown(f, 3)}, limit {limit:.3g} ({100.0 * F_PROBABILITY:g} %)."
@@ -340,7 +152,7 @@ def _f_test(settings: DriftSettings, run: RunView, name: str, fit: _Fit) -> Iter
 
 
 def _check(
-    check: CheckPlace, run: RunView, characteristic: CharacteristicView, fit: _Fit, known: tuple[Number, float]
+    check: CheckPlace, run: RunView, characteristic: CharacteristicView, fit: Fit, known: tuple[Number, float]
 ) -> Iterable[Finding]:
     """The check standard of the design against its accepted difference.
 
@@ -348,8 +160,7 @@ def _check(
     for few degrees of freedom Student's t of the same probability (JCGM 100:2008, G.4.1).
     """
     name, place = characteristic.name, check.place
-    base = tuple(p for p in characteristic.spec.base or () if p != place)
-    against = (check.against,) if check.against else base
+    against = _against(check, characteristic.spec)
     strange = [p for p in (place, *against) if p not in fit.places]
     if strange or not against or against == (place,):
         words = f"{', '.join(strange) or place}: not among {', '.join(fit.places)}, or compared with itself"
@@ -382,14 +193,45 @@ def _check(
 
 
 def _referred_um(run: RunView, characteristic: CharacteristicView, places: Sequence[str], read_um: Number) -> Number:
-    """What a difference of masters, or of places of the part, is more at 20 °C [um]; of two materials it is not known.
+    """What a difference is more at 20 °C [um].
 
     Source: JCGM 100:2008, H.1.2, linear expansion, see `thermal_correction_um`.
     """
-    bench, masters = bench_of(run), characteristic.spec.base or ()
+    return thermal_correction_um(read_um, _growth_of(run, characteristic.spec, places))
+
+
+def _growth_of(run: RunView, spec: Characteristic, places: Sequence[str]) -> Number:
+    """How much masters, or places of the part, have grown since 20 °C [1]; of both together it is not known, and 0."""
+    bench, masters = bench_of(run), spec.base or ()
     if bench is None or len({place in masters for place in places}) > 1:
         return 0.0
-    return thermal_correction_um(read_um, bench.reference_growth if places[0] in masters else bench.growth)
+    return bench.reference_growth if places[0] in masters else bench.growth
+
+
+def _against(check: CheckPlace, spec: Characteristic) -> tuple[str, ...]:
+    """The places that the check standard is compared with."""
+    return (check.against,) if check.against else tuple(place for place in spec.base or () if place != check.place)
+
+
+def apart(settings: DriftSettings, run: RunView) -> Iterable[Apart]:
+    """By how much the check standard lies higher than what it is compared with: its accepted difference.
+
+    Source: JCGM 100:2008, H.1.2, see `shown_difference_um`.
+    """
+    check, told = settings.check, set[tuple[str, ...]]()
+    for spec in run.routine.characteristics.values():
+        if check is None or not is_of_the_design(spec):
+            continue
+        above = _against(check, spec)
+        places = (check.place, *above)
+        if not above or above == (check.place,) or places in told or not set(places) <= set(spec.places):
+            continue  # judge says that it can't be looked at
+        told.add(places)
+        name, growth = f"accepted difference of {check.place}", _growth_of(run, spec, places)
+        why = check.value.why or "stated in the routine"
+        known = Input(name=name, estimate=check.value, unit="um", evaluation="B", why=why)
+        shows = partial(shown_difference_um, growth=growth)
+        yield Apart(place=check.place, above=above, term=Term(name=name, inputs=(known,), function=shows))
 
 
 def _bound(u: Number, own: Number, dof: float, accepted: Number, accepted_dof: Number) -> Number:
@@ -404,12 +246,12 @@ def _bound(u: Number, own: Number, dof: float, accepted: Number, accepted_dof: N
 def _judged(settings: DriftSettings, run: RunView, characteristic: CharacteristicView) -> Iterable[Finding]:
     name = characteristic.name
     try:
-        fit = _fitted(settings, run, characteristic)
+        fit = fitted(settings, run, characteristic)
     except DesignError as error:
         text = f"{name}: the design of the readings can't be solved: {error}."
         yield Finding(level=Level.STOP, code="drift/unsolved", text=text, characteristic=name)
         return
-    counts = _scatter(settings, run, fit)
+    counts = scatter_of(settings, run, fit)
     yield from _noted(run, name, fit, counts, accepted=settings.accepted is not None)
     yield from _paced(name, fit)
     yield from _f_test(settings, run, name, fit)
@@ -423,7 +265,7 @@ def _judged(settings: DriftSettings, run: RunView, characteristic: Characteristi
 
 def judge(settings: DriftSettings, run: RunView, characteristics: Sequence[CharacteristicView]) -> Iterable[Finding]:
     """Scatter and drift of each design, the F-test, the check standard; and a design that can't be solved."""
-    own = [characteristic for characteristic in characteristics if _is_of_the_design(characteristic)]
+    own = [characteristic for characteristic in characteristics if is_of_the_design(characteristic.spec)]
     for characteristic in own:
         yield from _judged(settings, run, characteristic)
     if not own and characteristics:
@@ -441,6 +283,7 @@ def holdzero_checks() -> Sequence[Check]:
             settings=DriftSettings,
             judge=judge,
             weigh=weigh,
+            apart=apart,
             validate=_tables.drift,
             arrays=True,
         )

@@ -19,6 +19,7 @@ from holdzero.rehearse.errors import Floats, drawn, inputs_of, known_reference, 
 from holdzero.rehearse.goings_on import GoingsOn, again
 from holdzero.rehearse.scenario import Scenario, true_value
 from holdzero.result import Evaluation, Result
+from holdzero.routine.schema import Measure
 from holdzero.run import Run
 from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.state import State
@@ -85,7 +86,7 @@ class VirtualBench(Ideal):
         if scenario is not None and scenario.every is not None:
             self.every_s = scenario.every
         self._goings_on = GoingsOn(scenario, draws, runs, run.state) if scenario is not None else None
-        self._layout = Heights(results=ideal.results, of=of, contrasts=contrasts)
+        self._layout = Heights(results=ideal.results, of=of, contrasts=contrasts, apart=ideal.apart)
         self._heights_um = self._laid_out(own, more_um)
         usual, given, wrong = dict(drawn(ideal, draws, runs)), dict[str, Floats](), dict[str, Floats]()
         if scenario is not None:
@@ -181,26 +182,37 @@ class VirtualBench(Ideal):
 
     def _true_um(self, result: Result) -> Number:
         """What a characteristic is in truth: its value where all inputs are as estimated [um]."""
+        spec, lying = result.spec, self._lying_um
+        if spec.measure is Measure.SIZE:
+            # What it counts from is the reference: a block that is not as it should be makes no part another.
+            lying = {**lying, **{place: self._heights_um.get(place, 0.0) for place in spec.base or ()}}
+        return value_um(result, comes_to_um(spec, lying, self.contrasts))
+
+    @property
+    def _lying_um(self) -> Mapping[str, Number]:
+        """How high the places lie, with what the scenario says of them [um]."""
         own = self._scenario.part.places if self._scenario is not None else {}
-        lying = {place: self._heights_um.get(place, 0.0) + own.get(place, 0.0) for place in result.spec.places}
-        return value_um(result, comes_to_um(result.spec, lying, self.contrasts))
+        places = dict.fromkeys((*self._heights_um, *own))
+        return {place: self._heights_um.get(place, 0.0) + own.get(place, 0.0) for place in places}
 
     def _laid_out(self, own: Result, more_um: Number) -> Mapping[str, Number]:
         """How high the places of the part lie, as a comparator shows it with all inputs as estimated [um]."""
         # The others lie as in the ideal run, as far as the places do not belong to the one whose truth is set.
         middle = difference_for_um(own, middle_um(own.spec))
-        levels = self._layout.laid_out(lambda result: middle if result is own else difference_of_um(result))
+        levels = self._layout.laid_out(
+            lambda result: middle if result is own else difference_of_um(result), lambda term: term_um(term, 0.0)
+        )
         shown_um, places = more_um / sensitivity(own), dict.fromkeys((*levels, *own.spec.places))
         return {place: levels.get(place, 0.0) + laid_um(own.spec, place, shown_um, self.contrasts) for place in places}
 
     def _errors_of(self, usual: Mapping[str, Floats], given: Mapping[str, Floats]) -> _Errors:
-        true, heights = {**usual, **given}, self._heights_um
+        true, heights = {**usual, **given}, self._lying_um
 
         def shifted_um(result: Result) -> Number:
             return shift_um(result, true, comes_to_um(result.spec, heights, self.contrasts))
 
         check_um = sum((term_um(term, 0.0, true) for term in self._ideal.check_standard), start=0.0)
-        shifts = self._layout.laid_out(shifted_um)
+        shifts = self._layout.laid_out(shifted_um, lambda term: term_um(term, 0.0, true) - term_um(term, 0.0))
         return _Errors(true=true, given=frozenset(given), shifts_um=shifts, check_um=check_um)
 
     def _errors_at(self, state: State) -> _Errors:

@@ -48,7 +48,11 @@ def drawn(ideal: Evaluation, draws: Draws, runs: int) -> Mapping[str, Floats]:
 
 def inputs_of(ideal: Evaluation) -> Mapping[str, Input]:
     """All inputs that are no reading and no scatter, by name."""
-    terms = (*(term for result in ideal.results for term in _systematic(result)), *ideal.check_standard)
+    terms = (
+        *(term for result in ideal.results for term in _systematic(result)),
+        *ideal.check_standard,
+        *(known.term for known in ideal.apart),
+    )
     items = (item for term in terms for item in term.inputs)
     return {item.name: item for item in items if not is_difference_read(item)}
 

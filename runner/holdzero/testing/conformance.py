@@ -81,11 +81,14 @@ def _declared(what: object) -> tuple[list[Any], Catalogue]:
         raise AssertionError(f"{what!r:.200} can't be loaded as a plugin\n    found: {error}") from None
 
 
+_FUNCTIONS = ("judge", "watch", "terms", "weigh", "expected", "apart")
+
+
 def _module_with(declaration: Any) -> ModuleType:
     """A module that declares one thing, as if it stood in the file of its functions."""
     hook = next(hook for hook, (_, kind) in HOOKS.items() if type(declaration) is kind)
     module = ModuleType(str(declaration.name))
-    functions = (getattr(declaration, word, None) for word in ("judge", "watch", "terms", "weigh", "expected"))
+    functions = (getattr(declaration, word, None) for word in _FUNCTIONS)
     module.__file__ = next((item.__code__.co_filename for item in functions if inspect.isfunction(item)), None)
 
     def declare() -> list[Any]:

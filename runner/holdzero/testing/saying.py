@@ -28,7 +28,7 @@ class Said:
     Attributes:
         watched: at the bench.
         weighed: by characteristic, where it weighs.
-        terms: by characteristic; and what is expected on the check standard.
+        terms: by characteristic; and what is expected on the check standard, and by how much places lie apart.
         judged: at the end.
     """
 
@@ -111,6 +111,8 @@ class Suite:
                 terms.append((one.name, tuple(check.terms(settings, view, seen[index]))))
         if check.expected is not None:
             terms.append(("the check standard", tuple(check.expected(settings, view))))
+        if check.apart is not None:
+            terms.extend((f"place {one.place}", (one.term,)) for one in check.apart(settings, view))
         judged = tuple(check.judge(settings, view, tuple(seen))) if check.judge is not None else ()
         return Said(watched=watched, weighed=tuple(weighed), terms=tuple(terms), judged=judged)
 
@@ -129,6 +131,7 @@ class Suite:
             weighed, _, failed = self.alone.weigh(view, one)
             failures += failed + self.alone.terms(view, weighed)[1]
         failures += self.alone.expected(view)[1]
+        failures += self.alone.apart(view)[1]
         failures += self.alone.judge(view, seen)[1]
         return [f"{failure.during}: {failure.message}" for failure in failures]
 
