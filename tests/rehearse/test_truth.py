@@ -18,8 +18,9 @@ from holdzero.checks import bind
 from holdzero.evaluate import evaluate
 from holdzero.expect import begun, conducted
 from holdzero.rehearse.bench import VirtualBench
+from holdzero.rehearse.curve import true_sizes_um
 from holdzero.rehearse.draws import draws_of
-from holdzero.rehearse.many import Rehearsal, Tally, rehearsed
+from holdzero.rehearse.many import Rehearsal, Tally, least_um, rehearsed
 from holdzero.rehearse.scenario import Part, Scenario
 from holdzero.testing import Draft
 from holdzero.testing.drive import loaded_of
@@ -169,6 +170,43 @@ class TestWithinOnePart:
         assert seen.true_um == pytest.approx(MORE_UM + of_places / GROWN, abs=1e-6)
         assert shown / GROWN == pytest.approx(seen.true_um, abs=2e-4)
         assert seen.value_um == pytest.approx(seen.true_um, abs=2e-4)
+
+
+class TestTrueSizes:
+    """A true size that is asked for is what the part is in truth, however the scenario lays its places."""
+
+    @pytest.mark.parametrize(
+        ("keys", "own_um"),
+        [
+            ({**SIZE, **THREE}, 0.4),
+            ({**SIZE, **THREE, "of": "largest"}, 1.6),
+            ({**SIZE, **THREE, "of": "smallest"}, -0.7),
+            ({"measure": "taper", **THREE, "lower": "-4 um", "upper": "4 um"}, -1.3),
+        ],
+        ids=["mean", "largest", "smallest", "taper"],
+    )
+    def test_so_that_marks_stand_where_parts_are_bad(
+        self, of: Callable[..., Bench], keys: Mapping[str, Any], own_um: float
+    ) -> None:
+        # limits of 4 um: with the places on top these would lie on the other side of them
+        side = np.sign(own_um)
+        inside, outside = of(keys, PLACES).tally(side * 3.9), of(keys, PLACES).tally(-side * 4.1)
+        assert (inside.good, inside.passed) == (100, 100)
+        assert (outside.good, outside.failed) == (0, 100)
+
+    def test_of_a_variation_begin_with_the_least_that_its_places_leave(self, of: Callable[..., Bench]) -> None:
+        what = of({"measure": "variation", **THREE, "upper": "5 um"}, PLACES).what
+        # b and c lie 2.3 um apart whatever a does
+        least = least_um(what, what.ideal())
+        assert least == pytest.approx(2.3 / GROWN, abs=1e-6)
+        assert true_sizes_um(what.ideal(), "x", 0.0, least)[0] == least
+        for size, good in ((4.9, 100), (5.1, 0)):
+            assert rehearsed(what, what.ideal(), size, 100).good == good
+
+    def test_of_parts_of_many_sizes_are_so_too(self, of: Callable[..., Bench]) -> None:
+        what = of({**SIZE, **THREE}, PLACES).what
+        sizes = np.linspace(-5.0, 5.0, 101)
+        assert rehearsed(what, what.ideal(), sizes, 101).good == 81
 
 
 DESIGN: Mapping[str, Any] = {**SIZE, "at": "X", "from_": ["S"], "with_": ["C"]}

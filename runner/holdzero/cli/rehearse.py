@@ -24,7 +24,7 @@ from holdzero.process import NormalProcess, ProductionProcess
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.rehearse import Curve, Point, Process, rehearsed, true_sizes_um
 from holdzero.rehearse.fitting import refuse_misfits
-from holdzero.rehearse.many import Rehearsal
+from holdzero.rehearse.many import Rehearsal, least_um
 from holdzero.rehearse.scenario import Scenario, load_scenario
 from holdzero.rehearse.suggest import Wish
 from holdzero.result import Evaluation
@@ -218,7 +218,7 @@ def _trial(path: Path, member: str | None, wanted: Wanted, shop: Shop) -> _Trial
         refuse_misfits(written, what.begun, ideal, checks, what.entries)
     plan = Plan(
         subject=subject,
-        sizes_um=true_sizes_um(what.scattered(), what.of, _bias_um(what, ideal)),
+        sizes_um=true_sizes_um(what.scattered(), what.of, _bias_um(what, ideal), least_um(what, ideal)),
         process=_process(loaded.routine, what, wanted.spread),
     )
     return _Trial(member=member, routine=loaded.routine, what=what, plan=plan)

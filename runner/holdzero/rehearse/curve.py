@@ -159,13 +159,15 @@ class Process:
         return self.tally.good_not_passed / self.tally.runs
 
 
-def true_sizes_um(ideal: Evaluation, of: str, bias_um: float = 0.0) -> tuple[float, ...]:
+def true_sizes_um(ideal: Evaluation, of: str, bias_um: float = 0.0, least_um: float = 0.0) -> tuple[float, ...]:
     """True sizes across the limits and beyond them [um].
 
     Args:
         ideal: evaluation with ideal readings, best with such as scatter: verdicts turn within its uncertainty.
         of: name of the characteristic.
         bias_um: by how much values lie above the truth on average: by that much below its limits verdicts turn [um].
+
+        least_um: of a variation: smaller ones there are none, as its places lie [um].
 
     Raises:
         HoldzeroError: the characteristic has no limits.
@@ -187,9 +189,9 @@ def true_sizes_um(ideal: Evaluation, of: str, bias_um: float = 0.0) -> tuple[flo
     near = [limit - bias_um + side * u * _STEEP for limit in limits for side in (-1.0, 1.0)]
     step = _round_step(0.25 * u) if u else _round_step(apart / 100.0)
     sizes = np.unique(np.rint(np.concatenate([far, limits, *near]) / step)) * step
-    # A variation is never below zero.
-    never_below = result.spec.measure is Measure.VARIATION
-    return tuple(float(size) for size in sizes if size >= 0.0 or not never_below)
+    if result.spec.measure is not Measure.VARIATION:
+        return tuple(float(size) for size in sizes)
+    return (*((least_um,) if least_um else ()), *(float(size) for size in sizes if size >= least_um))
 
 
 def _round_step(most: float) -> float:

@@ -26,7 +26,7 @@ from holdzero.routine import schema
 from holdzero.run import Run
 from holdzero.run.state import State
 
-__all__ = ["BLOCK", "Rehearsal", "Tally", "rehearsed"]
+__all__ = ["BLOCK", "Rehearsal", "Tally", "least_um", "rehearsed"]
 
 BLOCK = 100_000
 """Runs that are drawn and folded at once: memory does not grow with their number."""
@@ -183,13 +183,37 @@ def rehearsed(what: Rehearsal, ideal: Evaluation, true_um: Number, runs: int, ke
         The counts; the same for the same seed and key.
     """
     total = Tally()
-    more_um = true_um - what.middle_um
+    more_um = true_um - what.middle_um - _of_places_um(what, ideal)
     _keep_memory()
     for number, start in enumerate(range(0, runs, BLOCK)):
         size = min(BLOCK, runs - start)
         part = more_um[start : start + size] if isinstance(more_um, np.ndarray) else more_um
         total = total + _block(what, ideal, part, size, draws_of(what.seed, *key, number))
     return total
+
+
+def least_um(what: Rehearsal, ideal: Evaluation) -> float:
+    """The least that a variation can be in truth, where a scenario says how its places lie [um]; else 0.
+
+    Args:
+        what: is rehearsed.
+        ideal: its evaluation with ideal readings.
+    """
+    if what.spec.measure is not schema.Measure.VARIATION:
+        return 0.0
+    more_um = -what.middle_um - _of_places_um(what, ideal)
+    return float(np.ravel(_bench(what, ideal, more_um, 1, draws_of(what.seed)).true_um())[0])
+
+
+def _of_places_um(what: Rehearsal, ideal: Evaluation) -> float:
+    """By how much more the characteristic is in truth for what a scenario says of its places [um]."""
+    if what.scenario is None or not what.scenario.part.places:
+        return 0.0
+    # So far up that the place that makes a variation is the highest, wherever the others lie.
+    variation = what.spec.measure is schema.Measure.VARIATION
+    far_um = 2.0 * sum(map(abs, what.scenario.part.places.values())) if variation else 0.0
+    bench = _bench(what, ideal, far_um, 1, draws_of(what.seed))
+    return float(np.ravel(bench.true_um())[0]) - what.middle_um - far_um
 
 
 def _keep_memory() -> None:
@@ -205,8 +229,8 @@ def _keep_memory() -> None:
 _KEPT_BYTES = 31 * 2**20  # the library keeps nothing larger than 32 MB; never touched, so it takes no memory
 
 
-def _block(what: Rehearsal, ideal: Evaluation, more_um: Number, runs: int, draws: Draws) -> Tally:
-    bench = VirtualBench(
+def _bench(what: Rehearsal, ideal: Evaluation, more_um: Number, runs: int, draws: Draws) -> VirtualBench:
+    return VirtualBench(
         what.begun,
         ideal=ideal,
         of=what.of,
@@ -218,6 +242,10 @@ def _block(what: Rehearsal, ideal: Evaluation, more_um: Number, runs: int, draws
         runs=runs,
         scenario=what.scenario,
     )
+
+
+def _block(what: Rehearsal, ideal: Evaluation, more_um: Number, runs: int, draws: Draws) -> Tally:
+    bench = _bench(what, ideal, more_um, runs, draws)
     state = conducted(what.begun, bench).state
     true_um = np.broadcast_to(bench.true_um(), runs)
     total = Tally()

@@ -87,7 +87,8 @@ class Part(Model):
         None, description="How much more the characteristic is than in the middle of its limits."
     )
     places: dict[str, Length] = Field(
-        default_factory=dict, description="How much higher a place lies than all that, by its name."
+        default_factory=dict,
+        description="How much higher a place lies than all that, by its name; a block of a comparison than its value.",
     )
 
 
