@@ -88,6 +88,7 @@ def serve(line: socket.socket) -> str:
         if pid == 0:
             signal.set_wakeup_fd(-1)
             signal.signal(signal.SIGCHLD, signal.SIG_DFL)
+            signal.signal(signal.SIGHUP, signal.SIG_DFL)  # whoever began the tests may have them ignore it (nohup)
             line.close()
             for descriptor in (woken, wake, report, *reports.values()):
                 os.close(descriptor)

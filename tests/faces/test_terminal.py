@@ -416,7 +416,7 @@ class TestStops:
 
     def test_it_asks_for_one_of_these_and_for_nothing_else(self, stopped: Person) -> None:
         shown = stopped.types("+20")
-        assert "STOP: The check standard reads" in flat(shown)
+        assert "STOP: The check standard should read" in flat(shown)
         assert "s, z, c or q" in shown
         assert "s  strike out" in stopped.types("")
         assert "s  strike out" in stopped.types("x")
