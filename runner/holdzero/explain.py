@@ -240,8 +240,8 @@ def _orders(r: Row, units: str) -> Iterator[str]:
     if second is not None and u != second:
         told = micro_text(second, units, second, sign=False)
         yield f"first order, as the routine asks; with the terms of second order u would be {told}  (GUM 5.1.2 note)"
-    elif u != first:
-        yield f"by first order alone u would be {micro_text(first, units, first, sign=False)}"
+    elif (alone := micro_text(first, units, u, sign=False)) != micro_text(u, units, u, sign=False):
+        yield f"by first order alone u would be {alone}"
     simulated = r["simulated_errors"]
     if simulated:
         trials, seed, coverage = (simulated[key] for key in ("trials", "seed", "coverage"))

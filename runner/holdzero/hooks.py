@@ -242,7 +242,7 @@ class Weighting:
     """
 
     weights: tuple[Number, ...]
-    scatter: tuple[Number, float]
+    scatter: tuple[Number, Number]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -84,6 +85,14 @@ def shown(number: Number, digits: int = 2) -> str:
     return f"{float(number):.{digits}g}"
 
 
+_FINEST = 1e-3
+
+
+def _ends(number: Number) -> Number:
+    """All that is shown of many runs: the smallest and the largest."""
+    return np.array([number.min(), number.max()]) if isinstance(number, np.ndarray) and number.ndim else number
+
+
 _MOST_DIGITS = 13  # two floats that are not equal differ in fewer
 
 
@@ -138,11 +147,18 @@ class RunView:
     def length(self, number: Number, digits: int = 2, *, sign: bool = False) -> str:
         """A small length [um] in words, in the routine's units, with so many significant digits.
 
-        What the rounding of floats leaves of a zero is shown as zero.
+        It has none finer than a thousandth of what the comparator shows: no mean of its readings bears them.
         """
+        number, finest = _ends(number), _FINEST * self.resolution_um
+        largest = float(np.max(np.abs(number)))
+        if largest < finest:
+            number = np.round(np.asarray(number) / finest) * finest  # once, so that no digit is rounded twice
+        elif finest:
+            digits = min(digits, math.floor(math.log10(largest / finest)) + 1)
+        return self._length(number, digits, sign=sign)
+
+    def _length(self, number: Number, digits: int, *, sign: bool) -> str:
         unit, worth = MICRO[self.routine.routine.units]
-        if isinstance(number, np.ndarray) and number.ndim:
-            number = np.array([number.min(), number.max()])  # all that is shown of many runs
         number = np.where(between(number, 0.0, 0.0, self.resolution_um), 0.0, number)
         text = shown(number / worth, digits)
         return f"{'+' if sign and not text.startswith('-') else ''}{text} {unit}".replace("-", "−")
@@ -152,11 +168,12 @@ class RunView:
 
         Where they are equal they look equal; else no message has two numbers that look the same.
         """
-        apart = not np.all(between(np.abs(number) - np.abs(limit), 0.0, 0.0, self.resolution_um))
-        for more in range(digits, _MOST_DIGITS):
-            one, other = self.length(number, more, sign=sign), self.length(limit, more)
-            if not apart or one.lstrip("+−") != other.lstrip("+−"):
-                break
+        one, other = self.length(number, digits, sign=sign), self.length(limit, digits)
+        if np.all(between(np.abs(number) - np.abs(limit), 0.0, 0.0, self.resolution_um)):
+            return one, other
+        while one.lstrip("+−") == other.lstrip("+−") and digits < _MOST_DIGITS:
+            digits += 1
+            one, other = self._length(_ends(number), digits, sign=sign), self._length(_ends(limit), digits, sign=False)
         return one, other
 
     @property
@@ -248,7 +265,7 @@ class CharacteristicView:
     spec: Characteristic
     readings: tuple[Reading, ...]
     weights: tuple[Number, ...]
-    scatter: tuple[Number, float] | None = None
+    scatter: tuple[Number, Number] | None = None
 
     @property
     def common_weight(self) -> float:

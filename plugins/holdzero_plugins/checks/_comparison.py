@@ -180,7 +180,7 @@ class Scatter:
     """
 
     s_um: Number
-    dof: float
+    dof: Number
     why: str
 
 
@@ -218,5 +218,6 @@ def scatter_of(settings: DriftSettings, run: RunView, fit: Fit) -> Scatter:
     why = f"{own.why}, larger than the F-test allows the accepted one to be taken for"
     if not np.any(good):
         return replace(own, why=why)
-    # In a rehearsal some runs keep it and some are stopped; nothing is decided by the degrees of freedom of those.
-    return Scatter(s_um=np.where(good, accepted.standard, own.s_um), dof=accepted.dof, why=known.why)
+    # In a rehearsal some runs keep it and some are stopped.
+    s_um, dofs = np.where(good, accepted.standard, own.s_um), np.where(good, accepted.dof, own.dof)
+    return Scatter(s_um=s_um, dof=dofs, why=known.why)

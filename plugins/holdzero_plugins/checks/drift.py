@@ -87,7 +87,7 @@ def _noted(run: RunView, name: str, fit: Fit, counts: Scatter, *, accepted: bool
     left = f"s = {run.length(own)} ({spare} degrees of freedom) is left over. " if spare else ""
     text = (
         f"{name}: {fit.observations.shape[-1]} {unit}s of {len(fit.places)} places. {left}A {unit} counts with "
-        f"s = {run.length(s)} ({counts.dof:g} degrees of freedom, {counts.why}). A drift of "
+        f"s = {run.length(s)} ({float(np.min(counts.dof)):g} degrees of freedom, {counts.why}). A drift of "
         f"{run.length(drift, sign=True)} from one {unit} to the next was taken out (standard uncertainty "
         f"{run.length(u)})."
     )
@@ -95,7 +95,11 @@ def _noted(run: RunView, name: str, fit: Fit, counts: Scatter, *, accepted: bool
         text += " The order is not balanced against the drift; least squares takes it out all the same."
     data = {"s_um": s, "drift_um": drift, "drift_standard_um": u} | ({"left_over_um": own} if spare else {})
     numbers = {key: float(np.mean(value)) for key, value in data.items()}
-    numbers |= {"degrees_of_freedom": counts.dof, "left_over_dof": spare, "condition": fit.solution.condition}
+    numbers |= {
+        "degrees_of_freedom": float(np.mean(counts.dof)),
+        "left_over_dof": spare,
+        "condition": fit.solution.condition,
+    }
     yield Finding(level=Level.NOTE, code="drift/design", text=text, characteristic=name, data=numbers)
     if not fit.solution.dof:
         known = "" if accepted else " State accepted, the scatter of earlier runs."
@@ -257,7 +261,7 @@ def _judged(settings: DriftSettings, run: RunView, characteristic: Characteristi
     yield from _f_test(settings, run, name, fit)
     if settings.check is not None:
         known = settings.accepted
-        s, dof = (counts.s_um, counts.dof) if known is None else (known.standard, known.dof)
+        s, dof = (counts.s_um, float(np.min(counts.dof))) if known is None else (known.standard, known.dof)
         # readings that all show the same step have scatter all the same (JCGM 100:2008, F.2.2.1)
         rounding = run.resolution_um * math.sqrt((2.0 if fit.pairs else 1.0) / 12.0)
         yield from _check(settings.check, run, characteristic, fit, (np.maximum(s, rounding), dof))

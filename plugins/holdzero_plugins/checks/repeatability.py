@@ -133,7 +133,7 @@ def scatter(settings: RepeatabilitySettings, run: RunView, characteristic: Chara
     differences = _own_zeros(characteristic)
     if settings.pooled is not None:
         s: Number = settings.pooled.standard
-        dof = settings.pooled.dof
+        dof: Number = settings.pooled.dof
         differences = settings.pooled.of == "differences"
         origin = f"pooled in the routine, of {settings.pooled.of}"
     elif characteristic.scatter is not None:
@@ -149,16 +149,19 @@ def scatter(settings: RepeatabilitySettings, run: RunView, characteristic: Chara
     count = len(characteristic.readings)
     scattered = np.logical_and(standard >= floor, dof > 0.0)
     # The larger of two and a look-up take a fifth of the time of a choice run by run.
-    larger = np.maximum(standard, floor) if dof > 0.0 else floor
-    estimate = Estimate.of(
-        0.0, _plain(larger), dof=_plain(np.array([math.inf, dof])[np.asarray(scattered).astype(np.intp)])
-    )
+    larger = np.maximum(standard, floor) if np.any(dof) else floor
+    if np.ndim(dof):
+        dofs = np.where(scattered, dof, math.inf)
+    else:
+        dofs = np.array([math.inf, float(dof)])[np.asarray(scattered).astype(np.intp)]
+    estimate = Estimate.of(0.0, _plain(larger), dof=_plain(dofs))
+    least = float(np.min(dof))
     if np.all(scattered):
-        why = f"s = {run.length(s)} ({dof:g} degrees of freedom), {origin}; {count} readings, zeros counted once"
+        why = f"s = {run.length(s)} ({least:g} degrees of freedom), {origin}; {count} readings, zeros counted once"
     else:
         why = (
             f"resolution of {run.length(run.resolution_um)}, the larger of the two; "
-            f"scatter alone (s = {run.length(s)}, {dof:g} degrees of freedom) would give {run.length(standard)}"
+            f"scatter alone (s = {run.length(s)}, {least:g} degrees of freedom) would give {run.length(standard)}"
         )
     name = f"repeatability, {characteristic.name}"
     item = Input(name=name, estimate=estimate, unit="um", evaluation="A", why=why)
@@ -215,7 +218,7 @@ def _plain(number: Number) -> Number:
 def _known_dof(run: RunView, characteristic: CharacteristicView) -> float:
     """Degrees of freedom of the scatter that this characteristic is given [1]."""
     if characteristic.scatter is not None:
-        return characteristic.scatter[1]
+        return float(np.min(characteristic.scatter[1]))
     if _own_zeros(characteristic):
         return _differences_scatter(run, characteristic)[1]
     return run.scatter_um[1]
