@@ -19,11 +19,12 @@ from typing import Any
 
 import pytest
 
+import holdzero
+import holdzero_plugins
 from holdzero.charts import RULES
 
 HERE = Path(__file__).parent
-ROOT = HERE.parents[1]
-CODE = (ROOT / "runner", ROOT / "plugins")
+CODE = tuple(Path(*package.__path__) for package in (holdzero, holdzero_plugins))  # installed or in the source folders
 KEYS = ("source", "why", "known")  # under which a table of data says where its values come from
 
 MARK = re.compile(r"from memory|common practice, no source", re.IGNORECASE)
