@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from holdzero.catalogue import Plugin
-from holdzero.hooks import Apart, Check, Finding, Level, RunView, Settings, Term
+from holdzero.hooks import Apart, Check, Finding, Level, Offer, RunView, Settings, Term
 from holdzero.patience import within
 
 __all__ = ["BoundCheck", "Failure", "given_by", "told"]
@@ -98,6 +98,8 @@ def _sound(entry: object, kind: type[Any], view: RunView) -> Any:
     if entry.characteristic is not None and entry.characteristic not in view.routine.characteristics:
         # A stop for a characteristic that is not there would stop nothing.
         raise ValueError(f"a finding names {entry.characteristic!r}, no characteristic of the routine")
+    if entry.offer is not None and not isinstance(entry.offer, Offer):
+        raise TypeError(f"an offer must be an Offer, found {type(entry.offer).__name__}")
     if np.asarray(entry.holds).dtype != np.bool_:
         raise TypeError(f"holds must be true or false, found {entry.holds!r}")
     for number in entry.data.values():

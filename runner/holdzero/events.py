@@ -32,6 +32,7 @@ __all__ = [
     "PluginFailed",
     "PluginSlow",
     "PreparedAgain",
+    "QuestionAsked",
     "ReadingTaken",
     "RunAbandoned",
     "RunContinued",
@@ -281,6 +282,24 @@ class NoteAdded(Event):
 
 @_closed
 @dataclass(frozen=True, slots=True, kw_only=True)
+class QuestionAsked(Event):
+    """A check asked about what it saw, while something could be done about it; nobody had to answer.
+
+    Attributes:
+        code: of the finding.
+        text: as it was asked.
+        act: what was offered.
+        entries: numbers of those that would be struck out.
+    """
+
+    code: str
+    text: str
+    act: Literal["strike", "prepare", "soak", "look"]
+    entries: tuple[int, ...] = ()
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StopAcknowledged(Event):
     """The inspector saw a finding that stops the run, and went on all the same."""
 
@@ -362,6 +381,7 @@ AnyEvent: TypeAlias = (
     | AnswerStruck
     | ZeroRenewed
     | NoteAdded
+    | QuestionAsked
     | StopAcknowledged
     | PluginFailed
     | PluginSlow
@@ -391,6 +411,8 @@ def event_to_data(event: Event) -> dict[str, Any]:
     data = {field.name: getattr(event, field.name) for field in dataclasses.fields(event)}
     if isinstance(event, RunStarted):
         data["serials"] = list(event.serials)
+    if isinstance(event, QuestionAsked):
+        data["entries"] = list(event.entries)
     if data.get("line") == "" and isinstance(event, ReadingTaken | TemperatureRead):
         del data["line"]  # typed by a person
     return {"event": _WORDS[type(event)], **data}

@@ -65,7 +65,16 @@ from holdzero.statistics import (
     slope_statistic,
     stack,
 )
-from holdzero.views import CharacteristicView, Finding, Level, RunView, reference_deviation, shown
+from holdzero.views import (
+    Act,
+    CharacteristicView,
+    Finding,
+    Level,
+    Offer,
+    RunView,
+    reference_deviation,
+    shown,
+)
 from holdzero.wording import limits_text, percent_text, risk_text, stops_of
 
 __all__ = [
@@ -73,6 +82,7 @@ __all__ = [
     "MOST_GROWTH",
     "PLUGIN_API",
     "REFERENCE_TEMPERATURE_DEGC",
+    "Act",
     "AngleError",
     "Answer",
     "AnswerRefusedError",
@@ -108,6 +118,7 @@ __all__ = [
     "Material",
     "Measure",
     "Number",
+    "Offer",
     "Prepared",
     "Prompt",
     "Reading",

@@ -8,12 +8,12 @@ from collections.abc import Iterable
 import numpy as np
 
 from holdzero.display import span_text
-from holdzero.hooks import CharacteristicView, Finding, Level, Measure, RunView, mean, stack
+from holdzero.hooks import Act, CharacteristicView, Finding, Level, Measure, RunView, mean, stack
 from holdzero.limit import exceeds
 from holdzero.outlook import Outlook
 from holdzero.routine.schema import Selection
 from holdzero.run.commands import COMPARATOR
-from holdzero.run.state import Phase, Reading, SoakTaken, State
+from holdzero.run.state import Phase, Question, Reading, SoakTaken, State
 from holdzero.statistics import expected_range
 
 __all__ = ["bracket_findings", "run_findings", "selection_findings", "stop"]
@@ -140,6 +140,8 @@ def _deviations(state: State) -> Iterable[Finding]:
         if item.struck is not None:
             text = f"Entry {item.seq} ({item.raw}) was struck out: {item.struck}."
             yield Finding(level=Level.NOTE, code="run/struck", text=text)
+    for question in state.questions:
+        yield _asked(state, question)
     for soak in state.soaks:
         yield from _of_soak(soak)
     for _, of, why in state.losses:
@@ -150,6 +152,28 @@ def _deviations(state: State) -> Iterable[Finding]:
         more = f", and {len(state.unused) - 1} more" if len(state.unused) > 1 else ""
         text = f"A line of the instrument answered nothing ({line!r}: {why}){more}."
         yield Finding(level=Level.NOTE, code="line/unused", text=text)
+
+
+def _asked(state: State, question: Question) -> Finding:
+    """What was asked at the bench, and what came of it; the doubt itself is the check's own."""
+    struck = {item.seq: item.struck for item in state.entries if item.struck is not None}
+    out = [f"entry {number} was struck out ({struck[number]})" for number in question.entries if number in struck]
+    done = {
+        Act.STRIKE: ", ".join(out),
+        Act.SOAK: "it soaked again" if any(soak.seq > question.seq for soak in state.soaks) else "",
+        Act.PREPARE: _prepared_after(state, question),
+        Act.LOOK: "",
+    }[Act(question.act)]
+    text = f"Asked at {question.wall[11:16]}: {question.text} {f'Then {done}' if done else 'It was left as it was'}."
+    return Finding(level=Level.NOTE, code="run/question", text=text)
+
+
+def _prepared_after(state: State, question: Question) -> str:
+    """The first preparing step that was done again since something was asked."""
+    known = {step.slot.id for step in state.prepared if step.seq < question.seq}
+    again = (step.slot for step in state.prepared if step.seq > question.seq and step.slot.id in known)
+    slot = next(again, None)
+    return f"a preparing step was done again ({slot.of or slot.say})" if slot is not None else ""
 
 
 def _of_soak(soak: SoakTaken) -> Iterable[Finding]:

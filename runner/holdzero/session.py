@@ -38,7 +38,9 @@ from holdzero.run.commands import (
     Command,
     LineIn,
     LineOut,
+    Look,
     Pause,
+    Recorded,
     RenewZero,
     Strike,
     Unused,
@@ -222,8 +224,20 @@ class Session:
             if late and slow.plugin not in self._slow:
                 self._slow.add(slow.plugin)
                 self.take(e.PluginSlow, plugin=slow.plugin, during=slow.during, took_s=slow.took_s)
-        findings = [*said.findings, *self._ill()]
-        return [finding for finding in findings if finding.holds]
+        findings = [finding for finding in (*said.findings, *self._ill()) if finding.holds]
+        self._on_record(findings)
+        return findings
+
+    def _on_record(self, findings: Sequence[Finding]) -> None:
+        """Put questions on record as asked: whoever reads the record sees what could have been done, and when."""
+        asked = {question.code for question in self.run.state.questions}
+        for finding in findings:
+            if finding.offer is None or finding.level is Level.STOP or finding.code in asked:
+                continue
+            asked.add(finding.code)
+            offer = finding.offer
+            act, entries = offer.act.value, offer.entries
+            self.take(e.QuestionAsked, code=finding.code, text=finding.text, act=act, entries=entries)
 
     def _ill(self) -> list[Finding]:
         """What checks did wrong in this run, for the inspector to know now."""
@@ -334,6 +348,8 @@ class Session:
             return self.take(e.EntryChosen, slot=slot, role=role, entry=entry, overruled=reason)
 
     def _command(self, command: Command) -> None:
+        if isinstance(command, Look):
+            return  # the checks look anyway before anything is asked
         try:
             event = self._commanded(command)
         except EventRefusedError as error:
@@ -341,7 +357,7 @@ class Session:
             return
         self.face.taken(self.run, event)
 
-    def _commanded(self, command: Command) -> e.AnyEvent:  # noqa: C901, PLR0911  one arm a command
+    def _commanded(self, command: Recorded) -> e.AnyEvent:  # noqa: C901, PLR0911  one arm a command
         match command:
             case Unused(line, why):
                 return self.take(e.LineUnused, line=line, why=why)

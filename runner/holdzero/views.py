@@ -26,9 +26,11 @@ from holdzero.statistics import mean, pooled_standard_deviation
 
 __all__ = [
     "DIFFERENCE_READ",
+    "Act",
     "CharacteristicView",
     "Finding",
     "Level",
+    "Offer",
     "RunView",
     "reference_deviation",
     "shown",
@@ -47,6 +49,56 @@ class Level(StrEnum):
     STOP = "stop"
 
 
+class Act(StrEnum):
+    """What can be done about a finding while the part is still there."""
+
+    STRIKE = "strike"
+    PREPARE = "prepare"
+    SOAK = "soak"
+    LOOK = "look"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Offer:
+    """What a finding of `watch` offers to do; nobody has to, and the run goes on all the same.
+
+    Attributes:
+        act: strike out and read again; clean, or prepare otherwise, again; soak again; wait and look again.
+        entries: numbers of those that would be struck out.
+    """
+
+    act: Act
+    entries: tuple[int, ...] = ()
+
+    @property
+    def words(self) -> str:
+        """What can be done, for a person at any face.
+
+        >>> Offer(act=Act.STRIKE, entries=(14,)).words
+        'strike out entry 14 and read it again'
+        """
+        match self.act:
+            case Act.STRIKE:
+                many = len(self.entries) > 1
+                which = f"the entries {', '.join(map(str, self.entries))}" if many else f"entry {self.entries[0]}"
+                return f"strike out {which} and read {'them' if many else 'it'} again"
+            case Act.PREPARE:
+                return "wipe it, and note that it was done again"
+            case Act.SOAK:
+                return "let it soak again"
+            case Act.LOOK:
+                return "wait, and look again"
+
+    def __post_init__(self) -> None:
+        """Refuse to strike out nothing.
+
+        Raises:
+            ValueError: there is no entry to strike out.
+        """
+        if self.act is Act.STRIKE and not self.entries:
+            raise ValueError("an offer to strike out names the entries")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     """Something that a check saw; live and final findings are the same kind of data.
@@ -58,6 +110,8 @@ class Finding:
         characteristic: the one it concerns; None for the whole part.
         data: numbers behind it, their unit at the end of each name.
         holds: whether it holds; an array has one entry a run of a rehearsal.
+        offer: what can be done about it now: it makes a question of a finding of `watch`, which stands on record as
+            asked, once for each code; None where there is nothing to do.
     """
 
     level: Level
@@ -66,6 +120,7 @@ class Finding:
     characteristic: str | None = None
     data: Mapping[str, float] = field(default_factory=dict)
     holds: bool | NDArray[np.bool_] = True
+    offer: Offer | None = None
 
 
 def reference_deviation(reference: Reference) -> Input:

@@ -253,6 +253,7 @@ def draw_deed(draw: st.DrawFn, run: Run) -> Deed:
         (e.RunContinued, {"away_s": draw(st.sampled_from([0.0, 4000.0])), "source": "keyboard"}),
         (e.PluginFailed, {"plugin": "house", "during": "watch", "message": "m"}),
         (e.StopAcknowledged, {"code": "c"}),
+        (e.QuestionAsked, {"code": f"c/{run.state.seq}", "text": "dirt?", "act": "strike", "entries": (1,)}),
     ]
     if draw(st.integers(0, 4)):
         return answered(draw, prompt)

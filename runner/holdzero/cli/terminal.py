@@ -17,7 +17,7 @@ from holdzero.cli.lines import Lines
 from holdzero.cli.words import LEVELS, in_a_line, reading_label, readings_so_far
 from holdzero.display import micro_text
 from holdzero.errors import SourceExhaustedError
-from holdzero.hooks import Answer, Asks, Finding, Prompt
+from holdzero.hooks import Act, Answer, Asks, Finding, Offer, Prompt
 from holdzero.live import Meanwhile
 from holdzero.run import Run
 from holdzero.run.commands import (
@@ -27,6 +27,7 @@ from holdzero.run.commands import (
     AddNote,
     Again,
     Command,
+    Look,
     Pause,
     RenewZero,
     Strike,
@@ -40,11 +41,12 @@ __all__ = ["Terminal"]
 _HELP = """\
   Type the answer, then Enter. A reading: +1.5, -0,5 um, 20 uin, 3 div.
   Or one of these letters, then Enter:
-    s  strike out an earlier reading, with a reason, and take it again
+    s  strike out an earlier reading, with a reason, and take it again (s 14: entry 14)
     n  write a note
     d  a preparing step was done again, such as wiping
     z  give the zero up, as the dial was moved or it is not to be trusted
     p  pause
+    w  look again at what the checks say, after a wait
     q  give the run up for good
     l  list all readings so far
     ?  this help
@@ -127,6 +129,8 @@ class Terminal:
     def _finding(self, finding: Finding) -> None:
         word, sign = LEVELS[finding.level]
         self.console.print(Text(f"{sign}{word}: {finding.text}", style="bold" if word != "note" else ""))
+        if finding.offer is not None:
+            self.console.print(Text(f"     {_key(finding.offer)}  {finding.offer.words}; or just go on"))
 
     def refused(self, reason: str) -> None:
         """Why an answer was not taken."""
@@ -184,25 +188,27 @@ class Terminal:
             said = self._waited(prompt, meanwhile)
             if not isinstance(said, str):
                 return said
-            letter = said.strip().lower()
+            letter, _, rest = said.strip().lower().partition(" ")
             if not letter:
                 accepted = meanwhile.accept(prompt)
                 if accepted is not None:
                     return accepted
-            elif letter not in _LETTERS:
-                return Answer(said)
-            else:
-                command = self._letter(letter)
+            elif letter in _LETTERS and (not rest or (letter == "s" and rest.strip().isdecimal())):
+                command = self._letter(letter, rest.strip())
                 if command is not None:
                     return command
+            else:
+                return Answer(said)
 
-    def _letter(self, letter: str) -> Command | None:  # noqa: PLR0911  one arm a letter
+    def _letter(self, letter: str, rest: str = "") -> Command | None:  # noqa: PLR0911  one arm a letter
         """The command of a letter; None where something was only shown, or the inspector thought better of it."""
         match letter:
             case "l":
                 self._list()
             case "s":
-                return self._strike()
+                return self._strike(rest)
+            case "w":
+                return Look()
             case "p":
                 return Pause()
             case "n":
@@ -236,9 +242,11 @@ class Terminal:
         for line in readings_so_far(state, units) or ["  nothing read so far"]:
             self.console.print(line)
 
-    def _strike(self) -> Strike | None:
-        self._list()
-        number = self._number_to_strike()
+    def _strike(self, named: str) -> Strike | None:
+        """The entry that was named, or one of the list."""
+        if not named:
+            self._list()
+        number = self._number_to_strike(named)
         if number is None:
             self._say("Nothing was struck out.")
             return None
@@ -252,12 +260,13 @@ class Terminal:
             return None
         return Strike(number, said)
 
-    def _number_to_strike(self) -> int | None:
+    def _number_to_strike(self, named: str) -> int | None:
         """Which entry; asked until it is one, so that no number that is meant here is taken for a reading."""
         state = self.run.state
         counting = {item.seq for item in state.entries if item.struck is None} - state.gone
         while True:
-            said = self.line("  Number of the entry to strike out (Enter alone: none): ").strip()
+            said = named or self.line("  Number of the entry to strike out (Enter alone: none): ").strip()
+            named = ""
             if not said:
                 return None
             if said.isascii() and said.isdigit() and int(said) in counting:
@@ -374,18 +383,20 @@ class Terminal:
         self._finding(finding)
         again = "    d  a preparing step was done again just now\n" if run.state.prepared else ""
         anew = "    z  give the zero up: set it anew, and read again what hangs on it\n" if run.state.zeros else ""
+        mends = finding.offer is not None and finding.offer.act is Act.LOOK
+        wait = "    w  wait, and look again: time can mend it\n" if mends else ""
         while True:
             self.console.print(
                 "    s  strike out a reading and take it again\n"
-                f"{again}{anew}"
+                f"{again}{anew}{wait}"
                 "    c  carry on; the result will be undecided if this stands\n"
                 "    q  give the run up for good"
             )
-            letters = ", ".join(("s", *("d" if again else ""), *("z" if anew else ""), "c"))
-            letter = self.line(f"  {letters} or q: ").strip().lower()
+            letters = ", ".join(("s", *("d" if again else ""), *("z" if anew else ""), *("w" if wait else ""), "c"))
+            letter, _, rest = self.line(f"  {letters} or q: ").strip().lower().partition(" ")
             if letter == "c":
                 return Acknowledge(finding.code)
-            command = self._letter(letter) if letter in _LETTERS else None
+            command = self._letter(letter, rest.strip()) if letter in _LETTERS else None
             if command is not None:
                 return command
 
@@ -402,6 +413,17 @@ class Terminal:
         self._say(f"{reason}.", "bold")
         said = self.line("  To use it all the same, type the reason; Enter alone to name another: ").strip()
         return said or None
+
+
+def _key(offer: Offer) -> str:
+    """What is typed for it; an instrument's wait needs no key."""
+    match offer.act:
+        case Act.STRIKE:
+            return f"s {offer.entries[0]}"
+        case Act.PREPARE | Act.SOAK:
+            return "d"
+        case Act.LOOK:
+            return "w"
 
 
 def _said_of(event: e.AnyEvent) -> tuple[str, str]:  # noqa: PLR0911  one arm an event
@@ -429,7 +451,7 @@ def _said_of(event: e.AnyEvent) -> tuple[str, str]:  # noqa: PLR0911  one arm an
             return "", ""
 
 
-_LETTERS = frozenset({"?", "s", "n", "d", "z", "p", "q", "l"})
+_LETTERS = frozenset({"?", "s", "n", "d", "z", "p", "w", "q", "l"})
 
 
 def _mark(prompt: Prompt) -> str:

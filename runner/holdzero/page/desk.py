@@ -23,14 +23,14 @@ from holdzero.page.pen import Pen
 from holdzero.page.posts import Accept, Done, GoOn, Overrule, Post, Request, Resume, Start, Typed
 from holdzero.page.snapshot import Entry, Refusal, Snapshot, Stage
 from holdzero.run import Run
-from holdzero.run.commands import Abandon, Acknowledge, AddNote, Again, Pause, RenewZero, Strike
+from holdzero.run.commands import Abandon, Acknowledge, AddNote, Again, Look, Pause, RenewZero, Strike
 from holdzero.run.plan import SlotKind
 from holdzero.run.state import Phase
 
 __all__ = ["Desk"]
 
 _TICK_S = 0.04  # so that what is live is shown at most 25 times a second
-_COMMANDS = (Strike, AddNote, Again, RenewZero, Pause, Abandon)
+_COMMANDS = (Strike, AddNote, Again, RenewZero, Pause, Look, Abandon)
 
 _UNSAVED = Reply(503, "it was not saved: the run stopped here")
 

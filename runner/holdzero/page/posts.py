@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, TypeAlias, TypeGuard
 
-from holdzero.run.commands import Abandon, Acknowledge, AddNote, Again, Pause, RenewZero, Strike
+from holdzero.run.commands import Abandon, Acknowledge, AddNote, Again, Look, Pause, RenewZero, Strike
 
 __all__ = [
     "Accept",
@@ -98,6 +98,7 @@ Request: TypeAlias = (
     | Strike
     | AddNote
     | Again
+    | Look
     | Pause
     | RenewZero
     | Acknowledge
@@ -192,6 +193,7 @@ _READERS: Mapping[str, Callable[[Mapping[str, Any]], Request]] = {
     "again": lambda data: Again(_text(data, "slot")),
     "zero": lambda data: RenewZero(_text(data, "reason").strip()),
     "pause": lambda _: Pause(),
+    "look": lambda _: Look(),
     "go_on": lambda _: GoOn(),
     "acknowledge": lambda data: Acknowledge(_text(data, "code")),
     "abandon": lambda data: Abandon(_text(data, "reason").strip()),

@@ -53,12 +53,16 @@ class Told:
         word: of the level.
         text: for the inspector.
         code: what a post names it by.
+        offer: what can be done about it, in words.
+        mends: whether time can mend it.
     """
 
     level: str
     word: str
     text: str
     code: str
+    offer: str = ""
+    mends: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 
 from holdzero.display import micro_text
-from holdzero.hooks import Finding, Level
+from holdzero.hooks import Act, Finding, Level
 from holdzero.page.shown import Row, Told
 from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.state import Given, Prepared, Reading, State, TemperatureTaken
@@ -50,7 +50,15 @@ def wall_time(wall: str, after_s: float = 0.0) -> str:
 def told(finding: Finding) -> Told:
     """A finding as it is shown."""
     level, word = _LEVELS[Level(finding.level)]
-    return Told(level=level, word=word, text=finding.text, code=finding.code)
+    offer = finding.offer
+    return Told(
+        level=level,
+        word=word,
+        text=finding.text,
+        code=finding.code,
+        offer=offer.words if offer is not None else "",
+        mends=offer is not None and offer.act is Act.LOOK,
+    )
 
 
 def told_all(findings: tuple[Finding, ...]) -> tuple[Told, ...]:

@@ -15,7 +15,9 @@ __all__ = [
     "Command",
     "LineIn",
     "LineOut",
+    "Look",
     "Pause",
+    "Recorded",
     "RenewZero",
     "Strike",
     "Unused",
@@ -70,6 +72,11 @@ class Acknowledge:
 
 
 @dataclass(frozen=True, slots=True)
+class Look:
+    """Time has mended it, perhaps: let the checks look again. It leaves no trace."""
+
+
+@dataclass(frozen=True, slots=True)
 class Abandon:
     """Give the run up."""
 
@@ -99,4 +106,7 @@ class LineIn:
     of: str
 
 
-Command = Strike | AddNote | Again | Pause | RenewZero | Acknowledge | Abandon | Unused | LineOut | LineIn
+Recorded = Strike | AddNote | Again | Pause | RenewZero | Acknowledge | Abandon | Unused | LineOut | LineIn
+"""What becomes an event of the run."""
+
+Command = Recorded | Look

@@ -28,6 +28,7 @@ from holdzero.run.state import (
     Observed,
     Phase,
     Prepared,
+    Question,
     Reading,
     SoakTaken,
     State,
@@ -55,6 +56,7 @@ TRANSITIONS: dict[Phase, dict[type[e.Event], Phase]] = {
         e.AnswerStruck: Phase.RUNNING,
         e.ZeroRenewed: Phase.RUNNING,
         e.NoteAdded: Phase.RUNNING,
+        e.QuestionAsked: Phase.RUNNING,
         e.StopAcknowledged: Phase.RUNNING,
         e.PluginFailed: Phase.RUNNING,
         e.PluginSlow: Phase.RUNNING,
@@ -157,6 +159,8 @@ def _applied(state: State, before: State, event: e.AnyEvent) -> State:  # noqa: 
             text = f"{event.during} took {event.took_s:.2g} s"
             note = Note(seq=event.seq, text=text, plugin=event.plugin, slow=True)
             return replace(state, notes=(*state.notes, note))
+        case e.QuestionAsked():
+            return _question(state, event)
         case e.StopAcknowledged():
             return replace(state, acknowledged=state.acknowledged | {event.code})
         case e.RunPaused():
@@ -347,6 +351,15 @@ def _visit(state: State, slot: Slot) -> int:
     if last is not None and last.kind is SlotKind.RETURN and last.slot.group == slot.group:
         return last.visit
     return max((reading.visit for reading in state.readings), default=0) + 1
+
+
+def _question(state: State, event: e.QuestionAsked) -> State:
+    if any(asked.code == event.code for asked in state.questions):
+        raise EventRefusedError(f"{event.code} was asked before")
+    asked = Question(
+        seq=event.seq, wall=event.wall, code=event.code, text=event.text, act=event.act, entries=event.entries
+    )
+    return replace(state, questions=(*state.questions, asked))
 
 
 _Entry = TypeVar("_Entry", Reading, TemperatureTaken, Given)

@@ -198,6 +198,27 @@ class Note:
     slow: bool = False
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """What a check asked at the bench.
+
+    Attributes:
+        seq: its place in the run's order.
+        wall: when.
+        code: of the finding.
+        text: as it was asked.
+        act: what was offered.
+        entries: numbers of those that would be struck out.
+    """
+
+    seq: int
+    wall: str
+    code: str
+    text: str
+    act: str
+    entries: tuple[int, ...]
+
+
 @dataclass(frozen=True, kw_only=True)
 class State:
     """All that the events so far amount to."""
@@ -223,6 +244,7 @@ class State:
     losses: tuple[tuple[int, str, str], ...] = ()
     prepared: tuple[Prepared, ...] = ()
     notes: tuple[Note, ...] = ()
+    questions: tuple[Question, ...] = ()
     acknowledged: frozenset[str] = frozenset()
     absences: tuple[tuple[int, float], ...] = ()
     # Which group of slots each zero was set for, in order; the last one is in force.
