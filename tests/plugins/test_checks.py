@@ -117,10 +117,12 @@ class TestZeroReturn:
         outcome = measure(HEAD + SIZE + self.LOOSE + self.LINES, answers)
         assert outcome.record["results"]["t"]["corrections_um"]["drift of zero 1.1"] == pytest.approx(-1.0)
         assert outcome.record["results"]["t"]["value_um"] == pytest.approx(1.0)
-        # s = 0.1 with six degrees of freedom; the closure of two means of three; half of it counts
-        drift = row(outcome, "drift of zero 1.1")
-        assert drift["contribution_um"] == pytest.approx(0.5 * 0.1 * (2 / 3) ** 0.5)
-        assert drift["degrees_of_freedom"] == pytest.approx(6)
+        # JCGM 100:2008, 5.2.2 eq. (13): the value is mean of the part less half of the zero less half of the return;
+        # s = 0.1 with six degrees of freedom, each of them a mean of three (worked out)
+        scatter = row(outcome, "repeatability, t")
+        assert scatter["contribution_um"] == pytest.approx(0.1 * ((1 + 1 / 4 + 1 / 4) / 3) ** 0.5)
+        assert scatter["degrees_of_freedom"] == pytest.approx(6)
+        assert row(outcome, "drift of zero 1.1")["contribution_um"] == 0.0
 
     def test_a_drift_within_its_uncertainty_is_carried(self, measure: Measure) -> None:
         answers = [(10.0, "0"), (10.0, "0.1"), (10.0, "-0.1"), *[(20.0, t) for t in ("2.0", "2.1", "1.9")]]

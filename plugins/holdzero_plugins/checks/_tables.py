@@ -15,12 +15,12 @@ from holdzero.hooks import Characteristic, Comparator, Estimate, Measure, Remark
 if TYPE_CHECKING:
     from holdzero_plugins.checks._comparison import DriftSettings
     from holdzero_plugins.checks._growth import ThermalSettings
+    from holdzero_plugins.checks._scatter import RepeatabilitySettings
     from holdzero_plugins.checks.block import BlockSettings
     from holdzero_plugins.checks.contact import ContactSettings
     from holdzero_plugins.checks.film import FilmSettings
     from holdzero_plugins.checks.heat import HeatSettings
     from holdzero_plugins.checks.indicator import IndicatorSettings
-    from holdzero_plugins.checks.repeatability import RepeatabilitySettings
 
 __all__ = ["block", "contact", "drift", "film", "heat", "indicator", "repeatability", "thermal"]
 

@@ -9,11 +9,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from functools import reduce
-from typing import Literal, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import Field
 
 from holdzero.hooks import (
     CharacteristicView,
@@ -23,105 +22,35 @@ from holdzero.hooks import (
     Input,
     Level,
     Number,
-    Reading,
     RunView,
-    Settings,
-    Size,
     SlotKind,
     Term,
     exceeds,
-    f_quantile,
     grubbs_critical,
     grubbs_statistic,
     hookimpl,
-    pooled_standard_deviation,
     shown,
     slope_statistic,
     stack,
     student_quantile,
 )
 from holdzero_plugins.checks import _tables
+from holdzero_plugins.checks._closures import closures, made_of
+from holdzero_plugins.checks._scatter import (
+    HISTORY_PROBABILITY,
+    RepeatabilitySettings,
+    alike,
+    larger_than_before,
+    plain,
+    spread_of,
+)
 
 Truth: TypeAlias = bool | NDArray[np.bool_]
 
-OUTLIER_SIGNIFICANCE = 0.05  # e-Handbook 1.3.5.17.1 works its example at this level
 TREND_SIGNIFICANCE = 0.01  # common practice, no source
 _LEAST_FOR_OUTLIER = 3
 _LEAST_FOR_TREND = 3.0
 _LEAST_FOR_STUCK = 4
-
-
-class Pooled(Settings):
-    """`pooled`: what is known of the scatter from before."""
-
-    standard: Size = Field(description="Standard deviation.")
-    dof: float = Field(ge=1.0, description="Its degrees of freedom.")
-    of: Literal["readings", "differences"] = Field(
-        description="`readings`: of a single reading; `differences`: of a reading less a zero of its own."
-    )
-
-
-class RepeatabilitySettings(Settings):
-    """`[checks.repeatability]`."""
-
-    limit: Size | None = Field(None, description="Largest standard deviation of a single reading that will do.")
-    pooled: Pooled | None = Field(None, description="Scatter known from before; used in place of the run's own.")
-    history: bool = Field(
-        True,
-        strict=True,
-        description="Whether the scatter that the book knows of this comparator is pooled with the run's own.",
-    )
-    outlier_significance: float = Field(
-        OUTLIER_SIGNIFICANCE, gt=0.0, lt=0.5, description="Level of Grubbs' test for an outlier; 0.05 where left out."
-    )
-
-
-def _groups(readings: Iterable[Reading]) -> list[list[Reading]]:
-    """Readings of the part that should be alike: one place, one force, one zero."""
-    groups: dict[tuple[object, ...], list[Reading]] = {}
-    for r in readings:
-        groups.setdefault((r.zero, r.slot.serial, r.slot.place, r.slot.force_N), []).append(r)
-    return list(groups.values())
-
-
-def _own_zeros(characteristic: CharacteristicView) -> bool:
-    """Whether every reading of a place has a zero of its own, so that differences are what repeats."""
-    zeros = {r.zero for r in characteristic.readings}
-    return len(zeros) > 1 and all(len(group) == 1 for group in _groups(characteristic.readings))
-
-
-def _differences_scatter(run: RunView, characteristic: CharacteristicView) -> tuple[Number, float]:
-    places: dict[object, list[Number]] = {}
-    for r in characteristic.readings:
-        places.setdefault((r.slot.place, r.slot.force_N), []).append(run.difference_um(r))
-    return pooled_standard_deviation(places.values())
-
-
-def _root_sum_square(numbers: Iterable[Number]) -> Number:
-    return np.sqrt(sum((np.square(number) for number in numbers), start=np.float64(0.0)))
-
-
-def _spread_factor(run: RunView, characteristic: CharacteristicView, *, differences: bool) -> Number:
-    """Standard uncertainty of the measured difference in units of s [1]."""
-    shared = characteristic.zero_weights()
-    if differences:
-        # Readings that share a zero may share all of the scatter: the larger of both extremes.
-        return np.maximum(_root_sum_square(characteristic.weights), _root_sum_square(shared.values()))
-    zeros = [weight / math.sqrt(len(run.zeros(number))) for number, weight in shared.items()]
-    return _root_sum_square((*characteristic.weights, *zeros))
-
-
-def _resolution_floor(run: RunView, characteristic: CharacteristicView) -> Number:
-    """What rounding alone leaves [um]: the same for all repeats that show the same step.
-
-    Source: JCGM 100:2008, F.2.2.1 (half-width of half a step, rectangular).
-    """
-    places: dict[tuple[int, object], Number] = {}
-    for r, weight in zip(characteristic.readings, characteristic.weights, strict=True):
-        key = (r.zero, r.slot.place)
-        places[key] = places[key] + weight if key in places else weight
-    factor = _root_sum_square((*places.values(), *characteristic.zero_weights().values()))
-    return run.resolution_um / math.sqrt(12.0) * factor
 
 
 def scatter(settings: RepeatabilitySettings, run: RunView, characteristic: CharacteristicView) -> Iterable[Term]:
@@ -130,22 +59,12 @@ def scatter(settings: RepeatabilitySettings, run: RunView, characteristic: Chara
     Source: JCGM 100:2008, 4.2.3, 4.2.4 (pooled), H.1.3.2; the larger of scatter and resolution
     counts, not both (common practice, no source).
     """
-    differences = _own_zeros(characteristic)
-    if settings.pooled is not None:
-        s: Number = settings.pooled.standard
-        dof: Number = settings.pooled.dof
-        differences = settings.pooled.of == "differences"
-        origin = f"pooled in the routine, of {settings.pooled.of}"
-    elif characteristic.scatter is not None:
-        s, dof = characteristic.scatter
-        differences, origin = False, "as the check of the design gives it"
-    elif differences:
-        s, dof = _differences_scatter(run, characteristic)
-        origin = "of differences in this run"
-    else:
-        s, dof, origin = _with_history(settings, run)
-    floor = _resolution_floor(run, characteristic)
-    standard = s * _spread_factor(run, characteristic, differences=differences)
+    spread = spread_of(settings, run, characteristic)
+    made = made_of(run, characteristic, closures(run, characteristic))
+    # F.2.2.1: half a step to either side, rectangular; one error for all that show the same step.
+    floor = run.resolution_um / math.sqrt(12.0) * made.of_places
+    s, dof, origin = spread.s_um, spread.dof, spread.origin
+    standard = s * made.of_readings
     count = len(characteristic.readings)
     scattered = np.logical_and(standard >= floor, dof > 0.0)
     # The larger of two and a look-up take a fifth of the time of a choice run by run.
@@ -154,7 +73,7 @@ def scatter(settings: RepeatabilitySettings, run: RunView, characteristic: Chara
         dofs = np.where(scattered, dof, math.inf)
     else:
         dofs = np.array([math.inf, float(dof)])[np.asarray(scattered).astype(np.intp)]
-    estimate = Estimate.of(0.0, _plain(larger), dof=_plain(dofs))
+    estimate = Estimate.of(0.0, plain(larger), dof=plain(dofs))
     least = float(np.min(dof))
     if np.all(scattered):
         why = f"s = {run.length(s)} ({least:g} degrees of freedom), {origin}; {count} readings, zeros counted once"
@@ -174,58 +93,8 @@ def scatter(settings: RepeatabilitySettings, run: RunView, characteristic: Chara
     )
 
 
-HISTORY_PROBABILITY = 0.99  # of the F-test, as for a check standard (e-Handbook 2.3.5.1)
-
-
-def _larger_than_before(run: RunView) -> Truth:
-    """Whether the run scatters more than the book knows of the comparator.
-
-    Source: F-test of two variances, NIST/SEMATECH e-Handbook, 1.3.5.9 and 2.3.5.1.
-    """
-    history, (s, dof) = run.history, run.scatter_um
-    if history is None or not history.scatter_um or dof == 0.0:
-        return False
-    limit = f_quantile(HISTORY_PROBABILITY, dof, history.dof)
-    return np.square(s) > limit * history.scatter_um**2
-
-
-def _with_history(settings: RepeatabilitySettings, run: RunView) -> tuple[Number, float, str]:
-    """Scatter of a single reading [um], its degrees of freedom [1] and where it comes from.
-
-    Source: JCGM 100:2008, 4.2.4 (pooled estimate).
-    """
-    history, (s, dof) = run.history, run.scatter_um
-    own = "of single readings in this run"
-    if history is None or history.scatter_um is None or not settings.history:
-        return s, dof, own
-    both = dof + history.dof
-    pooled = np.sqrt((dof * np.square(s) + history.dof * history.scatter_um**2) / both)
-    larger = _larger_than_before(run)
-    if np.all(larger):
-        return s, dof, own
-    origin = f"of this run pooled with {history.runs} earlier runs of {history.comparator or 'this comparator'}"
-    if not np.any(larger):
-        return _plain(pooled), both, origin
-    # In a rehearsal some runs are told from the past and some are not: fewer degrees of freedom for all.
-    return np.where(larger, s, pooled), dof, origin
-
-
-def _plain(number: Number) -> Number:
-    """A float where it is one number; the array of a rehearsal as it is."""
-    return number if np.ndim(number) else float(number)
-
-
-def _known_dof(run: RunView, characteristic: CharacteristicView) -> float:
-    """Degrees of freedom of the scatter that this characteristic is given [1]."""
-    if characteristic.scatter is not None:
-        return float(np.min(characteristic.scatter[1]))
-    if _own_zeros(characteristic):
-        return _differences_scatter(run, characteristic)[1]
-    return run.scatter_um[1]
-
-
 def _outliers(settings: RepeatabilitySettings, run: RunView, *, live: bool) -> Iterable[Finding]:
-    for group in _groups(run.of_kind(SlotKind.READ)):
+    for group in alike(run.of_kind(SlotKind.READ)):
         if len(group) < _LEAST_FOR_OUTLIER:
             continue
         readings = [r.value_um for r in group]
@@ -317,7 +186,7 @@ def _stuck(run: RunView) -> Iterable[Finding]:
 
 def _trend(run: RunView) -> Iterable[Finding]:
     readings = run.of_kind(SlotKind.READ)
-    groups = [group for group in _groups(readings) if len(group) > 1]
+    groups = [group for group in alike(readings) if len(group) > 1]
     numbered = [(index, r) for index, group in enumerate(groups) for r in group]
     if not numbered:
         return
@@ -359,7 +228,7 @@ def judge(
             else f"Repeats are all alike ({dof:g} degrees of freedom).",
             data={"s_um": float(np.mean(s)), "degrees_of_freedom": dof},
         )
-    larger = _larger_than_before(run)
+    larger = larger_than_before(run)
     if settings.history and run.history is not None and run.history.scatter_um is not None:
         found, known = run.against(s, run.history.scatter_um, 2)
         yield Finding(
@@ -373,7 +242,7 @@ def judge(
         )
     for c in characteristics:
         known_before = settings.history and run.history is not None and run.history.scatter_um is not None
-        if settings.pooled is None and not known_before and _known_dof(run, c) == 0.0:
+        if settings.pooled is None and not known_before and np.min(spread_of(settings, run, c).dof) == 0.0:
             text = (
                 f"{c.name}: nothing was read twice, so its scatter is not known; only the resolution stands in for it."
             )

@@ -19,8 +19,6 @@ from holdzero.hooks import (
     Finding,
     Input,
     Level,
-    Number,
-    Reading,
     RunView,
     Settings,
     SlotKind,
@@ -28,44 +26,12 @@ from holdzero.hooks import (
     exceeds,
     hookimpl,
     mean,
-    student_quantile,
 )
-
-_COVERAGE = 0.9545  # k = 2 for a normal closure (JCGM 100:2008, G.1.3)
+from holdzero_plugins.checks._closures import Closure, closures
 
 
 class ZeroReturnSettings(Settings):
     """`[checks.zero_return]`: it has no keys; the limit stands in `[bracket]`."""
-
-
-def _moment(run: RunView, readings: Sequence[Reading], *, by_order: bool) -> float:
-    """When a visit was made: seconds of the run, or place among the readings where no times are known."""
-    if by_order:
-        places = {r.seq: float(place) for place, r in enumerate(run.readings)}
-        return sum(places[r.seq] for r in readings) / len(readings)
-    return sum(r.time_s for r in readings) / len(readings)
-
-
-def _known_of_closure(run: RunView, zeros: int, returns: int) -> tuple[Number, Number, Number]:
-    """Standard uncertainty of a closure [um], its degrees of freedom [1] and its expanded uncertainty [um].
-
-    Source: JCGM 100:2008, 5.1.2 on a difference of two means; F.2.2.1 for the resolution.
-    """
-    s, dof = run.scatter_um
-    scatter = s * math.sqrt(1.0 / zeros + 1.0 / returns)
-    floor = run.resolution_um / math.sqrt(12.0) * math.sqrt(2.0)
-    scattered = np.logical_and(dof > 0.0, scatter >= floor)
-    standard = np.maximum(scatter, floor) if dof > 0.0 else floor
-    # A quantile for each of the two, and not one a run.
-    both = np.array([math.inf, dof or math.inf])
-    factors = np.array([student_quantile(0.5 + _COVERAGE / 2.0, float(d)) for d in both])
-    chosen = np.asarray(scattered).astype(np.intp)
-    return _plain(standard), _plain(both[chosen]), _plain(standard * factors[chosen])
-
-
-def _plain(number: Number) -> Number:
-    """A float where it is one number; the array of a rehearsal as it is."""
-    return number if np.ndim(number) else float(number)
 
 
 def drift(settings: ZeroReturnSettings, run: RunView, characteristic: CharacteristicView) -> Iterable[Term]:
@@ -75,58 +41,32 @@ def drift(settings: ZeroReturnSettings, run: RunView, characteristic: Characteri
     2.3.3.1.2; when to correct: common practice, no source.
     """
     del settings
-    for number in characteristic.zero_weights():
-        visits = run.returns(number)
-        zeros = run.zeros(number)
-        if visits:
-            yield from _drift_of(run, characteristic, number, zeros, visits)
+    for closure in closures(run, characteristic):
+        yield _term(run, closure)
 
 
-def _drift_of(
-    run: RunView,
-    characteristic: CharacteristicView,
-    number: int,
-    zeros: Sequence[Reading],
-    visits: Sequence[Sequence[Reading]],
-) -> Iterable[Term]:
-    by_order = _moment(run, visits[-1], by_order=False) <= _moment(run, zeros, by_order=False)
-    nodes = [_moment(run, group, by_order=by_order) for group in (zeros, *visits)]
-    under = [(r, w) for r, w in zip(characteristic.readings, characteristic.weights, strict=True) if r.zero == number]
-    for index, visit in enumerate(visits, 1):
-        shape = [1.0 if node == index else 0.0 for node in range(len(nodes))]
-        share = sum(
-            (weight * float(np.interp(_moment(run, [r], by_order=by_order), nodes, shape)) for r, weight in under),
-            start=0.0,
-        )
-        closure = mean([r.value_um for r in visit]) - run.zero_um(number)
-        known = _known_of_closure(run, len(zeros), len(visit))
-        yield _term(run, f"{number}.{index}", closure, share, known)
-
-
-def _term(run: RunView, visit: str, closure: Number, share: Number, known: tuple[Number, Number, Number]) -> Term:
-    standard, dof, limit = known
-    gap, bound = run.against(closure, limit, 2, sign=True)
-    drifted = exceeds(np.abs(closure), limit, run.resolution_um)
-    if isinstance(closure, np.ndarray) and closure.ndim:
+def _term(run: RunView, closure: Closure) -> Term:
+    off, share = closure.off_um, closure.share
+    gap, bound = run.against(off, closure.limit_um, 2, sign=True)
+    if isinstance(off, np.ndarray) and off.ndim:
         # One of the two below, run by run; first order asks for no shape.
         # Sums of masked numbers take half the time of a choice run by run.
-        with np.errstate(divide="ignore"):
-            dof_of_drift = np.divide(dof, drifted)  # infinite where nothing drifted
-        estimate = Estimate.of(
-            closure * drifted,
-            standard * drifted + np.abs(closure) / math.sqrt(3.0) * np.logical_not(drifted),
-            dof=dof_of_drift,
-        )
+        out = closure.taken_out
+        estimate = Estimate.of(off * out, np.abs(off) / math.sqrt(3.0) * np.logical_not(out))
         why = f"the zero drifted by {gap}: taken out by time where it is more than its uncertainty of {bound}"
-    elif drifted:
-        estimate = Estimate.of(closure, standard, dof=dof)
-        why = f"the zero drifted by {gap}, more than its uncertainty of {bound}: taken out by time"
+    elif closure.taken_out:
+        estimate = Estimate.exact(float(off))
+        why = (
+            f"the zero drifted by {gap}, more than its uncertainty of {bound}: taken out by time; how its readings "
+            "scatter stands with the repeatability"
+        )
     else:
-        estimate = Estimate.within(0.0, abs(float(closure)))
+        estimate = Estimate.within(0.0, abs(float(off)))
         why = f"the zero closed to {gap}, within its uncertainty of {bound}: carried, not taken out"
-    item = Input(name=f"drift of zero {visit}", estimate=estimate, unit="um", evaluation="B", why=why)
+    name = f"drift of zero {closure.zero}.{closure.visit}"
+    item = Input(name=name, estimate=estimate, unit="um", evaluation="B", why=why)
     return Term(
-        name=f"drift of zero {visit}",
+        name=name,
         inputs=(item,),
         function=lambda c: -share * c,
         words=why,

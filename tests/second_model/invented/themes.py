@@ -335,16 +335,8 @@ THEMES: tuple[Theme, ...] = (
     thermometer,
     thermometer_and_gradient,
     not_closed,
+    drifting,
+    drifting_between_returns,
+    drifting_with_known_scatter,
+    rounds_of_one_zero,
 )
-
-_CORRELATED = (
-    "a drift that is taken out and the zero share readings, and both have one s: JCGM 100:2008, 5.2.1 and 5.2.2; its "
-    "degrees of freedom count once, G.4.1 eq. (G.2b)"
-)
-# Kinds on which the tool and the second model disagree, and why the second model stands by its figures.
-DISPUTED: dict[Theme, str] = {
-    drifting: _CORRELATED,
-    drifting_between_returns: _CORRELATED,
-    drifting_with_known_scatter: _CORRELATED,
-    rounds_of_one_zero: "differences of one round share their zero: not independent (JCGM 100:2008, 4.2.2, 4.2.6)",
-}
