@@ -261,9 +261,9 @@ class Person:
         return re.sub(r"\x1b(?:\[[0-9;?]*[A-Za-z]|[78])", "", self.child.before + self.child.after)
 
     def types(self, *lines: str) -> str:
-        """Type lines, each after its prompt came; gives what stood before the last one."""
+        """Type lines, each after its prompt came; gives what stood before the last one. One may hold several."""
         shown = ""
-        for line in lines:
+        for line in "\n".join(lines).split("\n") if lines else ():
             shown = self.prompted()
             self.child.sendline(line)
         return shown

@@ -18,7 +18,7 @@ from holdzero.hooks import CharacteristicView, Finding, Level, RunView
 from holdzero.model import ModelError, Number, Propagated, Term
 from holdzero.model_findings import ENOUGH_TRIALS, model_findings
 from holdzero.montecarlo import adaptive, first_order_validated, simulate
-from holdzero.oversight import bracket_findings, run_findings, selection_findings
+from holdzero.oversight import bracket_findings, run_findings, selection_findings, told_once
 from holdzero.propagation import Model, Order, worked_out
 from holdzero.result import Evaluation, Result
 from holdzero.risk import Acceptance, GlobalRisk, global_risk
@@ -75,8 +75,7 @@ def evaluate(state: State, serial: str | None, checks: Checks) -> Evaluation:
     findings.extend(finding for result in raw for finding in model_findings(view, result))
     judged, failed = checks.judge(view, views)
     failures.extend(failed)
-    findings.extend(judged)
-    findings.extend(_unique(failures))
+    findings = [*told_once(findings, judged), *judged, *_unique(failures)]
     held = tuple(sorted((f for f in findings if np.any(f.holds)), key=_weight))
     results = tuple(_with_verdict(result, held) for result in raw)
     return Evaluation(serial=serial, results=results, findings=held, verdict=_verdict(results, held))

@@ -39,6 +39,7 @@ __all__ = [
     "RunFinished",
     "RunPaused",
     "RunStarted",
+    "SoakBegunAgain",
     "SoakEnded",
     "SoakObserved",
     "StepDone",
@@ -178,10 +179,24 @@ class AnswerGiven(Event):
 @_closed
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SoakEnded(Event):
-    """The wait was over, or was cut short for the reason given."""
+    """The wait was over, or was cut short for the reason given.
+
+    Attributes:
+        reason: why it was cut short; None where it was over.
+        recorded: whether its time was; where not, it counts as confirmed.
+    """
 
     slot: str
     reason: str | None
+    recorded: bool = True
+
+
+@_closed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoakBegunAgain(Event):
+    """A soak that was over is waited for once more, out of turn."""
+
+    slot: str
 
 
 @_closed
@@ -372,6 +387,7 @@ AnyEvent: TypeAlias = (
     | PreparedAgain
     | AnswerGiven
     | SoakEnded
+    | SoakBegunAgain
     | SoakObserved
     | ReadingTaken
     | TemperatureRead
@@ -415,6 +431,8 @@ def event_to_data(event: Event) -> dict[str, Any]:
         data["entries"] = list(event.entries)
     if data.get("line") == "" and isinstance(event, ReadingTaken | TemperatureRead):
         del data["line"]  # typed by a person
+    if isinstance(event, SoakEnded) and event.recorded:
+        del data["recorded"]
     return {"event": _WORDS[type(event)], **data}
 
 

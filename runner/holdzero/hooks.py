@@ -18,7 +18,7 @@ import pluggy
 
 from holdzero.decay import Decay, fit_decay
 from holdzero.decide import Rule, Standing
-from holdzero.display import decimals_for, in_micro, length_text, micro_text, value_and_uncertainty
+from holdzero.display import decimals_for, in_micro, length_text, micro_text, span_text, value_and_uncertainty
 from holdzero.errors import AnswerRefusedError, SourceError, SourceExhaustedError
 from holdzero.estimate import Estimate, Shape
 from holdzero.length import MOST_GROWTH, REFERENCE_TEMPERATURE_DEGC, shown_difference_um, thermal_correction_um
@@ -183,6 +183,7 @@ __all__ = [
     "shown_difference_um",
     "signs_template",
     "slope_statistic",
+    "span_text",
     "stack",
     "stops_of",
     "student_quantile",
@@ -346,11 +347,13 @@ class Answer:
         raw: the text, as typed or as an instrument's line was understood.
         time_s: the run's counter [s] where the source knows it; None for the clock's.
         line: what the instrument sent, as received; empty where a person typed. Since API 2.
+        recorded: of the end of a soak, whether its time was recorded; where not, it counts as confirmed. Since API 3.
     """
 
     raw: str
     time_s: float | None = None
     line: str = ""
+    recorded: bool = True
 
 
 class Feed(Protocol):

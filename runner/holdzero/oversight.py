@@ -10,13 +10,15 @@ import numpy as np
 from holdzero.display import span_text
 from holdzero.hooks import Act, CharacteristicView, Finding, Level, Measure, RunView, mean, stack
 from holdzero.limit import exceeds
-from holdzero.outlook import Outlook
 from holdzero.routine.schema import Selection
 from holdzero.run.commands import COMPARATOR
+from holdzero.run.soaking import left_text
 from holdzero.run.state import Phase, Question, Reading, SoakTaken, State
 from holdzero.statistics import expected_range
 
-__all__ = ["bracket_findings", "run_findings", "selection_findings", "stop"]
+__all__ = ["bracket_findings", "run_findings", "selection_findings", "stop", "told_once"]
+
+_SHORT_SOAK = "soak/short"
 
 
 def stop(code: str, text: str, characteristic: str | None = None) -> Finding:
@@ -154,6 +156,17 @@ def _deviations(state: State) -> Iterable[Finding]:
         yield Finding(level=Level.NOTE, code="line/unused", text=text)
 
 
+def told_once(findings: Iterable[Finding], judged: Iterable[Finding]) -> list[Finding]:
+    """The engine's findings, less the doubt of a short soak where a check tells what that one does to a result.
+
+    Args:
+        findings: the engine's.
+        judged: of the checks; such a one names the soak by `soak_entry` in its data.
+    """
+    told = {finding.data["soak_entry"] for finding in judged if "soak_entry" in finding.data and np.any(finding.holds)}
+    return [finding for finding in findings if finding.code != _SHORT_SOAK or finding.data["soak_entry"] not in told]
+
+
 def _asked(state: State, question: Question) -> Finding:
     """What was asked at the bench, and what came of it; the doubt itself is the check's own."""
     struck = {item.seq: item.struck for item in state.entries if item.struck is not None}
@@ -181,23 +194,17 @@ def _of_soak(soak: SoakTaken) -> Iterable[Finding]:
     whole, part = span_text(soak.slot.at_least_s), span_text(soak.elapsed_s)
     limited = soak.slot.within_um is not None or soak.slot.within_K is not None
     judged = [outlook for outlook in soak.outlooks if outlook.within is not None]
-    told = "; ".join(_left_text(outlook) for outlook in judged)
+    told = "; ".join(map(left_text, judged))
     if soak.reason is not None:
         seen = f" ({told})" if told else ""
         text = f"A soak of {whole} ended after {part}: {soak.reason}{seen}."
-        yield Finding(level=Level.DOUBT, code="soak/short", text=text)
+        yield Finding(level=Level.DOUBT, code=_SHORT_SOAK, text=text, data={"soak_entry": soak.seq})
     elif judged:
         text = f"The soak ended after {part}, at rest: {told}."
         yield Finding(level=Level.NOTE, code="soak/at_rest", text=text)
     elif limited:
         text = f"The soak of {part} ended by time: too little was watched to tell what was still to come."
         yield Finding(level=Level.DOUBT, code="soak/unwatched", text=text)
-
-
-def _left_text(outlook: Outlook) -> str:
-    """What is still to come, and what may be."""
-    of = f"{outlook.of}: " if outlook.of else ""
-    unit = "µm" if outlook.unit == "um" else outlook.unit
-    if outlook.steady:
-        return f"{of}it drifts by {outlook.rate_per_min:+.2g} {unit}/min, with no end in sight"
-    return f"{of}less than {outlook.bound:.2g} {unit} still to come, {outlook.within:g} {unit} allowed"
+    if not soak.recorded:
+        text = f"The time of the soak of {whole} was not recorded: it counts as confirmed."
+        yield Finding(level=Level.NOTE, code="soak/unrecorded", text=text)

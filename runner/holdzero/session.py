@@ -323,7 +323,7 @@ class Session:
             case Seen(of, value):
                 return self.take(e.SoakObserved, at, slot=slot, of=of, raw=raw, value=value)
             case Ended(reason):
-                return self.take(e.SoakEnded, at, slot=slot, reason=reason)
+                return self.take(e.SoakEnded, at, slot=slot, reason=reason, recorded=said.recorded)
             case Told(told_value):
                 return self.take(e.AnswerGiven, at, slot=slot, raw=raw, value=told_value)
             case Named(identifier):
@@ -372,7 +372,8 @@ class Session:
             case Pause():
                 return self.take(e.RunPaused)
             case Again(slot):
-                return self.take(e.PreparedAgain, slot=slot)
+                soaked = any(soak.slot.id == slot for soak in self.run.state.soaks)
+                return self.take(e.SoakBegunAgain if soaked else e.PreparedAgain, slot=slot)
             case RenewZero(reason):
                 return self.take(e.ZeroRenewed, reason=reason)
             case Acknowledge(code):

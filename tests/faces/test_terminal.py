@@ -192,10 +192,30 @@ class TestRefusedAnswers:
         assert re.search(r"Ends by itself at \d\d:\d\d", shown)
         assert "to end the soak all the same, type the reason in words" in flat(at_bench.types("12"))
         assert "Seen: +12 µm. The soak goes on." in flat(at_bench.types("lay here since noon"))
+        told = flat(at_bench.types("e"))
+        assert re.search(r"(20|19\.\d) min of 20 min are missing, and nothing was watched", told), told
         at_bench.types(*ZEROS, *PLACES, "0", "")
         assert at_bench.ends() == PASS
         (doubt,) = [finding for finding in record()["findings"] if finding["code"] == "soak/short"]
         assert "lay here since noon" in doubt["text"]
+
+    def test_a_soak_goes_on_where_its_early_end_is_not_confirmed_and_is_done_again_where_it_was(
+        self, start: Sit, plain: str, record: Callable[[], Record]
+    ) -> None:
+        step = '[[steps]]\ndo = "soak"\nat_least = "20 min"\n\n'
+        at_bench = start(plain.replace("[[steps]]", step + "[[steps]]", 1))
+        at_bench.types("in a hurry", "")
+        assert "to go" in at_bench.types("in a hurry")
+        at_bench.types("e", ZEROS[0], "d")
+        assert "1  soak of 20 min" in at_bench.types("1")
+        assert "The soak begins again" in flat(at_bench.types("no time again"))
+        at_bench.types("e", *ZEROS[1:], *PLACES, "0", "")
+        assert at_bench.ends() == PASS
+        assert [kind for kind in kinds(record()) if kind.startswith("soak")] == [
+            "soak_ended",
+            "soak_begun_again",
+            "soak_ended",
+        ]
 
     def test_what_is_typed_in_a_soak_stays_whole_while_the_countdown_goes_on(
         self, start: Sit, plain: str, record: Callable[[], Record]
@@ -207,7 +227,7 @@ class TestRefusedAnswers:
         for _ in range(2):
             at_bench.shows(r"\d+:\d\d to go")
         at_bench.say("since noon")
-        at_bench.types(*ZEROS, *PLACES, "0", "")
+        at_bench.types("e", *ZEROS, *PLACES, "0", "")
         assert at_bench.ends() == PASS
         assert [event["reason"] for event in record()["events"] if event["event"] == "soak_ended"] == [
             "lay here since noon"
@@ -530,7 +550,7 @@ class TestPlainAndNarrow:
     def test_a_dumb_terminal_gets_no_signs_but_text(self, start: Sit, plain: str) -> None:
         step = '[[steps]]\ndo = "soak"\nat_least = "20 min"\n\n'
         at_bench = start(plain.replace("[[steps]]", step + "[[steps]]", 1), env={"TERM": "dumb"})
-        at_bench.types("still warm from the oven", *ZEROS, *PLACES, "0", "")
+        at_bench.types("still warm from the oven", "e", *ZEROS, *PLACES, "0", "")
         assert at_bench.ends() == PASS
         assert "\x1b" not in at_bench.raw
 

@@ -22,8 +22,9 @@ from holdzero.page.desk import Desk
 from holdzero.page.offers import Offers
 from holdzero.page.pen import Pen
 from holdzero.page.posts import Accept, Done, GoOn, Overrule, Post, Request, Resume, Start, Typed
+from holdzero.page.sheet import sheet_of
 from holdzero.page.snapshot import OpenRun, RoutineHere, Snapshot, Stage
-from holdzero.run.commands import Abandon, Acknowledge, AddNote, Pause, Strike
+from holdzero.run.commands import Abandon, Acknowledge, AddNote, Again, Pause, Strike
 from holdzero.testing import GOOD, PLAIN, Draft
 
 ME, OTHER = "a-page-of-the-bench", "another-page-of-it"
@@ -328,6 +329,25 @@ class TestASoak:
         sat.begins(Draft().with_step("soak", at_least="0.2 s").text)
         sat.until(lambda now: now.prompt is not None and now.prompt.asks is not Asks.WAIT)
         assert sat.entries[1] == "SoakEnded"
+
+    def test_ends_early_only_once_it_is_known_what_is_missing(self, sat: Sat) -> None:
+        sat.begins(Draft().with_step("soak", at_least="20 min").text)
+        reply = sat.posts(Typed("the shift ends"))
+        assert reply.status == 422
+        assert "20 min of 20 min are missing, and nothing was watched" in reply.why
+        assert sat.entries == ["RunStarted"]
+        sat.does(Typed("the shift ends", sure=True))
+        assert sat.entries[1] == "SoakEnded"
+
+    def test_is_done_again(self, sat: Sat) -> None:
+        sat.begins(Draft().with_step("soak", at_least="20 min").text)
+        sat.does(Typed("the shift ends", sure=True))
+        (soak,) = sheet_of(sat.desk.snapshot).again
+        assert soak.text == "soak of 20 min"
+        again = sat.does(Again(soak.value))
+        assert again.prompt is not None
+        assert again.prompt.asks is Asks.WAIT
+        assert sheet_of(again).again == ()
 
 
 class TestChoosing:

@@ -45,10 +45,17 @@ MEASURED = steps(
     *(f'do = "temperature", of = "{of}"' for of in ("part", "reference")),
     *(ZERO, read("a"), RETURN),
 )
+SOAKED = steps('do = "soak", at_least = "20 min"', ZERO, read("a"), RETURN)
+SOAKED_AND_MEASURED = steps(
+    'do = "soak", at_least = "20 min"',
+    *(f'do = "temperature", of = "{of}"' for of in ("part", "reference")),
+    *(ZERO, read("a"), RETURN),
+)
 PART_MEASURED = steps('do = "temperature", of = "part"', ZERO, read("a"), RETURN)
 FADE = steps(ZERO, read("a", 4), RETURN)
 
 WARM = 'part_temperature = "20.3 degC"'
+LEFT = 'brought_from = "2 K", time_constant = "4 min"'
 APART = 'difference = { value = "0 K", halfwidth = "0.05 K" }'
 
 CASES: list[tuple[str, str, str, str, str]] = [
@@ -78,6 +85,14 @@ CASES: list[tuple[str, str, str, str, str]] = [
         ONCE,
         "!difference",
     ),
+    ("thermal", f"{WARM}, {APART}, {LEFT}", SIZE, SOAKED, ""),
+    ("thermal", f'{WARM}, {APART}, brought_from = "2 K"', SIZE, SOAKED, "!brought_from"),
+    ("thermal", f'{WARM}, {APART}, time_constant = "4 min"', SIZE, SOAKED, "!time_constant"),
+    ("thermal", f"{WARM}, {APART}, {LEFT}", SIZE, ONCE, "!brought_from"),
+    ("thermal", f"{APART}, {LEFT}", SIZE, SOAKED_AND_MEASURED, "!brought_from"),
+    ("thermal", f'{WARM}, reference_temperature = "20.3 degC", {LEFT}', SIZE, SOAKED, "!brought_from"),
+    # 2 K · exp(−20/10) are 0.27 K, and 0.05 K are stated
+    ("thermal", f"{WARM}, {APART}, {LEFT.replace('4 min', '10 min')}", SIZE, SOAKED, "?difference"),
     ("thermal", f'{WARM}, {APART}, part_expansion = "23e-6 1/K"', SIZE, ONCE, ""),
     ("thermal", f'{WARM}, {APART}, expansion_difference = "12e-6 1/K"', SIZE, ONCE, ""),
     (

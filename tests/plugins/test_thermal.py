@@ -6,6 +6,7 @@ so l = [l_ref·(1 + α_ref·θ_ref) + d] / (1 + α·θ), and for a difference wi
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Sequence
 from fractions import Fraction
@@ -13,7 +14,12 @@ from typing import Any, TypeAlias
 
 import pytest
 
+from holdzero import events as e
+from holdzero.catalogue import load_catalogue
+from holdzero.checks import bind
+from holdzero.evaluate import evaluate
 from holdzero.testing import Draft
+from holdzero.verify import verify
 
 Measure: TypeAlias = Callable[..., Any]  # see conftest
 
@@ -258,3 +264,169 @@ class TestWords:
     def test_name_the_formula(self, measure: Measure) -> None:
         source = self.term(measure, "2000", ("11.5e-6", "23"), ("11.5e-6", "23"))["source"]
         assert "JCGM 100:2008, H.1.2, eq. (H.1): [l_S·(1 + α_S·θ_S) + d] / (1 + α·θ), less l_S + d" in source
+
+
+SOAK = {"do": "soak", "at_least": "20 min"}
+STATED = {"brought_from": "2 K", "time_constant": "4 min"}
+MEASURED = ({"do": "temperature", "of": "part"}, {"do": "temperature", "of": "reference"})
+
+
+class TestASoakThatWasCutShort:
+    """What it may have left of a difference: Δ·exp(−t/τ), Newton's law of cooling; and where nobody states that."""
+
+    def draft(self, *between: dict[str, Any], soak: dict[str, Any] = SOAK, **thermal: Any) -> Draft:
+        within = {"measure": "variation", "at": ["a", "b"], "upper": "9 um"}
+        places = ({"do": "read", "at": place, "times": 2} for place in ("a", "b"))
+        steps = (soak, *between, {"do": "zero"}, *places, {"do": "return"}, {"do": "compare"})
+        part = {"part_expansion": "11.5e-6 1/K", "reference_expansion": "11.5e-6 1/K"}
+        known = (
+            part
+            if between
+            else {
+                **part,
+                "part_temperature": "20 degC",
+                "difference": {"value": "0 K", "halfwidth": "0.05 K", "why": "20 min side by side"},
+            }
+        )
+        return (
+            LONG.with_characteristic("thickness", at=["a", "b"], nominal="5 mm", lower="-9 um", upper="9 um")
+            .with_characteristic("evenness", **within)
+            .with_check("thermal", **{**known, **thermal})
+            .with_steps(*steps)
+        )
+
+    def after(self, soaked_s: float | None, *between: str) -> list[Any]:
+        """Readings of which the first comes so long after the start; None for readings without times."""
+        answers = (*between, "0", "1", "1.1", "1", "1.1", "0")
+        if soaked_s is None:
+            return list(answers)
+        return [(soaked_s + 10.0 * number, answer) for number, answer in enumerate(answers)]
+
+    def test_leaves_each_size_undecided_and_nothing_else(self, measure: Measure) -> None:
+        outcome = measure(self.draft().text, self.after(480.0))
+        verdicts = {name: result["verdict"] for name, result in outcome.record["results"].items()}
+        assert verdicts == {"thickness": "undecided", "evenness": "pass"}
+        (stop,) = [found for found in outcome.record["findings"] if found["level"] == "stop"]
+        assert (stop["code"], stop["characteristic"]) == ("thermal/soak_short", "thickness")
+        assert "12 min of the soak of 20 min are missing (the readings go on at 480 s)" in stop["text"]
+        assert "Soak again" in stop["text"]
+        assert "brought_from and time_constant" in stop["text"]
+        assert "soak/short" not in outcome.codes("doubt")  # it is told once
+
+    @pytest.mark.parametrize("soaked_s", [0.0, 60.0, 480.0, 1199.0])
+    def test_widens_a_difference_by_what_it_left(self, measure: Measure, soaked_s: float) -> None:
+        outcome = measure(self.draft(**STATED).text, self.after(soaked_s))
+        assert outcome.record["verdict"] == "pass"
+        left = 2.0 * math.exp(-soaked_s / 240.0)
+        rows = {row["name"]: row for row in result_of(outcome)["budget"]}
+        row = rows["temperature, part less reference"]
+        # a rectangle of half-width a has a/√3 (JCGM 100:2008, 4.3.7)
+        assert row["standard_uncertainty"] == pytest.approx((0.05 + left) / math.sqrt(3.0), rel=1e-12)
+        assert row["contribution_um"] == pytest.approx(5000.0 * 11.5e-6 * row["standard_uncertainty"], rel=1e-3)
+        assert "±0.05 K stated (20 min side by side)" in row["why"]
+        assert "2 K · exp(−t/4 min)" in row["why"]
+        (doubt,) = [found for found in outcome.record["findings"] if found["code"] == "thermal/soak_short"]
+        assert (doubt["level"], doubt["data"]["stated_K"]) == ("doubt", pytest.approx(0.05))
+        assert doubt["data"]["added_K"] == pytest.approx(left)
+        assert "soak/short" not in outcome.codes("doubt")
+
+    @pytest.mark.parametrize("keys", [{}, STATED])
+    def test_is_none_once_the_time_is_over(self, measure: Measure, keys: dict[str, str]) -> None:
+        whole = measure(self.draft(**keys).text, self.after(1200.0))
+        assert [code for level in ("stop", "doubt") for code in whole.codes(level) if "soak" in code] == []
+        (row,) = [row for row in result_of(whole)["budget"] if row["name"] == "temperature, part less reference"]
+        assert row["standard_uncertainty"] == pytest.approx(0.05 / math.sqrt(3.0), rel=1e-12)
+
+    def test_is_nothing_where_thermometers_measured_both(self, measure: Measure) -> None:
+        draft = self.draft(*MEASURED).with_table("thermometer", error={"halfwidth": "0.1 K"})
+        outcome = measure(draft.text, self.after(480.0, "20.3", "20.1"))
+        assert outcome.record["verdict"] == "pass"
+        assert outcome.codes("stop") == []
+        assert "soak/short" in outcome.codes("doubt")  # the doubt of before
+
+    def test_leaves_sizes_undecided_where_both_temperatures_are_stated(self, measure: Measure) -> None:
+        """They count on the soak as a difference does."""
+        one = {"value": "20 degC", "halfwidth": "0.1 K"}
+        draft = self.draft().without_table("checks.thermal")
+        keys = {"part_expansion": "11.5e-6 1/K", "reference_expansion": "11.5e-6 1/K"}
+        draft = draft.with_check("thermal", part_temperature=one, reference_temperature=one, **keys)
+        outcome = measure(draft.text, self.after(480.0))
+        assert outcome.codes("stop") == ["thermal/soak_short"]
+
+    def test_without_the_check_is_a_doubt_as_before(self, measure: Measure) -> None:
+        outcome = measure(self.draft().without_table("checks.thermal").text, self.after(480.0))
+        assert outcome.record["verdict"] == "pass"
+        assert "soak/short" in outcome.codes("doubt")
+
+    def test_of_which_no_time_was_recorded_counts_as_confirmed(self, measure: Measure) -> None:
+        outcome = measure(self.draft().text, self.after(None))
+        assert outcome.record["verdict"] == "pass"
+        assert "soak/unrecorded" in outcome.codes("note")
+        (event,) = [event for event in outcome.record["events"] if event["event"] == "soak_ended"]
+        assert event["recorded"] is False
+        assert "soak/unrecorded" not in measure(self.draft().text, self.after(1260.0)).codes("note")
+
+    def test_recomputes(self, measure: Measure) -> None:
+        catalogue = load_catalogue()
+        for draft, soaked_s in ((self.draft(), 480.0), (self.draft(**STATED), 480.0), (self.draft(), None)):
+            assert verify(measure(draft.text, self.after(soaked_s)).record, catalogue) == []
+
+
+class TestASoakThatWasDoneAgain:
+    """It is judged anew, for what was read after it."""
+
+    AGAIN = TestASoakThatWasCutShort()
+
+    def bench(self, start: Callable[..., Any], **thermal: Any) -> Any:
+        bench = start(self.AGAIN.draft(**thermal).text)
+        bench.time_s += 480.0
+        return bench.take(e.SoakEnded, slot="1", reason="the shift ends")
+
+    def again(self, bench: Any, soaked_s: float, reason: str | None) -> Any:
+        bench.take(e.SoakBegunAgain, slot="1")
+        bench.time_s += soaked_s
+        return bench.take(e.SoakEnded, slot="1", reason=reason)
+
+    def stops(self, bench: Any) -> list[str]:
+        checks, _ = bind(bench.run.state.routine, load_catalogue())
+        found = evaluate(bench.run.state, "1", checks).findings
+        return [finding.code for finding in found if finding.level == "stop"]
+
+    def test_mends_it(self, start: Callable[..., Any]) -> None:
+        bench = self.again(self.bench(start), 1201.0, None).answer("0", "1", "1.1", "1", "1.1", "0", "")
+        assert self.stops(bench) == []
+
+    def test_mends_nothing_where_it_was_cut_short_as_well(self, start: Callable[..., Any]) -> None:
+        bench = self.again(self.bench(start), 700.0, "no time").answer("0", "1", "1.1", "1", "1.1", "0", "")
+        assert self.stops(bench) == ["thermal/soak_short"]
+
+    def test_leaves_what_was_read_before_it_as_it_was(self, start: Callable[..., Any]) -> None:
+        bench = self.bench(start).answer("0", "1", "1.1")
+        self.again(bench, 1201.0, None).answer("1", "1.1", "0", "")
+        assert self.stops(bench) == ["thermal/soak_short"]
+
+    def test_counts_for_what_is_read_again(self, start: Callable[..., Any]) -> None:
+        bench = self.bench(start).answer("0", "1")
+        first = bench.run.state.readings[-1].seq
+        self.again(bench, 1201.0, None).strike(first)
+        assert self.stops(bench.answer("1", "1.1", "1", "1.1", "0", "")) == []
+
+    def test_counts_with_the_longer_of_the_two(self, start: Callable[..., Any]) -> None:
+        bench = self.bench(start, **STATED)
+        self.again(bench, 700.0, "no time").answer("0", "1", "1.1", "1", "1.1", "0", "")
+        checks, _ = bind(bench.run.state.routine, load_catalogue())
+        findings = evaluate(bench.run.state, "1", checks).findings
+        (doubt,) = [found for found in findings if found.code == "thermal/soak_short"]
+        assert doubt.data["added_K"] == pytest.approx(2.0 * math.exp(-700.0 / 240.0))
+
+    def test_that_was_seen_at_rest_is_not_short(self, start: Callable[..., Any]) -> None:
+        soak = {**SOAK, "within_temperature": "0.05 K"}
+        bench = start(self.AGAIN.draft(soak=soak).text)
+        for number in range(90):
+            bench.time_s += 5.0
+            for of in ("part", "reference"):
+                raw = f"{of} {20.31 if number % 2 else 20.30:.2f}"
+                bench.take(e.SoakObserved, slot="1", of=of, raw=raw, value=float(raw.split()[1]))
+        assert bench.run.prompt.may_end(bench.time_s)
+        bench.take(e.SoakEnded, slot="1", reason=None).answer("0", "1", "1.1", "1", "1.1", "0", "")
+        assert self.stops(bench) == []

@@ -392,6 +392,31 @@ class TestSoaking:
         bench.take(e.SoakEnded, slot="2", reason=None)
         assert bench.asked() == "zero"
 
+    def test_it_can_be_done_again_and_counts_anew(self, start: Start) -> None:
+        bench = start(self.SOAK).answer("")
+        bench.time_s += 600.0
+        bench.take(e.SoakEnded, slot="2", reason="no time").answer("0")
+        bench.take(e.SoakBegunAgain, slot="2")
+        assert bench.run.prompt.until_s == pytest.approx(bench.time_s + 1200.0)
+        with pytest.raises(EventRefusedError, match="1200 s to go"):
+            bench.take(e.SoakEnded, slot="2", reason=None)
+        bench.time_s += 1201.0
+        bench.take(e.SoakEnded, slot="2", reason=None)
+        assert [soak.missing_s > 0.0 for soak in bench.run.state.soaks] == [True, False]
+        assert bench.asked() == "read a"
+
+    @pytest.mark.parametrize("slot", ["1", "2", "3", "9"])
+    def test_only_one_that_was_over_can_be_done_again(self, start: Start, slot: str) -> None:
+        bench = start(self.SOAK).answer("")
+        with pytest.raises(EventRefusedError, match="no soak"):
+            bench.take(e.SoakBegunAgain, slot=slot)
+
+    def test_one_that_goes_on_again_can_not_be_begun_once_more(self, start: Start) -> None:
+        bench = start(self.SOAK).answer("")
+        bench.take(e.SoakEnded, slot="2", reason="no time").take(e.SoakBegunAgain, slot="2")
+        with pytest.raises(EventRefusedError, match="goes on"):
+            bench.take(e.SoakBegunAgain, slot="2")
+
     def test_a_pause_does_not_stop_its_clock(self, start: Start) -> None:
         bench = start(self.SOAK).answer("")
         until = bench.run.prompt.until_s

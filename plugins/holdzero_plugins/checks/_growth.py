@@ -23,11 +23,13 @@ from holdzero.hooks import (
     TemperatureDifference,
     TemperatureDifferenceEstimate,
     TemperatureEstimate,
+    Time,
     mean,
     pooled_standard_deviation,
     shown_difference_um,
     thermal_correction_um,
 )
+from holdzero_plugins.checks._soaked import as_soaked, both_measured
 
 
 class ThermalSettings(Settings):
@@ -41,6 +43,15 @@ class ThermalSettings(Settings):
         None,
         description="Part less reference, where one of the two temperatures is not known by itself; where both are "
         "measured, its uncertainty is added to theirs.",
+    )
+    brought_from: TemperatureDifference | None = Field(
+        None,
+        description="Largest difference of part and reference when they were laid side by side. With `time_constant`, "
+        "a soak that was cut short adds what is left of it to `difference`.",
+    )
+    time_constant: Time | None = Field(
+        None,
+        description="Of part and reference beside each other, at most: the time in which a difference falls to 37 %.",
     )
     part_expansion: ExpansionEstimate | None = Field(None, description="Of the part, in place of the table's.")
     reference_expansion: ExpansionEstimate | None = Field(
@@ -272,7 +283,7 @@ def bench_of(run: RunView) -> Bench | None:
 def _temperatures(settings: ThermalSettings, run: RunView) -> tuple[Known | None, Known | None, Known | None]:
     """θ, δθ and θ_ref [K]. What two of them and the third come from is the same: δθ = θ − θ_ref."""
     part, reference = (_temperature(settings, run, of) for of in ("part", "reference"))
-    told = settings.difference
+    told = settings.difference if both_measured(run) else as_soaked(settings, run)
     difference = None if told is None else stated("temperature, part less reference", told, "K")
     if part is not None and reference is not None:
         apart = joined(_less, part, reference)

@@ -82,6 +82,7 @@ def thermal(settings: ThermalSettings, routine: Routine, plan: Plan) -> Iterator
     if known == {"part", "reference"}:
         yield from _beside_both(settings, bool(measured & known))
     yield from _limits(settings, measured, known)
+    yield from _of_the_soak(settings, plan, measured)
     if not _sizes(routine) and routine.check_standard is None:
         yield from _without_a_size(settings, known)
     yield from _strange(settings)
@@ -116,6 +117,37 @@ def _limits(settings: ThermalSettings, measured: set[str], known: set[str]) -> I
         return
     found, expected = "a limit of a difference that nobody knows", "the temperatures of part and reference"
     yield _idle("largest_difference", found, expected, "measure both, or drop it")
+
+
+def _of_the_soak(settings: ThermalSettings, plan: Plan, measured: set[str]) -> Iterator[Remark]:
+    """What a soak that is cut short leaves: stated by two keys together, and only where it adds to something."""
+    pair = {"brought_from": settings.brought_from, "time_constant": settings.time_constant}
+    given = [key for key, number in pair.items() if number is not None]
+    if not given:
+        return
+    soaks = [slot.at_least_s for slot in plan if slot.kind is SlotKind.SOAK]
+    first, both = given[0], len(given) == len(pair)
+    if not both:
+        (other,) = set(pair) - set(given)
+        yield _idle(first, f"{first} without {other}", "both or neither", f"add {other}, or drop {first}")
+    elif not soaks:
+        found, expected = "what a short soak leaves, and no step soaks", "a soak step"
+        yield _idle(first, found, expected, "add one, or drop brought_from and time_constant")
+    elif {"part", "reference"} <= measured:
+        found = "what a short soak leaves, and steps measure part and reference"
+        yield _idle(first, found, "a difference that nobody measures", "drop brought_from and time_constant")
+    elif settings.difference is None:
+        found, expected = "what a short soak adds to difference, and none is stated", "difference beside it"
+        yield _idle(first, found, expected, "state difference, or drop brought_from and time_constant")
+    elif settings.brought_from is not None and settings.time_constant is not None:
+        # Newton's law of cooling, as in `_soaked.left_K`.
+        left = settings.brought_from * math.exp(-max(soaks) / settings.time_constant)
+        stated = math.sqrt(3.0) * float(settings.difference.standard_uncertainty)
+        if left > stated + _ROUNDING_K:
+            found = f"±{stated:.2g} K, and a whole soak of {max(soaks) / 60.0:g} min may leave {left:.2g} K"
+            yield _odd(
+                "difference", found, "a longer soak, a wider difference, or check brought_from and time_constant"
+            )
 
 
 def _without_a_size(settings: ThermalSettings, known: set[str]) -> Iterator[Remark]:

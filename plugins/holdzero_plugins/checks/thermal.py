@@ -24,10 +24,12 @@ from holdzero.hooks import (
     hookimpl,
     reference_deviation,
     shown,
+    span_text,
     thermal_correction_um,
 )
 from holdzero_plugins.checks import _tables
 from holdzero_plugins.checks._growth import Bodies, Known, ThermalSettings, bodies_of, joined
+from holdzero_plugins.checks._soaked import both_measured, halfwidth_K, left_K, short_soak
 
 # Of the comparator's resolution: what has grown by less is not worth a word.
 _UNSEEN = 1e-3
@@ -166,6 +168,7 @@ def judge(settings: ThermalSettings, run: RunView, characteristics: Sequence[Cha
         text = "Temperatures were measured with a thermometer that the routine does not state: they count as exact."
         yield Finding(level=Level.DOUBT, code="thermal/thermometer", text=text)
     bodies = bodies_of(settings, run)
+    yield from _cut_short(settings, bodies, run, characteristics)
     if bodies.warmer_K is not None and settings.largest_difference is not None:
         difference = bodies.warmer_K.estimate
         yield Finding(
@@ -179,6 +182,43 @@ def judge(settings: ThermalSettings, run: RunView, characteristics: Sequence[Cha
         yield from _unknown(bodies, run)
     elif bodies.growth is None:
         yield from (_unknown_within(bodies, run, c) for c in characteristics)
+
+
+def _cut_short(
+    settings: ThermalSettings, bodies: Bodies, run: RunView, characteristics: Sequence[CharacteristicView]
+) -> Iterable[Finding]:
+    """What a soak that was cut short does: it adds to the difference, or leaves that unknown."""
+    short = short_soak(run)
+    if short is None or bodies.warmer_K is None or both_measured(run):
+        return
+    left, entry = left_K(settings, short), {"soak_entry": float(short.soak.seq)}
+    whole, part = span_text(short.soak.slot.at_least_s), span_text(short.soaked_s)
+    if left is not None and settings.difference is not None:
+        stated = halfwidth_K(settings.difference)
+        yield Finding(
+            level=Level.DOUBT,
+            code="thermal/soak_short",
+            text=f"A soak of {whole} ended after {part}: {short.soak.reason}. By how much part and reference differ is "
+            f"known within ±{shown(stated)} K as stated, and ±{shown(left)} K more that the soak may have left.",
+            data={**entry, "stated_K": stated, "added_K": left},
+        )
+        return
+    mend = "brought_from and time_constant" if settings.difference else "difference, brought_from and time_constant"
+    of_difference = {item.name for item in bodies.warmer_K.inputs}
+    for one in characteristics:
+        read = one.difference_read(run).estimate.value
+        used = bodies.above_K is not None and of_difference & {item.name for item in bodies.above_K.inputs}
+        shows = exceeds(np.abs(read) * MOST_GROWTH, run.resolution_um, run.resolution_um) if used else False
+        yield Finding(
+            level=Level.STOP,
+            code="thermal/soak_short",
+            text=f"{one.name}: {span_text(short.missing_s)} of the soak of {whole} are missing "
+            f"({short.soak.reason}), and nothing that was watched had settled: by how much part and reference differ "
+            f"is not known. Soak again and read again what was read since, or state {mend} in [checks.thermal].",
+            characteristic=one.name,
+            data=entry,
+            holds=True if one.common_weight else shows,
+        )
 
 
 def _unknown(bodies: Bodies, run: RunView) -> Iterable[Finding]:

@@ -1,7 +1,8 @@
 """Readings file: answers written down beforehand, in the order of the prompts.
 
 CSV with the header `time,answer`; time in seconds from the start of the run, may be empty. Steps
-that only need confirming are confirmed by themselves. Lines that begin with # are comments.
+that only need confirming are confirmed by themselves; so is a soak before an answer without a time, and the record
+says that its time was not recorded. Lines that begin with # are comments.
 """
 
 from __future__ import annotations
@@ -104,7 +105,7 @@ class Readings:
         if prompt.asks is Asks.WAIT:
             end_s = max(now_s, prompt.until_s)
             if row is None or row.time_s is None or not now_s <= row.time_s < end_s:
-                return Answer("", end_s)
+                return Answer("", end_s, recorded=row is not None and row.time_s is not None)
             # On its limit a soak is over: the answer comes no later than what follows it.
             return Answer(f"the readings go on at {row.time_s:g} s" if exceeds(end_s, row.time_s) else "", row.time_s)
         if prompt.asks is Asks.CONFIRM:

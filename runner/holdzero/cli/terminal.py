@@ -20,6 +20,7 @@ from holdzero.errors import SourceExhaustedError
 from holdzero.hooks import Act, Answer, Asks, Finding, Offer, Prompt
 from holdzero.live import Meanwhile
 from holdzero.run import Run
+from holdzero.run.answer import cuts_short
 from holdzero.run.commands import (
     STRIKE_REASONS,
     Abandon,
@@ -33,6 +34,7 @@ from holdzero.run.commands import (
     Strike,
 )
 from holdzero.run.plan import SlotKind
+from holdzero.run.prompt import again_text
 from holdzero.run.state import State
 from holdzero.wording import clock_text
 
@@ -43,7 +45,7 @@ _HELP = """\
   Or one of these letters, then Enter:
     s  strike out an earlier reading, with a reason, and take it again (s 14: entry 14)
     n  write a note
-    d  a preparing step was done again, such as wiping
+    d  a preparing step was done again, such as wiping; or soak again
     z  give the zero up, as the dial was moved or it is not to be trusted
     p  pause
     w  look again at what the checks say, after a wait
@@ -197,8 +199,17 @@ class Terminal:
                 command = self._letter(letter, rest.strip())
                 if command is not None:
                     return command
-            else:
+            elif self._sure(said, prompt):
                 return Answer(said)
+
+    def _sure(self, said: str, prompt: Prompt) -> bool:
+        """Whether an answer may stand: what ends a soak early only once more, knowing what is missing."""
+        now = self.run.prompt or prompt
+        if not cuts_short(said, now, self.run.state.comparator, self.now_s()):
+            return True
+        self._say(f"{now.missing(self.now_s())} What needs one temperature can then be undecided.", "bold")
+        letter = self.line("  To end the soak all the same, type e (Enter alone: go on) ").strip().lower()
+        return letter == "e"
 
     def _letter(self, letter: str, rest: str = "") -> Command | None:  # noqa: PLR0911  one arm a letter
         """The command of a letter; None where something was only shown, or the inspector thought better of it."""
@@ -274,18 +285,18 @@ class Terminal:
             self._say(f"There is no entry {said} that counts; one number, as it stands above.")
 
     def _again(self) -> Again | None:
-        """Which of the preparing steps was done once more."""
-        steps = {done.slot.id: done.slot for done in self.run.state.prepared}
+        """Which of the preparing steps was done once more, or which soak is to be."""
+        steps = self.run.state.repeatable
         if not steps:
             self._say("No preparing step was done so far.")
             return None
-        for number, slot in enumerate(steps.values(), 1):
-            self.console.print(Text(f"    {number}  {in_a_line(slot.of or slot.say)}"))
-        said = self.line("  Number of the step that was done again (Enter alone: none): ").strip()
+        for number, slot in enumerate(steps, 1):
+            self.console.print(Text(f"    {number}  {in_a_line(again_text(slot))}"))
+        said = self.line("  Number of what was done again, or is to be (Enter alone: none): ").strip()
         if not (said.isascii() and said.isdigit() and 1 <= int(said) <= len(steps)):
             self._say("Nothing was noted.")
             return None
-        return Again(list(steps)[int(said) - 1])
+        return Again(steps[int(said) - 1].id)
 
     def line(self, mark: str) -> str:
         """What is typed after `mark`."""
@@ -381,7 +392,7 @@ class Terminal:
         self.console.bell()
         self.console.print()
         self._finding(finding)
-        again = "    d  a preparing step was done again just now\n" if run.state.prepared else ""
+        again = "    d  a preparing step was done again just now; or soak again\n" if run.state.repeatable else ""
         anew = "    z  give the zero up: set it anew, and read again what hangs on it\n" if run.state.zeros else ""
         mends = finding.offer is not None and finding.offer.act is Act.LOOK
         wait = "    w  wait, and look again: time can mend it\n" if mends else ""
@@ -426,7 +437,7 @@ def _key(offer: Offer) -> str:
             return "w"
 
 
-def _said_of(event: e.AnyEvent) -> tuple[str, str]:  # noqa: PLR0911  one arm an event
+def _said_of(event: e.AnyEvent) -> tuple[str, str]:  # noqa: C901, PLR0911  one arm an event
     """What happened, in words, and their style; nothing for what stands on the board anyway."""
     match event:
         case e.AnswerGiven():
@@ -439,6 +450,8 @@ def _said_of(event: e.AnyEvent) -> tuple[str, str]:  # noqa: PLR0911  one arm an
             return f"The line to the {event.of} is back.", "bold"
         case e.PreparedAgain():
             return "Done again; the time is on record.", ""
+        case e.SoakBegunAgain():
+            return "The soak begins again. What was read before it stays: strike it out to read it again.", ""
         case e.AnswerStruck():
             return f"Entry {event.target} is struck out: {event.reason}. Take it again when asked.", ""
         case e.NoteAdded():

@@ -23,6 +23,7 @@ from holdzero.page.pen import Pen
 from holdzero.page.posts import Accept, Done, GoOn, Overrule, Post, Request, Resume, Start, Typed
 from holdzero.page.snapshot import Entry, Refusal, Snapshot, Stage
 from holdzero.run import Run
+from holdzero.run.answer import cuts_short
 from holdzero.run.commands import Abandon, Acknowledge, AddNote, Again, Look, Pause, RenewZero, Strike
 from holdzero.run.plan import SlotKind
 from holdzero.run.state import Phase
@@ -205,7 +206,7 @@ class Desk:
         if isinstance(request, _COMMANDS):
             return request
         if isinstance(request, Typed):
-            return Answer(request.text)
+            return self._typed(request, prompt)
         if prompt.asks is Asks.CONFIRM:
             return Answer("")
         if meanwhile is None:
@@ -217,6 +218,16 @@ class Desk:
             # Accepted, and waited for: the prompt stays as it is, and can still be answered otherwise.
             self._box.reply(TAKEN)
         return said
+
+    def _typed(self, request: Typed, prompt: Prompt) -> Answer | None:
+        """What was typed; what ends a soak early only once it is known what is missing."""
+        run = self.snapshot.run
+        now_s, now = self._now_s(), (run.prompt if run is not None else None) or prompt
+        comparator = run.state.comparator if run is not None else None
+        if request.sure or not cuts_short(request.text, now, comparator, now_s):
+            return Answer(request.text)
+        self._box.reply(Reply(422, f"{now.missing(now_s)} To end it all the same, send the reason once more"))
+        return None
 
     def _by_itself(self, prompt: Prompt, meanwhile: Meanwhile | None) -> Answer | Command | None:
         """An answer that nobody posted: from an instrument, or a soak that is over."""

@@ -13,7 +13,7 @@ from holdzero.wording import clock_text
 __all__ = ["echo_of"]
 
 
-def echo_of(  # noqa: C901, PLR0911  one arm a kind
+def echo_of(  # noqa: C901, PLR0911, PLR0912  one arm a kind
     event: e.AnyEvent, state: State, units: str, *, blind: bool
 ) -> Echo | None:
     """What was taken last, in words; None where nothing has to be said of it.
@@ -35,6 +35,8 @@ def echo_of(  # noqa: C901, PLR0911  one arm a kind
             return Echo(str(event.entry.get("id", "")), f"{event.role}: {event.entry.get('name', '')}")
         case e.PreparedAgain():
             return Echo("", "Done again; the time is on record.")
+        case e.SoakBegunAgain():
+            return Echo("", "The soak begins again. What was read before it stays: strike it out to read it again.")
         case e.AnswerStruck():
             return Echo("", f"Entry {event.target} is struck out: {sentence(event.reason)} Take it again when asked.")
         case e.NoteAdded():

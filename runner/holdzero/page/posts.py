@@ -37,9 +37,10 @@ class PostRefusedError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Typed:
-    """An answer as typed; empty where a button confirms."""
+    """An answer as typed; empty where a button confirms. `sure` where it may end a soak early."""
 
     text: str
+    sure: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +187,7 @@ def _start(data: Mapping[str, Any]) -> Start:
 
 
 _READERS: Mapping[str, Callable[[Mapping[str, Any]], Request]] = {
-    "answer": lambda data: Typed(_text(data, "text")),
+    "answer": lambda data: Typed(_text(data, "text"), data.get("sure") is True),
     "accept": lambda _: Accept(),
     "strike": lambda data: Strike(_target(data), _text(data, "reason").strip()),
     "note": lambda data: AddNote(_text(data, "text").strip()),

@@ -21,7 +21,7 @@ from holdzero.page.soaked import soak_of
 from holdzero.page.words import entry_row, marks_of, prepared_row, sentence, told, told_all, wall_time
 from holdzero.run.commands import STRIKE_REASONS
 from holdzero.run.plan import SlotKind
-from holdzero.run.prompt import prompt_of
+from holdzero.run.prompt import again_text, prompt_of
 from holdzero.run.state import Phase, Prepared, Reading, State
 from holdzero.wording import clock_text, limits_text
 
@@ -122,9 +122,7 @@ def _running(snapshot: Snapshot) -> Sheet:
         blind=blind,
         # One that was given up already, and not set anew yet, can't be given up again.
         can_zero=bool(state.zeros) and len(state.zeros) not in state.lost_zeros,
-        again=tuple(
-            {done.slot.id: Option(done.slot.id, done.slot.of or done.slot.say) for done in state.prepared}.values()
-        ),
+        again=tuple(Option(slot.id, again_text(slot)) for slot in state.repeatable),
         reasons=STRIKE_REASONS,
     )
     # A run that is paused asks for nothing; the place it stands at is shown all the same.

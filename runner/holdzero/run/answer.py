@@ -25,6 +25,7 @@ __all__ = [
     "TakenTemperature",
     "Told",
     "Understood",
+    "cuts_short",
     "seen_value",
     "understand",
 ]
@@ -135,6 +136,24 @@ def _wait(text: str, prompt: Prompt, comparator: schema.Comparator | None, now_s
         return Ended(None if prompt.may_end(now_s) else said)
     over = f"{_clock(left)} to go" if exceeds(prompt.until_s, now_s) else "the time is over, but it is not at rest yet"
     raise AnswerRefusedError(f"{over}; to end the soak all the same, type the reason in words")
+
+
+def cuts_short(text: str, prompt: Prompt, comparator: schema.Comparator | None, now_s: float) -> bool:
+    """Whether a text is a reason that ends a soak before it is over: a face has that confirmed.
+
+    Args:
+        text: as typed.
+        prompt: what was asked.
+        comparator: the one in use.
+        now_s: the run's counter [s].
+    """
+    if prompt.asks is not Asks.WAIT:
+        return False
+    try:
+        understood = understand(text, prompt, comparator, now_s)
+    except AnswerRefusedError:
+        return False
+    return isinstance(understood, Ended) and understood.reason is not None
 
 
 def _seen(text: str, prompt: Prompt, comparator: schema.Comparator | None) -> Seen | None:

@@ -47,7 +47,7 @@ class AddNote:
 
 @dataclass(frozen=True, slots=True)
 class Again:
-    """A preparing step was done once more: the slot that it fills."""
+    """A preparing step was done once more, or a soak is to be: the slot that it fills."""
 
     slot: str
 

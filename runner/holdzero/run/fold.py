@@ -19,7 +19,7 @@ from holdzero.routine import schema
 from holdzero.routine.load import digest_of, routine_from_document
 from holdzero.run.commands import COMPARATOR
 from holdzero.run.plan import Slot, SlotKind, fresh_return, fresh_zero, plan_of
-from holdzero.run.soaking import may_end, outlooks_of
+from holdzero.run.soaking import may_end, outlooks_of, settled
 from holdzero.run.state import (
     Chosen,
     Given,
@@ -47,6 +47,7 @@ TRANSITIONS: dict[Phase, dict[type[e.Event], Phase]] = {
         e.PreparedAgain: Phase.RUNNING,
         e.AnswerGiven: Phase.RUNNING,
         e.SoakEnded: Phase.RUNNING,
+        e.SoakBegunAgain: Phase.RUNNING,
         e.SoakObserved: Phase.RUNNING,
         e.LineUnused: Phase.RUNNING,
         e.LineLost: Phase.RUNNING,
@@ -123,6 +124,8 @@ def _applied(state: State, before: State, event: e.AnyEvent) -> State:  # noqa: 
             return replace(state, given=(*state.given, given))
         case e.SoakEnded():
             return _end_soak(state, before, event)
+        case e.SoakBegunAgain():
+            return _soak_again(state, before, event)
         case e.SoakObserved():
             slot = _asked(before, event.slot, {SlotKind.SOAK})
             seen = Observed(slot=slot, of=event.of, value=event.value, time_s=event.time_s)
@@ -318,9 +321,25 @@ def _end_soak(state: State, before: State, event: e.SoakEnded) -> State:
         raise EventRefusedError(f"{left}, and no reason is given")
     elapsed = event.time_s - before.soak_from_s
     soak = SoakTaken(
-        seq=event.seq, slot=slot, time_s=event.time_s, elapsed_s=elapsed, reason=event.reason, outlooks=outlooks
+        seq=event.seq,
+        slot=slot,
+        time_s=event.time_s,
+        elapsed_s=elapsed,
+        reason=event.reason,
+        recorded=event.recorded,
+        at_rest=settled(outlooks),
+        outlooks=outlooks,
     )
     return replace(state, soaks=(*state.soaks, soak), done=state.done | {event.slot})
+
+
+def _soak_again(state: State, before: State, event: e.SoakBegunAgain) -> State:
+    """The soak is asked for once more before all else, and judged anew; what was read stays."""
+    if event.slot not in {soak.slot.id for soak in before.soaks}:
+        raise EventRefusedError(f"no soak {event.slot!r} was over before")
+    if before.slot is not None and before.slot.id == event.slot:
+        raise EventRefusedError("the soak goes on already")
+    return replace(state, done=state.done - {event.slot})
 
 
 _READING_KINDS = {kind for kind in SlotKind if kind.is_reading}

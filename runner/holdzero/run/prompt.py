@@ -10,14 +10,15 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import assert_never
 
+from holdzero.display import span_text
 from holdzero.limit import exceeds
 from holdzero.outlook import Outlook
 from holdzero.routine import schema
 from holdzero.run.plan import Slot, SlotKind
-from holdzero.run.soaking import may_end, outlooks_of
+from holdzero.run.soaking import may_end, missing_text, outlooks_of
 from holdzero.run.state import Phase, State
 
-__all__ = ["Asks", "Prompt", "prompt_of"]
+__all__ = ["Asks", "Prompt", "again_text", "prompt_of"]
 
 
 class Asks(Enum):
@@ -67,6 +68,10 @@ class Prompt:
         """Whether a soak may end at this moment [s] without a reason."""
         return may_end(self.outlooks, over=not exceeds(self.until_s, now_s))
 
+    def missing(self, now_s: float) -> str:
+        """What is missing where a soak is ended at this moment [s], in words."""
+        return missing_text(self.slot, self.until_s - now_s, self.outlooks)
+
 
 _ASKS = {
     SlotKind.CHOOSE: Asks.CHOICE,
@@ -113,6 +118,11 @@ def prompt_of(state: State) -> Prompt | None:
         aliases=state.aliases,
         outlooks=outlooks_of(state, slot) if slot.kind is SlotKind.SOAK else (),
     )
+
+
+def again_text(slot: Slot) -> str:
+    """A step that can be done again out of turn, in a few words."""
+    return f"soak of {span_text(slot.at_least_s)}" if slot.kind is SlotKind.SOAK else slot.of or slot.say
 
 
 def _again(slot: Slot, state: State) -> bool:

@@ -7,11 +7,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal
 
+from holdzero.display import span_text
+from holdzero.limit import exceeds
 from holdzero.outlook import FEWEST, Outlook, outlook_of
 from holdzero.run.plan import Slot
 from holdzero.run.state import Observed, State
 
-__all__ = ["BETWEEN", "may_end", "outlooks_of", "settled"]
+__all__ = ["BETWEEN", "left_text", "may_end", "missing_text", "outlooks_of", "settled"]
 
 BETWEEN = "part less reference"
 """What the difference of two thermometers goes by."""
@@ -109,3 +111,32 @@ def may_end(outlooks: Sequence[Outlook], *, over: bool) -> bool:
     """
     at_rest = settled(outlooks)
     return over if at_rest is None else at_rest
+
+
+def missing_text(slot: Slot, left_s: float, outlooks: Sequence[Outlook]) -> str:
+    """What is missing where a soak is ended now, in words.
+
+    Args:
+        slot: of the soak.
+        left_s: what is left of its time [s]; 0 or less where that is over.
+        outlooks: how everything stands.
+    """
+    time = (
+        f"{span_text(left_s)} of {span_text(slot.at_least_s)} are missing"
+        if exceeds(left_s, 0.0)
+        else "Its time is over"
+    )
+    judged = [outlook for outlook in outlooks if outlook.within is not None]
+    if judged:
+        return f"{time}, and what was watched is not at rest: {'; '.join(map(left_text, judged))}."
+    seen = "what was watched has no limit, or not enough was seen" if outlooks else "nothing was watched"
+    return f"{time}, and {seen}: nothing shows that all has one temperature."
+
+
+def left_text(outlook: Outlook) -> str:
+    """What is still to come, and what may be."""
+    of = f"{outlook.of}: " if outlook.of else ""
+    unit = "µm" if outlook.unit == "um" else outlook.unit
+    if outlook.steady:
+        return f"{of}it drifts by {outlook.rate_per_min:+.2g} {unit}/min, with no end in sight"
+    return f"{of}less than {outlook.bound:.2g} {unit} still to come, {outlook.within:g} {unit} allowed"

@@ -110,6 +110,8 @@ class SoakTaken:
         time_s: when it ended, on the run's counter [s].
         elapsed_s: how long it lasted [s].
         reason: why it was ended in words; None where time, or what was seen, ended it.
+        recorded: whether its time was; where not, it counts as confirmed.
+        at_rest: whether all that the routine limits was seen at rest at its end; None where nothing of it was watched.
         outlooks: how all that was watched stood at its end.
     """
 
@@ -118,7 +120,15 @@ class SoakTaken:
     time_s: float
     elapsed_s: float
     reason: str | None
+    recorded: bool = True
+    at_rest: bool | None = None
     outlooks: tuple[Outlook, ...] = ()
+
+    @property
+    def missing_s(self) -> float:
+        """What is missing of its time [s]; 0 where it lasted as long as it should, or was seen at rest."""
+        short = exceeds(self.slot.at_least_s, self.elapsed_s) and self.reason is not None and not self.at_rest
+        return self.slot.at_least_s - self.elapsed_s if short else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -267,6 +277,14 @@ class State:
     def entries(self) -> tuple[Reading | TemperatureTaken | Given, ...]:
         """All that was read, measured or answered, struck out or not."""
         return (*self.readings, *self.temperatures, *self.given)
+
+    @property
+    def repeatable(self) -> tuple[Slot, ...]:
+        """Steps that can be done again out of turn, in order: what was prepared, and soaks that are over."""
+        done = sorted((*self.prepared, *self.soaks), key=lambda item: item.seq)
+        waits = self.first_open
+        slots = {item.slot.id: item.slot for item in done}
+        return tuple(slot for slot in slots.values() if slot != waits)
 
     @property
     def live(self) -> tuple[Reading, ...]:

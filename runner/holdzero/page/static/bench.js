@@ -96,10 +96,16 @@
   const quiet = () => { for (const place of document.querySelectorAll("form .complaint[role=alert]")) place.textContent = ""; };
 
   // --- answering -------------------------------------------------------------------------------
+  // What ends a soak early is refused once, with what is missing; said again it counts.
+  let unsure = null;
+  function sure(text) {
+    const again = unsure === text;
+    unsure = main().dataset.state === "soak" ? text : null;
+    return { text, sure: again };
+  }
   async function answer(text) {
     quiet();
-    const said = await post("answer", { text });
-    const entry = $("entry");
+    const said = await post("answer", sure(text)), entry = $("entry");
     if (said && said.ok && entry && main().dataset.state === "soak") entry.value = "";
     return said;
   }
@@ -233,7 +239,7 @@
     }
     if (what === "strike") fromPanel("strike", { target: panel.target, reason: text });
     else if (what === "note") fromPanel("note", { text });
-    else if (what === "early") fromPanel("answer", { text });
+    else if (what === "early") fromPanel("answer", sure(text));
     else fromPanel(what, { reason: text });
   }
 
