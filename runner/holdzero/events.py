@@ -95,6 +95,7 @@ class RunStarted(Event):
         trial: whether the routine is tried out: nothing may be accepted by it.
         text_digest: of the routine as written, for its approval; empty where that is not known.
         aliases: what one of each further unit of readings is worth [um], by its name.
+        paced: whether the run's counter goes with the wall clock, so that one tells of a fault of the other.
     """
 
     software: str
@@ -112,6 +113,7 @@ class RunStarted(Event):
     trial: bool = False
     text_digest: str = ""
     aliases: dict[str, float] = field(default_factory=dict)
+    paced: bool = False
 
 
 @_closed
@@ -350,17 +352,19 @@ class RunPaused(Event):
 @_closed
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunContinued(Event):
-    """The run went on after a pause or a break.
+    """The run went on after a pause or a break, a sleep of the machine, or a long time without an answer.
 
     Attributes:
-        away_s: time since the last event [s].
+        away_s: time since somebody was there [s]; None where nobody knows, as the clock was set back.
         source: where readings come from now; None where that is as before.
         simulated: whether they are made up.
+        paced: as in `RunStarted`; counts where `source` is given.
     """
 
-    away_s: float
+    away_s: float | None
     source: str | None = None
     simulated: bool = False
+    paced: bool = False
 
 
 @_closed
@@ -433,6 +437,8 @@ def event_to_data(event: Event) -> dict[str, Any]:
         del data["line"]  # typed by a person
     if isinstance(event, SoakEnded) and event.recorded:
         del data["recorded"]
+    if isinstance(event, RunStarted | RunContinued) and not event.paced:
+        del data["paced"]  # so that what was recorded before there was such a thing is as it was
     return {"event": _WORDS[type(event)], **data}
 
 

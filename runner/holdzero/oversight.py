@@ -12,9 +12,11 @@ from holdzero.hooks import Act, CharacteristicView, Finding, Level, Measure, Run
 from holdzero.limit import exceeds
 from holdzero.routine.schema import Selection
 from holdzero.run.commands import COMPARATOR
+from holdzero.run.plan import SlotKind
 from holdzero.run.soaking import left_text
 from holdzero.run.state import Phase, Question, Reading, SoakTaken, State
 from holdzero.statistics import expected_range
+from holdzero.wording import clock_text
 
 __all__ = ["bracket_findings", "run_findings", "selection_findings", "stop", "told_once"]
 
@@ -146,6 +148,7 @@ def _deviations(state: State) -> Iterable[Finding]:
         yield _asked(state, question)
     for soak in state.soaks:
         yield from _of_soak(soak)
+    yield from _absences(state)
     for _, of, why in state.losses:
         text = f"The line to the {of} was lost on the way: {why}. What was read before stands by the return after it."
         yield Finding(level=Level.DOUBT if of == COMPARATOR else Level.NOTE, code="line/lost", text=text)
@@ -154,6 +157,41 @@ def _deviations(state: State) -> Iterable[Finding]:
         more = f", and {len(state.unused) - 1} more" if len(state.unused) > 1 else ""
         text = f"A line of the instrument answered nothing ({line!r}: {why}){more}."
         yield Finding(level=Level.NOTE, code="line/unused", text=text)
+
+
+def _absences(state: State) -> Iterable[Finding]:
+    """Where nobody was there for longer than the routine allows, and a bracket was open over it."""
+    for absence in state.absences:
+        if state.routine is None or not _open_over(state, absence.seq):
+            continue
+        limit_s = state.routine.bracket.longest_absence
+        where = f"between entries {absence.after} and {absence.seq}"
+        long = (
+            f"How long nothing was done {where} is not known, as the clock was set back"
+            if absence.length_s is None
+            else f"Nothing was done for {clock_text(absence.length_s)} (h:mm:ss or m:ss) {where}, longer than "
+            f"{clock_text(limit_s)}"
+        )
+        yield Finding(
+            level=Level.DOUBT,
+            code="run/absence",
+            text=f"{long}, and the bracket was open: what moved meanwhile and came back is not seen.",
+            data={"limit_s": limit_s} if absence.length_s is None else {"away_s": absence.length_s, "limit_s": limit_s},
+        )
+
+
+def _open_over(state: State, seq: int) -> bool:
+    """Whether anything that counts has its zero before an event, and its return only after it, or none."""
+    counted = state.counted
+    for reading in counted:
+        if reading.kind not in (SlotKind.READ, SlotKind.CHECK):
+            continue
+        own = [other for other in counted if other.zero == reading.zero]
+        zeros = [other.seq for other in own if other.kind is SlotKind.ZERO]
+        returns = [other.seq for other in own if other.kind is SlotKind.RETURN and other.seq > reading.seq]
+        if zeros and min(zeros) < seq <= min(returns, default=seq):
+            return True
+    return False
 
 
 def told_once(findings: Iterable[Finding], judged: Iterable[Finding]) -> list[Finding]:

@@ -19,6 +19,7 @@ from holdzero.journal import Journal
 from holdzero.oversight import run_findings
 from holdzero.register import Register
 from holdzero.run import Run
+from holdzero.run.absence import apart, away_s, earlier, too_long, wall_span_s
 from holdzero.run.answer import (
     Confirmed,
     Ended,
@@ -32,6 +33,7 @@ from holdzero.run.answer import (
 )
 from holdzero.run.commands import (
     Abandon,
+    Absent,
     Acknowledge,
     AddNote,
     Again,
@@ -46,7 +48,7 @@ from holdzero.run.commands import (
     Unused,
 )
 from holdzero.run.plan import SlotKind
-from holdzero.run.prompt import Prompt
+from holdzero.run.prompt import Prompt, back_text
 from holdzero.run.state import Phase, State
 from holdzero.views import view_of
 
@@ -148,11 +150,31 @@ class Session:
             JournalError: it could not be saved; nothing happened.
         """
         at = self.now_s() if time_s is None else time_s
-        event: e.AnyEvent = kind(seq=self.run.state.seq + 1, wall=self.clock.wall(), time_s=at, **fields)
+        event: e.AnyEvent = kind(seq=self.run.state.seq + 1, wall=self._wall(at), time_s=at, **fields)
         run = self.run.take(event)
         self.journal.append(event)
         self.run = run
         return event
+
+    def _wall(self, at_s: float) -> str:
+        """Wall time at a moment of the run's counter: what arrived a while ago is of then."""
+        wall = self.clock.wall()
+        late_s = self.now_s() - at_s if self.run.state.paced else 0.0
+        return earlier(wall, late_s) if late_s > 0.0 else wall
+
+    def parted(self) -> bool:
+        """Whether wall clock and counter went apart since the last event: the machine slept, or one was set."""
+        state = self.run.state
+        if not state.paced or state.phase is not Phase.RUNNING:
+            return False
+        return apart(self.now_s() - state.now_s, wall_span_s(state.wall, self.clock.wall()))
+
+    def _idle(self) -> bool:
+        """Whether a zero that is in force was left alone for too long, with no answer to what is asked."""
+        state = self.run.state
+        if self.source.keeps_time or not state.zeros or state.slot is None or state.slot.kind is SlotKind.SOAK:
+            return False
+        return too_long(state, away_s(state, self.now_s(), self.clock.wall()), back=False)
 
     def note(self, kind: type[Any], **fields: Any) -> e.AnyEvent:
         """Put something on record that answers nothing, and show it.
@@ -174,16 +196,17 @@ class Session:
         """
         while self.run.state.phase in (Phase.RUNNING, Phase.PAUSED):
             if self.run.state.phase is Phase.PAUSED:
-                left_at_s = self.run.state.now_s
                 self.face.paused(self.run)
-                event = self.take(e.RunContinued, away_s=self.now_s() - left_at_s)
-                self.face.taken(self.run, event)
+                self._command(Absent())
                 continue
+            if self.parted():
+                self._command(Absent())
             self._look_up()
             findings = self._watch()
             stop = self._pending(findings)
             if stop is not None:
-                self._command(self.face.stopped(self.run, stop))
+                command = self.face.stopped(self.run, stop)
+                self._do(command, self._notice())
                 continue
             self._ask(findings)
         return self.run
@@ -267,8 +290,12 @@ class Session:
                 raise self._blame(str(error)) from None
             self.face.refused(str(error))
             return
+        back = self._notice()
         if not isinstance(said, Answer):
-            self._command(said)
+            self._do(said, back)
+            return
+        if back is not None and self.run.state.slot != prompt.slot:
+            self.face.refused(back_text(back, self.run.state).rstrip("."))
             return
         at = self.now_s() if said.time_s is None else max(said.time_s, self.run.state.now_s)
         try:
@@ -347,6 +374,21 @@ class Session:
                 raise
             return self.take(e.EntryChosen, slot=slot, role=role, entry=entry, overruled=reason)
 
+    def _notice(self) -> e.AnyEvent | None:
+        """Put on record that nobody was there, where the clocks say so."""
+        return self._back() if self.parted() or self._idle() else None
+
+    def _back(self) -> e.AnyEvent:
+        away = away_s(self.run.state, self.now_s(), self.clock.wall())
+        return self.take(e.RunContinued, away_s=away)
+
+    def _do(self, command: Command, back: e.AnyEvent | None) -> None:
+        """Carry out what was wanted, and then say that nobody was there before."""
+        if not isinstance(command, Absent):
+            self._command(command)
+        if back is not None:
+            self.face.taken(self.run, back)
+
     def _command(self, command: Command) -> None:
         if isinstance(command, Look):
             return  # the checks look anyway before anything is asked
@@ -380,3 +422,5 @@ class Session:
                 return self.take(e.StopAcknowledged, code=code)
             case Abandon(reason):
                 return self.take(e.RunAbandoned, reason=reason)
+            case Absent():
+                return self._back()

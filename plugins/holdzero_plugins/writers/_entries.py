@@ -275,6 +275,10 @@ _DETAILS: Mapping[str, Callable[[Mapping[str, Any], Step | None], str]] = {
     "answer_struck": lambda event, _: f"entry {said(event['target'])}, {said(event['reason'])}",
     "plugin_failed": lambda event, _: f"{said(event['plugin'])}, in {said(event['during'])}: {said(event['message'])}",
     "plugin_slow": lambda event, _: f"{said(event['plugin'])}, in {said(event['during'])}: {event['took_s']:.2g} s",
-    "run_continued": lambda event, _: f"after {clock(event['away_s'])} away",
+    "run_continued": lambda event, _: (
+        "after a time that nobody knows: the clock was set back"
+        if event["away_s"] is None
+        else f"after {clock(event['away_s'])} away"
+    ),
     "run_finished": lambda _event, _slot: "",
 }

@@ -34,6 +34,7 @@ from holdzero.register import RoutineSettings, unfit
 from holdzero.routine.approval import approval_state
 from holdzero.routine.load import LoadedRoutine, load_routine, routine_from_document
 from holdzero.run import Run
+from holdzero.run.absence import apart, wall_span_s
 from holdzero.run.fold import device_and_requirement
 from holdzero.run.state import Phase
 from holdzero.session import Face, Session
@@ -131,13 +132,17 @@ def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
             session = _session(
                 Run.of(text.events), journal, checks=checks, feed=feed, face=face, bench=bench, options=options
             )
-            session.started_at_s -= run.state.now_s + away_s
+            session.started_at_s -= run.state.now_s + (away_s or 0.0)
             bind_run(session)
             if text.torn:
                 bench.console.print("The last line of the journal was torn and is dropped; nothing accepted was in it.")
             ask.clock(session.now_s, bench.pace)
             event = session.take(
-                e.RunContinued, away_s=away_s, source=bench.source_text, simulated=bench.source.simulated
+                e.RunContinued,
+                away_s=away_s,
+                source=bench.source_text,
+                simulated=bench.source.simulated,
+                paced=_paced(bench),
             )
             face.taken(session.run, event)
             return _conducted(session, bench, options, ask)
@@ -179,9 +184,15 @@ def _readable(**options: str | None) -> None:
             raise HoldzeroError(f"--{name}: {text!a} has a character that is not UTF-8; type it again") from None
 
 
-def _away_s(then: str, now: str) -> float:
-    """Seconds between two wall times [s]; a clock that was set back counts as no time."""
-    return max(0.0, (dt.datetime.fromisoformat(now) - dt.datetime.fromisoformat(then)).total_seconds())
+def _away_s(then: str, now: str) -> float | None:
+    """Seconds between two wall times [s]; None where nobody knows, as the clock was set back."""
+    span_s = wall_span_s(then, now)
+    return None if span_s < 0.0 and apart(0.0, span_s) else max(0.0, span_s)
+
+
+def _paced(bench: Bench) -> bool:
+    """Whether the run's counter goes with the wall clock: not where a source keeps the time, or hurries it."""
+    return not bench.source.keeps_time and bench.practice is None
 
 
 def _released(path: Path, loaded: LoadedRoutine, settings: RoutineSettings, *, trial: bool) -> None:
@@ -264,6 +275,7 @@ def _started(
         trial=options.trial,
         text_digest=loaded.text_digest,
         aliases=_aliases_um(bench.catalogue),
+        paced=_paced(bench),
     )
 
 

@@ -34,9 +34,8 @@ from holdzero.run.commands import (
     Strike,
 )
 from holdzero.run.plan import SlotKind
-from holdzero.run.prompt import again_text
+from holdzero.run.prompt import again_text, back_text
 from holdzero.run.state import State
-from holdzero.wording import clock_text
 
 __all__ = ["Terminal"]
 
@@ -156,23 +155,12 @@ class Terminal:
                 value = f"{event.value:.2f} °C" if event.of else micro_text(event.value, units)
                 self._say(f"Seen: {f'{event.of} ' if event.of else ''}{value}. The soak goes on.")
             case e.RunContinued():
-                self._back(event)
+                self.console.print()
+                self._say(back_text(event, self.run.state), "bold")
             case _:
                 text, style = _said_of(event)
                 if text:
                     self._say(text, style)
-
-    def _back(self, event: e.RunContinued) -> None:
-        """How long the bench was left, and what follows."""
-        state = self.run.state
-        self.console.print()
-        self._say(f"Back after {clock_text(event.away_s)} (h:mm:ss or m:ss).")
-        added = {slot.kind for slot in state.slots if slot.group.startswith(f"x{event.seq}.")}
-        if state.routine is None or not added:
-            return
-        limit = clock_text(state.routine.bracket.longest_absence)
-        first = "the reference once more, then " if SlotKind.RETURN in added else ""
-        self._say(f"That is longer than {limit}: {first}a fresh zero before you go on.", "bold")
 
     def _echo(self, text: str) -> None:
         number, _, unit = text.partition(" ")

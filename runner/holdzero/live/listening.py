@@ -17,7 +17,7 @@ from holdzero.outlook import Outlook, outlook_of
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.run import Run
 from holdzero.run.answer import WATCHED, seen_value
-from holdzero.run.commands import COMPARATOR, THERMOMETERS, LineIn, LineOut
+from holdzero.run.commands import COMPARATOR, THERMOMETERS, Absent, LineIn, LineOut
 from holdzero.run.plan import SlotKind
 
 __all__ = ["Ask", "Conducted", "Listening"]
@@ -40,6 +40,10 @@ class Conducted(Protocol):
 
     def now_s(self) -> float:
         """The run's counter now [s]."""
+        ...
+
+    def parted(self) -> bool:
+        """Whether wall clock and counter went apart since the last event."""
         ...
 
     def note(self, kind: type[Any], **fields: Any) -> e.AnyEvent:
@@ -195,8 +199,10 @@ class Listening:
         if fault:
             raise AnswerRefusedError(f"the line to the indicator is out: {fault}; mend it, or type what the dial shows")
 
-    def _changed(self) -> LineOut | LineIn | None:
-        """A line that was lost, or is back."""
+    def _changed(self) -> Absent | LineOut | LineIn | None:
+        """A machine that slept, a clock that was set; a line that was lost, or is back."""
+        if self._run is not None and self._run.parted():
+            return Absent()
         for line in self._lines:
             if not line.changed():
                 continue

@@ -6,9 +6,8 @@ from holdzero import events as e
 from holdzero.display import micro_text
 from holdzero.page.shown import Echo
 from holdzero.page.words import sentence
-from holdzero.run.plan import SlotKind
+from holdzero.run.prompt import back_text
 from holdzero.run.state import State
-from holdzero.wording import clock_text
 
 __all__ = ["echo_of"]
 
@@ -46,21 +45,10 @@ def echo_of(  # noqa: C901, PLR0911, PLR0912  one arm a kind
                 "", f"The zero is given up: {sentence(event.reason)} Set it anew, and read again what is asked."
             )
         case e.RunContinued():
-            return Echo("", _back(event, state))
+            return Echo("", back_text(event, state))
         case e.SoakEnded():
             return Echo("", "The soak is over.")
         case e.StepDone():
             return Echo("", "Done.")
         case _:
             return None
-
-
-def _back(event: e.RunContinued, state: State) -> str:
-    """How long the bench was left, and what follows."""
-    away = f"Back after {clock_text(event.away_s)} (h:mm:ss or m:ss)."
-    added = {slot.kind for slot in state.slots if slot.group.startswith(f"x{event.seq}.")}
-    if state.routine is None or not added:
-        return away
-    limit = clock_text(state.routine.bracket.longest_absence)
-    first = "the reference once more, then " if SlotKind.RETURN in added else ""
-    return f"{away} That is longer than {limit}: {first}a fresh zero before you go on."

@@ -150,7 +150,7 @@ def done_on_the_way(run: Run) -> str:
     state = run.state
     struck = sorted((item.seq, item.struck) for item in state.entries if item.struck is not None)
     cleaned = len(state.prepared) - len({done.slot.id for done in state.prepared})
-    away_s = sum(away_s for _, away_s in state.absences)
+    away_s = sum(event.away_s or 0.0 for event in run.events if isinstance(event, e.RunContinued))
     given_up = [event.reason for event in run.events if isinstance(event, e.ZeroRenewed)]
     stops = [event.code for event in run.events if isinstance(event, e.StopAcknowledged)]
     early = [soak.reason for soak in state.soaks if soak.reason]

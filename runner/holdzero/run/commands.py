@@ -9,6 +9,7 @@ __all__ = [
     "STRIKE_REASONS",
     "THERMOMETERS",
     "Abandon",
+    "Absent",
     "Acknowledge",
     "AddNote",
     "Again",
@@ -84,6 +85,11 @@ class Abandon:
 
 
 @dataclass(frozen=True, slots=True)
+class Absent:
+    """Nobody was there, by the clocks: the machine slept, one of them was set, or nothing was done for long."""
+
+
+@dataclass(frozen=True, slots=True)
 class Unused:
     """An instrument sent a line that answers nothing, and why."""
 
@@ -106,7 +112,7 @@ class LineIn:
     of: str
 
 
-Recorded = Strike | AddNote | Again | Pause | RenewZero | Acknowledge | Abandon | Unused | LineOut | LineIn
+Recorded = Strike | AddNote | Again | Pause | RenewZero | Acknowledge | Abandon | Absent | Unused | LineOut | LineIn
 """What becomes an event of the run."""
 
 Command = Recorded | Look

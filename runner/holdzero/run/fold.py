@@ -17,6 +17,7 @@ from holdzero.limit import exceeds
 from holdzero.register import Device, Requirement, device_from_data, unfit
 from holdzero.routine import schema
 from holdzero.routine.load import digest_of, routine_from_document
+from holdzero.run.absence import absence_at, leapt_s, shows_somebody
 from holdzero.run.commands import COMPARATOR
 from holdzero.run.plan import Slot, SlotKind, fresh_return, fresh_zero, plan_of
 from holdzero.run.soaking import may_end, outlooks_of, settled
@@ -89,8 +90,20 @@ def take(state: State, event: e.AnyEvent) -> State:
         raise EventRefusedError(f"event {event.seq} after event {state.seq}: one is missing or doubled")
     if event.time_s < state.now_s:
         raise EventRefusedError(f"event {event.seq}: the run's counter goes back from {state.now_s} to {event.time_s}")
-    moved = _applied(replace(state, phase=phase, seq=event.seq, now_s=event.time_s, wall=event.wall), state, event)
+    if leap_s := leapt_s(state, event):
+        state = replace(state, soak_from_s=state.soak_from_s + leap_s)
+    moved = _applied(_present(replace(state, phase=phase), state, event), state, event)
     return _soak_clock(moved, state)
+
+
+def _present(state: State, before: State, event: e.AnyEvent) -> State:
+    """Moment and number of an event, and whether nobody was there before it."""
+    absence = absence_at(before, event)
+    if absence is not None:
+        state = replace(state, absences=(*state.absences, absence))
+    if shows_somebody(event):
+        state = replace(state, here_seq=event.seq, here_s=event.time_s, here_wall=event.wall)
+    return replace(state, seq=event.seq, now_s=event.time_s, wall=event.wall)
 
 
 def _soak_clock(moved: State, before: State) -> State:
@@ -245,6 +258,7 @@ def _start(state: State, event: e.RunStarted) -> State:
         trial=event.trial,
         text_digest=event.text_digest,
         aliases=event.aliases,
+        paced=event.paced,
         serials=event.serials,
         slots=plan_of(routine, event.serials),
         sources=(event.source,),
@@ -418,13 +432,12 @@ def _without_its_zero(state: State, event: e.AnswerStruck) -> State:
 def _continue(state: State, event: e.RunContinued) -> State:
     state = replace(
         state,
-        absences=(*state.absences, (event.seq, event.away_s)),
         sources=(*state.sources, event.source) if event.source else state.sources,
         simulated=state.simulated or event.simulated,
+        paced=event.paced if event.source else state.paced,
     )
-    if state.routine is None or not exceeds(event.away_s, state.routine.bracket.longest_absence):
-        return state
-    return _renew(state, event.seq, lost=False)
+    was_absent = bool(state.absences) and state.absences[-1].seq == event.seq
+    return _renew(state, event.seq, lost=False) if was_absent else state
 
 
 def _renew(state: State, seq: int, *, lost: bool) -> State:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import assert_never
 
+from holdzero import events as e
 from holdzero.display import span_text
 from holdzero.limit import exceeds
 from holdzero.outlook import Outlook
@@ -17,8 +18,9 @@ from holdzero.routine import schema
 from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.soaking import may_end, missing_text, outlooks_of
 from holdzero.run.state import Phase, State
+from holdzero.wording import clock_text
 
-__all__ = ["Asks", "Prompt", "again_text", "prompt_of"]
+__all__ = ["Asks", "Prompt", "again_text", "back_text", "prompt_of"]
 
 
 class Asks(Enum):
@@ -118,6 +120,28 @@ def prompt_of(state: State) -> Prompt | None:
         aliases=state.aliases,
         outlooks=outlooks_of(state, slot) if slot.kind is SlotKind.SOAK else (),
     )
+
+
+def back_text(event: e.AnyEvent, state: State) -> str:
+    """How long nobody was there before a run went on, and what follows.
+
+    Args:
+        event: by which it went on.
+        state: after it.
+    """
+    if not isinstance(event, e.RunContinued):
+        return ""
+    away = (
+        "Back after a time that nobody knows: the clock was set back."
+        if event.away_s is None
+        else f"Back after {clock_text(event.away_s)} (h:mm:ss or m:ss)."
+    )
+    added = {slot.kind for slot in state.slots if slot.group.startswith(f"x{event.seq}.")}
+    if state.routine is None or not added:
+        return away
+    limit = "" if event.away_s is None else f"longer than {clock_text(state.routine.bracket.longest_absence)}"
+    first = "the reference once more, then " if SlotKind.RETURN in added else ""
+    return f"{away} {f'That is {limit}' if limit else 'So'}: {first}a fresh zero before you go on."
 
 
 def again_text(slot: Slot) -> str:

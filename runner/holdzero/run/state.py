@@ -22,6 +22,7 @@ from holdzero.routine import schema
 from holdzero.run.plan import Slot, SlotKind
 
 __all__ = [
+    "Absence",
     "Chosen",
     "Given",
     "History",
@@ -229,6 +230,21 @@ class Question:
     entries: tuple[int, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Absence:
+    """Time in which nobody was at the bench, longer than the routine allows; see `holdzero.run.absence`.
+
+    Attributes:
+        seq: of the event that ended it.
+        after: of the last event before it that shows somebody.
+        length_s: how long it was [s]; None where nobody knows, as the clock was set back.
+    """
+
+    seq: int
+    after: int
+    length_s: float | None
+
+
 @dataclass(frozen=True, kw_only=True)
 class State:
     """All that the events so far amount to."""
@@ -256,7 +272,13 @@ class State:
     notes: tuple[Note, ...] = ()
     questions: tuple[Question, ...] = ()
     acknowledged: frozenset[str] = frozenset()
-    absences: tuple[tuple[int, float], ...] = ()
+    absences: tuple[Absence, ...] = ()
+    # The last event that shows somebody at the bench.
+    here_seq: int = 0
+    here_s: float = 0.0
+    here_wall: str = ""
+    # Whether the run's counter goes with the wall clock.
+    paced: bool = False
     # Which group of slots each zero was set for, in order; the last one is in force.
     zeros: tuple[str, ...] = ()
     # Zeros that were given up because the dial was moved.
