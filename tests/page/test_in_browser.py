@@ -17,12 +17,15 @@ from holdzero.testing import PLAIN, Draft
 GOOD = ("0", "+0.1", "-0.1", "+1.0", "+1.1", "+0.9", "0")
 ROUTINE = Draft.of(PLAIN).with_step("prepare", index=0, say="Wipe part and anvil.", caution="Mind the solvent.").text
 BLIND = Draft.of(PLAIN).with_table("routine", title="Washer, blind", blind=True).text
+SOAKED = (
+    Draft.of(PLAIN).with_table("routine", title="Washer, soaked").with_step("soak", index=0, at_least="20 min").text
+)
 ROOT = Path(__file__).parents[2]
 _PATIENCE_S = 60.0
 
 
 class Bench:
-    """`holdzero bench` as a process, in a folder with two routines."""
+    """`holdzero bench` as a process, in a folder with three routines."""
 
     def __init__(self, folder: Path, starter: Any, *options: str) -> None:
         self.folder = folder
@@ -31,6 +34,7 @@ class Bench:
         self.port = "0"
         (folder / "washer.toml").write_text(ROUTINE, "utf-8")
         (folder / "blind.toml").write_text(BLIND, "utf-8")
+        (folder / "soaked.toml").write_text(SOAKED, "utf-8")
         self.start()
 
     def start(self) -> None:
@@ -381,6 +385,25 @@ def test_a_note_that_is_being_written_stays_when_the_page_changes(look: Any, ben
     writes(page)
     after(page, lambda: page.keyboard.press("Enter"))
     page.locator(".taken", has_text="Noted.").wait_for()
+    give_up(page)
+
+
+def test_a_soak_ends_early_once_what_is_missing_was_read_and_is_done_again(look: Any, bench: Bench) -> None:
+    page = look(bench.url)
+    begin(page, "soaked.toml")
+    asked(page, "soak")
+    page.locator("[data-open=early]").click()
+    page.keyboard.type("the shift ends")
+    page.keyboard.press("Enter")
+    page.locator("#panel-early .complaint", has_text="of 20 min are missing, and nothing was watched").wait_for()
+    after(page, lambda: page.keyboard.press("Enter"))
+    asked(page, "reading", "Zero")
+    page.locator("[data-open=again]").click()
+    after(page, page.locator("[data-again]", has_text="soak of 20 min").click)
+    asked(page, "soak")
+    page.locator("#entry").fill("no time again")
+    page.keyboard.press("Enter")
+    page.locator("#entry-complaint", has_text="are missing").wait_for()
     give_up(page)
 
 

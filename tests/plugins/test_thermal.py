@@ -267,7 +267,7 @@ class TestWords:
 
 
 SOAK = {"do": "soak", "at_least": "20 min"}
-STATED = {"brought_from": "2 K", "time_constant": "4 min"}
+STATED: dict[str, Any] = {"brought_from": "2 K", "time_constant": "4 min"}
 MEASURED = ({"do": "temperature", "of": "part"}, {"do": "temperature", "of": "reference"})
 
 

@@ -39,7 +39,7 @@ def short_soak(run: RunView) -> Short | None:
     one makes up for it that was as long as it should have been.
     """
     soaks = [soak for soak in run.soaks if soak.slot.serial in (run.serial, None)]
-    reads = [reading.seq for reading in run.readings if reading.kind is SlotKind.READ]
+    reads: list[float] = [reading.seq for reading in run.readings if reading.kind is SlotKind.READ]
     found: list[Short] = []
     for number, soak in enumerate(soaks):
         if not soak.missing_s:

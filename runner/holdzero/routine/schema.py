@@ -336,7 +336,9 @@ class Bracket(Model):
         "narrowest tolerance where that is more (common practice, no source).",
     )
     longest_absence: Time = Field(
-        1800.0, description="How long the bench may be left before a fresh zero is asked for. Left out: 30 min."
+        1800.0,
+        description="How long nobody may be at the bench before a fresh zero is asked for: a pause, a break, a machine "
+        "that slept, a prompt without an answer (5 min at least). Left out: 30 min (common practice, no source).",
     )
 
 

@@ -86,7 +86,7 @@ def too_long(state: State, length_s: float | None, *, back: bool) -> bool:
     if state.routine is None:
         return False
     longest_s = state.routine.bracket.longest_absence
-    return length_s is None or exceeds(length_s, longest_s if back else max(longest_s, _BUSY_S))
+    return length_s is None or bool(exceeds(length_s, longest_s if back else max(longest_s, _BUSY_S)))
 
 
 def absence_at(before: State, event: e.AnyEvent) -> Absence | None:

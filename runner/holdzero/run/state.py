@@ -303,10 +303,9 @@ class State:
     @property
     def repeatable(self) -> tuple[Slot, ...]:
         """Steps that can be done again out of turn, in order: what was prepared, and soaks that are over."""
-        done = sorted((*self.prepared, *self.soaks), key=lambda item: item.seq)
-        waits = self.first_open
-        slots = {item.slot.id: item.slot for item in done}
-        return tuple(slot for slot in slots.values() if slot != waits)
+        done = sorted([(item.seq, item.slot) for item in (*self.prepared, *self.soaks)], key=lambda one: one[0])
+        slots = dict.fromkeys(slot for _, slot in done)
+        return tuple(slot for slot in slots if slot != self.first_open)
 
     @property
     def live(self) -> tuple[Reading, ...]:
