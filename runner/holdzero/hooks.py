@@ -25,6 +25,7 @@ from holdzero.length import MOST_GROWTH, REFERENCE_TEMPERATURE_DEGC, shown_diffe
 from holdzero.limit import exceeds
 from holdzero.material import Material
 from holdzero.model import Input, Number, Term, student_quantile
+from holdzero.outlier import LEAST_DOF, LEAST_FOR_NOTE, OutlierLimits, apart, outlier_limits
 from holdzero.routine.schema import (
     AngleError,
     Characteristic,
@@ -58,8 +59,6 @@ from holdzero.run.state import Given, History, Prepared, Reading, SoakTaken, Tem
 from holdzero.signs import signs_template
 from holdzero.statistics import (
     f_quantile,
-    grubbs_critical,
-    grubbs_statistic,
     mean,
     pooled_standard_deviation,
     slope_statistic,
@@ -79,6 +78,8 @@ from holdzero.wording import limits_text, percent_text, risk_text, stops_of
 
 __all__ = [
     "HOOKS",
+    "LEAST_DOF",
+    "LEAST_FOR_NOTE",
     "MOST_GROWTH",
     "PLUGIN_API",
     "REFERENCE_TEMPERATURE_DEGC",
@@ -119,6 +120,7 @@ __all__ = [
     "Measure",
     "Number",
     "Offer",
+    "OutlierLimits",
     "Prepared",
     "Prompt",
     "Reading",
@@ -154,12 +156,11 @@ __all__ = [
     "Weigh",
     "Weighting",
     "Writer",
+    "apart",
     "decimals_for",
     "exceeds",
     "f_quantile",
     "fit_decay",
-    "grubbs_critical",
-    "grubbs_statistic",
     "holdzero_checks",
     "holdzero_materials",
     "holdzero_measures",
@@ -174,6 +175,7 @@ __all__ = [
     "limits_text",
     "mean",
     "micro_text",
+    "outlier_limits",
     "percent_text",
     "pooled_standard_deviation",
     "reference_deviation",

@@ -1,4 +1,4 @@
-"""Statistics of readings: means, pooled scatter, outliers, trends. Last axis: readings.
+"""Statistics of readings: means, pooled scatter, trends. Last axis: readings.
 
 A leading axis, where there is one, is the runs of a rehearsal. It knows numbers and nothing of
 where they come from.
@@ -13,13 +13,11 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from holdzero.model import Number, student_quantile
+from holdzero.model import Number
 
 __all__ = [
     "expected_range",
     "f_quantile",
-    "grubbs_critical",
-    "grubbs_statistic",
     "mean",
     "pooled_standard_deviation",
     "slope_statistic",
@@ -120,53 +118,6 @@ def expected_range(count: int) -> float:
     x = np.linspace(-8.0, 8.0, 1601)
     below = ndtr(x)
     return float(np.trapezoid(1.0 - below**count - (1.0 - below) ** count, x))
-
-
-def grubbs_statistic(values: NDArray[np.float64], *, step: float = 0.0) -> tuple[Number, NDArray[np.intp]]:
-    """Grubbs' statistic: the largest distance from the mean in standard deviations.
-
-    Of three readings two often show the same step, and any third one then lies as far off as it ever can. So the others
-    are taken to scatter by no less than what rounding leaves.
-
-    Args:
-        values: readings [any unit], last axis, three or more.
-        step: to which they are rounded [unit of the readings]; 0 for none.
-
-    Returns:
-        G [1] (0 where all are equal), and the index of the farthest reading.
-
-    Source: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.1; scatter that rounding leaves: JCGM 100:2008,
-    F.2.2.1 (a step over √12).
-    """
-    count = values.shape[-1]
-    residuals = np.abs(values - values.mean(axis=-1, keepdims=True))
-    farthest = residuals.max(axis=-1)
-    own = np.square(farthest) * count / (count - 1)  # what the farthest adds to the sum of squares of the others
-    others = np.maximum(np.square(residuals).sum(axis=-1) - own, (count - 2) * step**2 / 12.0)
-    s = np.sqrt((others + own) / (count - 1))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        g = np.where(s > 0.0, farthest / s, 0.0)
-    return (g if g.ndim else float(g)), np.asarray(residuals.argmax(axis=-1))
-
-
-def grubbs_critical(count: int, significance: float, *, sides: int = 2) -> float:
-    """Critical value of Grubbs' statistic.
-
-    Args:
-        count: number of readings [1], three or more.
-        significance: level of the test [1].
-        sides: 2 where either end may hold the outlier, 1 where the end is known beforehand.
-
-    Returns:
-        The value [1] above which the farthest reading is an outlier.
-
-    Source: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.1 (formula known second-hand).
-
-    >>> round(grubbs_critical(8, 0.05, sides=1), 4)
-    2.0317
-    """
-    t = student_quantile(1.0 - significance / (sides * count), float(count - 2))
-    return float((count - 1) / np.sqrt(count) * np.sqrt(t**2 / (count - 2 + t**2)))
 
 
 def slope_statistic(

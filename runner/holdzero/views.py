@@ -177,6 +177,7 @@ class RunView:
         withdrawn: answers to questions that were struck out, in order: the answer that was given in
             place of one is about the same moment.
         lost_zeros: numbers of the zeros that were given up, because the dial was moved.
+        slots: of the plan, in order: of this part, and all that are of none.
     """
 
     routine: Routine
@@ -198,6 +199,7 @@ class RunView:
     withdrawn: tuple[Given, ...] = ()
     history: History | None = None
     lost_zeros: frozenset[int] = frozenset()
+    slots: tuple[Slot, ...] = ()
 
     def length(self, number: Number, digits: int = 2, *, sign: bool = False) -> str:
         """A small length [um] in words, in the routine's units, with so many significant digits.
@@ -405,4 +407,5 @@ def view_of(
         history=state.history,
         withdrawn=tuple(g for g in given if g.struck is not None),
         lost_zeros=state.lost_zeros,
+        slots=tuple(slot for slot in state.slots if slot.serial in (serial, None)),
     )

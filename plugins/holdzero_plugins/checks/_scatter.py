@@ -5,13 +5,14 @@ A zero, a reading of the part and a return are single readings of one comparator
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Any, Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from holdzero.hooks import (
     CharacteristicView,
@@ -20,12 +21,12 @@ from holdzero.hooks import (
     RunView,
     Settings,
     Size,
+    SlotKind,
     f_quantile,
     mean,
     stack,
 )
 
-OUTLIER_SIGNIFICANCE = 0.05  # e-Handbook 1.3.5.17.1 works its example at this level
 HISTORY_PROBABILITY = 0.99  # of the F-test, as for a check standard (e-Handbook 2.3.5.1)
 
 
@@ -53,9 +54,19 @@ class RepeatabilitySettings(Settings):
         strict=True,
         description="Whether the scatter that the book knows of this comparator is pooled with the run's own.",
     )
-    outlier_significance: float = Field(
-        OUTLIER_SIGNIFICANCE, gt=0.0, lt=0.5, description="Level of Grubbs' test for an outlier; 0.05 where left out."
-    )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _of_older_records(cls, table: Any) -> Any:
+        """Read a record whose routine has keys of before; a routine that has them is refused (`_tables`)."""
+        return {key: table[key] for key in table if key not in GONE} if isinstance(table, dict) else table
+
+
+GONE = {
+    "outlier_significance": "the level of a test that is no longer made (an outlier is told by the scatter that is "
+    "known, in at most 1 % of sound runs)",
+}
+"""Keys that routines had before, and what became of them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,16 +165,58 @@ def _one(dof: Number) -> Number:
     return dof if np.ndim(dof) and np.ptp(dof) else float(np.max(dof))
 
 
-def larger_than_before(run: RunView) -> bool | NDArray[np.bool_]:
-    """Whether the run scatters more than the book knows of the comparator.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Accepted:
+    """Scatter of a single reading that is known from before.
 
-    Source: F-test of two variances, NIST/SEMATECH e-Handbook, 1.3.5.9 and 2.3.5.1.
+    Attributes:
+        standard_um: standard deviation [um].
+        dof: its degrees of freedom [1].
+        origin: where it comes from, in words.
+        probability: of the F-test that the run's own must stand [1]; None where it counts in any case.
     """
-    history, (s, dof) = run.history, run.scatter_um
-    if history is None or not history.scatter_um or dof == 0.0:
-        return False
-    limit = f_quantile(HISTORY_PROBABILITY, dof, history.dof)
-    return np.square(s) > limit * history.scatter_um**2
+
+    standard_um: float
+    dof: float
+    origin: str
+    probability: float | None
+
+    def exceeded_by(self, s_um: Number, dof: float) -> bool | NDArray[np.bool_]:
+        """Whether readings scatter more than is known from before.
+
+        Source: F-test of two variances, NIST/SEMATECH e-Handbook, 1.3.5.9 and 2.3.5.1.
+        """
+        if self.probability is None or dof == 0.0:
+            return False
+        return np.square(s_um) > f_quantile(self.probability, dof, self.dof) * self.standard_um**2
+
+
+def accepted_of(settings: RepeatabilitySettings, run: RunView) -> Accepted | None:
+    """Scatter of a single reading that is known from before: as the routine states it, else the book; None if neither.
+
+    Source: JCGM 100:2008, H.1.3.2 (differences).
+    """
+    known = settings.pooled
+    if known is None:
+        return _of_the_book(run) if settings.history else None
+    lifts = mean([float(len(run.zeros(r.zero)) or 1) for r in run.of_kind(SlotKind.READ)] or [1.0])
+    of_difference = math.sqrt(1.0 + 1.0 / float(lifts)) if known.of == "differences" else 1.0
+    standard_um = known.standard / of_difference
+    return Accepted(standard_um=standard_um, dof=known.dof, origin="pooled in the routine", probability=None)
+
+
+def _of_the_book(run: RunView) -> Accepted | None:
+    history = run.history
+    if history is None or not history.scatter_um:
+        return None
+    origin = f"{history.runs} earlier runs of {history.comparator or 'this comparator'}"
+    return Accepted(standard_um=history.scatter_um, dof=history.dof, origin=origin, probability=HISTORY_PROBABILITY)
+
+
+def larger_than_before(run: RunView) -> bool | NDArray[np.bool_]:
+    """Whether the run scatters more than the book knows of the comparator."""
+    known = _of_the_book(run)
+    return known is not None and known.exceeded_by(*run.scatter_um)
 
 
 def _with_history(settings: RepeatabilitySettings, run: RunView) -> tuple[Number, float, str]:

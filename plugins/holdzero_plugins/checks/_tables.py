@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from holdzero.hooks import Characteristic, Comparator, Estimate, Measure, Remark, Routine, Slot, SlotKind
+from holdzero_plugins.checks._scatter import GONE
 
 if TYPE_CHECKING:
     from holdzero_plugins.checks._comparison import DriftSettings
@@ -187,19 +188,15 @@ def _meant(number: float) -> str:
 
 # --- repeatability ----------------------------------------------------------------------------
 
-_LEAST_FOR_OUTLIER = 3  # Grubbs' test, e-Handbook 1.3.5.17.1
-
 
 def repeatability(settings: RepeatabilitySettings, routine: Routine, plan: Plan) -> Iterator[Remark]:
-    """Limits and levels of a scatter that is never seen."""
+    """Limits of a scatter that is never seen, and keys of before."""
     alike = _alike(plan)
     if settings.limit is not None and max(alike.values(), default=0) < 2:  # noqa: PLR2004  one reading has no scatter
         found, expected = "a limit of the scatter, and nothing is read twice under one zero", "repeats"
         yield _idle("limit", found, expected, "give a step times = 3, or drop it")
-    most = max((count for key, count in alike.items() if key[0] is SlotKind.READ), default=0)
-    if "outlier_significance" in settings.model_fields_set and most < _LEAST_FOR_OUTLIER:
-        found = f"a test that needs {_LEAST_FOR_OUTLIER} readings of a place under one zero, and there are {most}"
-        yield _idle("outlier_significance", found, "more readings of a place", "read it more often, or drop it")
+    for key in GONE.keys() & routine.checks.get("repeatability", {}).keys():
+        yield _idle(key, GONE[key], "no such key", "drop it")
     comparator = routine.comparator
     if settings.limit is not None and isinstance(comparator, Comparator):
         # What rounding alone makes of readings (JCGM 100:2008, F.2.2.1).

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from functools import reduce
-from typing import TypeAlias
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from holdzero.hooks import (
+    Act,
     CharacteristicView,
     Check,
     Estimate,
@@ -22,33 +22,31 @@ from holdzero.hooks import (
     Input,
     Level,
     Number,
+    Offer,
+    Reading,
     RunView,
     SlotKind,
     Term,
     exceeds,
-    grubbs_critical,
-    grubbs_statistic,
     hookimpl,
-    shown,
     slope_statistic,
     stack,
     student_quantile,
 )
 from holdzero_plugins.checks import _tables
 from holdzero_plugins.checks._closures import closures, made_of
+from holdzero_plugins.checks._repeats import Truth, farthest, outliers, told, where
 from holdzero_plugins.checks._scatter import (
     HISTORY_PROBABILITY,
     RepeatabilitySettings,
+    accepted_of,
     alike,
     larger_than_before,
     plain,
     spread_of,
 )
 
-Truth: TypeAlias = bool | NDArray[np.bool_]
-
 TREND_SIGNIFICANCE = 0.01  # common practice, no source
-_LEAST_FOR_OUTLIER = 3
 _LEAST_FOR_TREND = 3.0
 _LEAST_FOR_STUCK = 4
 
@@ -93,65 +91,54 @@ def scatter(settings: RepeatabilitySettings, run: RunView, characteristic: Chara
     )
 
 
-def _outliers(settings: RepeatabilitySettings, run: RunView, *, live: bool) -> Iterable[Finding]:
-    for group in alike(run.of_kind(SlotKind.READ)):
-        if len(group) < _LEAST_FOR_OUTLIER:
-            continue
-        readings = [r.value_um for r in group]
-        # One step of the dial is no outlier, however alike the others are.
-        apart = 1.5 * run.resolution_um
-        wide = exceeds(reduce(np.maximum, readings) - reduce(np.minimum, readings), apart, run.resolution_um)
-        if not np.any(wide):
-            continue
-        values = stack(_only(wide, readings))
-        g, index = grubbs_statistic(values, step=run.resolution_um)
-        critical = grubbs_critical(len(group), settings.outlier_significance)
-        farthest = group[int(np.atleast_1d(index)[0])]
-        own = np.arange(len(group)) == np.asarray(index)[..., None]
-        away = np.abs(values - np.take_along_axis(values, np.asarray(index)[..., None], axis=-1))
-        gap = np.where(own, np.inf, away).min(axis=-1)
-        place = farthest.slot.place
-        ask = "Dust, a bad seat, a slip? Wipe and read again." if live else "It was kept: nothing is dropped."
-        yield Finding(
-            level=Level.DOUBT,
-            code=f"repeatability/outlier/{place}",
-            text=f"Entry {farthest.seq}, {farthest.raw} at {place}, lies farther from its repeats than they scatter "
-            f"(Grubbs' test: {shown(g, 4)}, limit {critical:.4g}). {ask}",
-            data={"grubbs": float(np.mean(g)), "critical": critical, "entry": float(farthest.seq)},
-            holds=_of_all(wide, np.logical_and(g > critical, exceeds(gap, apart, run.resolution_um))),
-        )
-
-
-def _over_limit(settings: RepeatabilitySettings, run: RunView, *, live: bool) -> Iterable[Finding]:
+def _over_limit(settings: RepeatabilitySettings, run: RunView) -> Iterable[Finding]:
     s, dof = run.scatter_um
     if settings.limit is None or dof == 0.0:
         return
-    ask = " Is everything clean, clamped and at rest? While it is so, nothing can be decided." if live else ""
     found, allowed = run.against(s, settings.limit, 2)
+    holds = exceeds(s, settings.limit, run.resolution_um)
+    named = [_named(run, r, apart_um) for r, apart_um, is_it in farthest(run) if np.ravel(is_it)[np.argmax(holds)]]
     yield Finding(
-        level=Level.DOUBT if live else Level.STOP,
+        level=Level.STOP,
         code="repeatability/limit",
-        text=f"Readings scatter by s = {found}; the routine allows {allowed}.{ask}",
+        text=f"Readings scatter by s = {found}; the routine allows {allowed}. {' '.join(named)}",
         data={"s_um": float(np.mean(s)), "limit_um": settings.limit},
-        holds=exceeds(s, settings.limit, run.resolution_um),
+        holds=holds,
     )
 
 
-def _only(where: Truth, numbers: Sequence[Number]) -> Sequence[Number]:
-    """The numbers of those runs in which something may hold; of a run at the bench as they are."""
-    if not isinstance(where, np.ndarray) or not where.ndim:
-        return numbers
-    chosen = np.flatnonzero(where)
-    return [np.broadcast_to(number, where.shape)[chosen] for number in numbers]
+def _named(run: RunView, r: Reading, apart_um: Number) -> str:
+    """The reading that lies farthest from its repeats, in words, and the scatter without it."""
+    left = replace(run, readings=tuple(other for other in run.readings if other.seq != r.seq))
+    s, dof = left.scatter_um
+    rest = f"; without it s = {run.length(s)}" if dof else ""
+    off = told(run, r.value_um, apart_um)
+    return f"Farthest from its repeats is entry {r.seq}, {where(r)}: {off} the others{rest}."
 
 
-def _of_all(where: Truth, holds: Truth) -> Truth:
-    """What holds in those runs, said of all of them: it does not in the others."""
-    if not isinstance(where, np.ndarray) or not where.ndim:
-        return holds
-    everywhere = np.zeros(where.shape, dtype=bool)
-    everywhere[where] = holds
-    return everywhere
+def _asked_over_limit(settings: RepeatabilitySettings, run: RunView, named: Truth) -> Iterable[Finding]:
+    """The same while the part is under the tip, as a question about the reading that makes it so.
+
+    Args:
+        settings: of the check.
+        run: so far.
+        named: whether an outlier was asked about already.
+    """
+    for finding in _over_limit(settings, run):
+        for r, apart_um, is_it in farthest(run):
+            holds = np.logical_and(np.logical_and(finding.holds, is_it), np.logical_not(named))
+            again = r.kind is SlotKind.READ or r.seq == run.readings[-1].seq
+            if np.any(holds):
+                yield replace(
+                    finding,
+                    level=Level.DOUBT,
+                    code=f"repeatability/outlier/{r.seq}" if again else finding.code,
+                    text=f"{finding.text.partition('. ')[0]}. {_named(run, r, apart_um)} Is everything clean, clamped "
+                    "and at rest? While it is so, nothing can be decided.",
+                    data={**finding.data, "entry": float(r.seq), "apart_um": float(np.mean(apart_um))},
+                    holds=holds,
+                    offer=Offer(act=Act.STRIKE, entries=(r.seq,)) if again else None,
+                )
 
 
 def _step(run: RunView, readings: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -210,8 +197,16 @@ def _trend(run: RunView) -> Iterable[Finding]:
 
 def watch(settings: RepeatabilitySettings, run: RunView) -> Iterable[Finding]:
     """Ask while the part is still under the tip."""
-    yield from _outliers(settings, run, live=True)
-    yield from _over_limit(settings, run, live=True)
+    odd = list(outliers(run, accepted_of(settings, run), (), live=True))
+    yield from odd
+    yield from _asked_over_limit(settings, run, _any(finding.holds for finding in odd))
+
+
+def _any(holds: Iterable[Truth]) -> Truth:
+    some: Truth = False
+    for one in holds:
+        some = np.logical_or(some, one)
+    return some
 
 
 def judge(
@@ -247,8 +242,8 @@ def judge(
                 f"{c.name}: nothing was read twice, so its scatter is not known; only the resolution stands in for it."
             )
             yield Finding(level=Level.DOUBT, code="repeatability/unknown", text=text, characteristic=c.name)
-    yield from _over_limit(settings, run, live=False)
-    yield from _outliers(settings, run, live=False)
+    yield from _over_limit(settings, run)
+    yield from outliers(run, accepted_of(settings, run), characteristics, live=False)
     yield from _stuck(run)
     yield from _trend(run)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
@@ -298,10 +299,13 @@ def _counted(evaluation: Evaluation, result: Result, true_um: NDArray[np.float64
     )
 
 
+_ENTRY = re.compile(r"/\d+$")  # which entry it is about
+
+
 def _fired(evaluation: Evaluation, runs: int) -> dict[str, int]:
-    """In how many runs each finding fired; one that concerns several characteristics counts once."""
+    """In how many runs each finding fired; one that concerns several characteristics or entries counts once."""
     masks: dict[str, Any] = {}
     for finding in evaluation.findings:
-        name = f"{finding.level.value} {finding.code}"
+        name = f"{finding.level.value} {_ENTRY.sub('', finding.code)}"
         masks[name] = np.logical_or(masks.get(name, False), finding.holds)
     return {name: int(np.count_nonzero(np.broadcast_to(mask, runs))) for name, mask in masks.items()}
