@@ -25,7 +25,7 @@ from holdzero.length import MOST_GROWTH, REFERENCE_TEMPERATURE_DEGC, shown_diffe
 from holdzero.limit import exceeds
 from holdzero.material import Material
 from holdzero.model import Input, Number, Term, student_quantile
-from holdzero.outlier import LEAST_DOF, LEAST_FOR_NOTE, OutlierLimits, apart, outlier_limits
+from holdzero.outlier import LEAST_DOF, LEAST_FOR_NOTE, distance_from_repeats, outlier_limits
 from holdzero.routine.schema import (
     AngleError,
     Characteristic,
@@ -120,7 +120,6 @@ __all__ = [
     "Measure",
     "Number",
     "Offer",
-    "OutlierLimits",
     "Prepared",
     "Prompt",
     "Reading",
@@ -156,8 +155,8 @@ __all__ = [
     "Weigh",
     "Weighting",
     "Writer",
-    "apart",
     "decimals_for",
+    "distance_from_repeats",
     "exceeds",
     "f_quantile",
     "fit_decay",

@@ -17,6 +17,8 @@ MODEL_VERSIONS: Mapping[int, str] = MappingProxyType(
         2: "u with the terms of second order; lengths corrected to 20 °C exactly; a value on a limit is within it; "
         "risks over a process by what passes; a design counts with its accepted scatter where the F-test allows it",
         3: "a size whose soak was cut short is undecided, or its U grows by what the soak left",
+        3: "an outlier is told by the scatter that is known and the dial's steps, in place of Grubbs' test; the causes "
+        "of a check standard that is off stand in the order of their likelihoods",
     }
 )
 """What each version is, by its number; the newest is in use."""

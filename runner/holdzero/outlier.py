@@ -29,7 +29,7 @@ __all__ = [
     "LEAST_DOF",
     "LEAST_FOR_NOTE",
     "OutlierLimits",
-    "apart",
+    "distance_from_repeats",
     "false_alarm_rate",
     "outlier_limits",
 ]
@@ -64,7 +64,7 @@ class OutlierLimits:
     rate: float
 
 
-def apart(values: NDArray[np.float64]) -> NDArray[np.float64]:
+def distance_from_repeats(values: NDArray[np.float64]) -> NDArray[np.float64]:
     """How far each reading lies from its repeats, by its sign above or below them.
 
     Args:
@@ -73,7 +73,7 @@ def apart(values: NDArray[np.float64]) -> NDArray[np.float64]:
     Returns:
         Distance from the middle one of the others, of an even number of others from the nearer of both [same unit].
 
-    >>> apart(np.array([1.5, 4.5, 2.0])).tolist()
+    >>> distance_from_repeats(np.array([1.5, 4.5, 2.0])).tolist()
     [0.0, 2.5, 0.0]
     """
     ordered = np.sort(values, axis=-1)

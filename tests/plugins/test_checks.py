@@ -84,12 +84,6 @@ class TestRepeatability:
         outcome = measure(HEAD + SIZE + many, ["0", *["1.0"] * 5, "1.1", "0"])
         assert not [code for code in outcome.codes("doubt") if "outlier" in code]
 
-    def test_dust_is_an_outlier_that_is_kept(self, measure: Measure) -> None:
-        many = steps('do = "zero"', 'do = "read", at = "a", times = 6', 'do = "return"')
-        outcome = measure(HEAD + SIZE + many, ["0", "1.0", "1.1", "1.0", "4.0", "0.9", "1.0", "0"])
-        assert "repeatability/outlier/a" in outcome.codes("doubt")
-        assert outcome.record["results"]["t"]["value_um"] == pytest.approx(9.0 / 6)
-
     def test_a_dial_that_never_moves_is_asked_about(self, measure: Measure) -> None:
         outcome = measure(HEAD + SIZE + ONE, ["0"] * 6)
         assert "repeatability/stuck" in outcome.codes("doubt")

@@ -23,7 +23,7 @@ from holdzero.hooks import (
     Reading,
     RunView,
     SlotKind,
-    apart,
+    distance_from_repeats,
     exceeds,
     mean,
     outlier_limits,
@@ -142,7 +142,7 @@ def _of_group(
     elsewhere = pooled_standard_deviation(
         [r.value_um for r in other] for other in groups_of(r for r in run.readings if r.seq not in own)
     )
-    distances = apart(values)
+    distances = distance_from_repeats(values)
     for index, r in enumerate(group):
         # Two readings tell that one of them is off, and not which: the later one can be taken again.
         if len(group) == 2 and index == 0:  # noqa: PLR2004
@@ -251,7 +251,7 @@ def farthest(run: RunView) -> list[tuple[Reading, Number, Truth]]:
     found: list[tuple[Reading, Number]] = []
     for group in groups_of(run.readings):
         if len(group) > 1:
-            far = apart(stack([r.value_um for r in group]))
+            far = distance_from_repeats(stack([r.value_um for r in group]))
             found.extend((r, far[..., index]) for index, r in enumerate(group) if len(group) > 2 or index)  # noqa: PLR2004
     if not found:
         return []
