@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
+from holdzero import events as e
 from holdzero.errors import AnswerRefusedError
 from holdzero.outlook import Outlook, outlook_of
 from holdzero.routine import schema
@@ -115,6 +118,35 @@ class TestAReading:
             "0.0021 in is +53.34 um, beyond the dial's travel of 50 um: look again, and mind the unit"
         )
         assert "-50.1 um" in refusal("-50.1", Asks.READING)
+
+    @pytest.mark.parametrize("away_s", [30.0, 700.0])
+    def test_beyond_the_travel_after_a_pause_is_a_stand_that_was_moved(
+        self, start: Callable[..., Any], away_s: float
+    ) -> None:
+        bench = start().answer("0", "0", "0", "1").take(e.RunPaused).take(e.RunContinued, away_s=away_s)
+        words = "there was a pause" if away_s < 60.0 else "you were away for 12 min"
+        with pytest.raises(AnswerRefusedError) as refused:
+            bench.answer("80")
+        assert str(refused.value) == (
+            f"80 is +80 um, beyond the dial's travel of 50 um: {words} since the zero, and stand or dial may have been "
+            "moved; look again, and if it still shows this, give the zero up (z): it is set anew"
+        )
+        assert "mind the unit" not in str(refused.value)
+
+    def test_beyond_the_travel_while_the_zero_is_set_anew_says_so(self, start: Callable[..., Any]) -> None:
+        bench = start().answer("0", "0", "0", "1").take(e.RunPaused).take(e.RunContinued, away_s=30.0)
+        bench.take(e.ZeroRenewed, reason="the stand was moved")
+        with pytest.raises(AnswerRefusedError, match="set the dial to zero on the reference again"):
+            bench.answer("80")
+        bench.answer("0", "0", "0")
+        with pytest.raises(AnswerRefusedError, match="mind the unit"):
+            bench.answer("80")
+
+    def test_beyond_the_travel_after_a_lost_line_is_told_alike(self, start: Callable[..., Any]) -> None:
+        bench = start().answer("0", "0", "0", "1")
+        bench.take(e.LineLost, of="comparator", why="the cable is out")
+        with pytest.raises(AnswerRefusedError, match="the comparator's line was lost since the zero"):
+            bench.answer("80")
 
     def test_may_be_of_any_size_where_no_travel_is_stated(self) -> None:
         on = schema.Comparator.model_validate({"resolution": "0.1 um"})

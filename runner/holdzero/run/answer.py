@@ -13,6 +13,7 @@ from holdzero.errors import AnswerRefusedError, QuantityError
 from holdzero.limit import between, exceeds
 from holdzero.quantity import Dimension, parse_number, parse_quantity, shown, tidy
 from holdzero.routine import schema
+from holdzero.run.plan import SlotKind
 from holdzero.run.prompt import Asks, Prompt
 
 __all__ = [
@@ -111,7 +112,7 @@ def understand(text: str, prompt: Prompt, comparator: schema.Comparator | None, 
         case Asks.WAIT:
             return _wait(text, prompt, comparator, now_s)
         case Asks.READING:
-            return _reading(text, comparator, prompt.aliases)
+            return _reading(text, comparator, prompt.aliases, _off_its_scale(prompt))
         case Asks.TEMPERATURE:
             return _temperature(text)
         case Asks.ANSWER:
@@ -231,7 +232,24 @@ def _told(text: str, prompt: Prompt) -> Told:
 _LONGEST_ANSWER = 200
 
 
-def _reading(text: str, comparator: schema.Comparator | None, aliases: Mapping[str, float]) -> TakenReading:
+_MIND_THE_UNIT = "look again, and mind the unit"
+
+
+def _off_its_scale(prompt: Prompt) -> str:
+    """What to do where a reading is beyond the dial's travel."""
+    if not prompt.moved:
+        return _MIND_THE_UNIT
+    if prompt.slot.kind is SlotKind.ZERO:
+        return f"{prompt.moved}, and stand or dial may have been moved: set the dial to zero on the reference again"
+    return (
+        f"{prompt.moved} since the zero, and stand or dial may have been moved; look again, and if it still shows "
+        "this, give the zero up (z): it is set anew"
+    )
+
+
+def _reading(
+    text: str, comparator: schema.Comparator | None, aliases: Mapping[str, float], beyond: str = _MIND_THE_UNIT
+) -> TakenReading:
     if not text.strip():
         raise AnswerRefusedError("nothing was typed; type what the dial shows")
     unit = comparator.unit if comparator else None
@@ -250,8 +268,7 @@ def _reading(text: str, comparator: schema.Comparator | None, aliases: Mapping[s
     travel = comparator.travel if comparator else None
     if comparator and travel is not None and exceeds(abs(value), travel, comparator.resolution):
         raise AnswerRefusedError(
-            f"{text.strip()} is {value:+.6g} um, beyond the dial's travel of {travel:g} um: "
-            "look again, and mind the unit"
+            f"{text.strip()} is {value:+.6g} um, beyond the dial's travel of {travel:g} um: {beyond}"
         )
     return TakenReading(value)
 

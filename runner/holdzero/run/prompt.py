@@ -51,6 +51,7 @@ class Prompt:
         following: title of what comes next, if anything.
         aliases: what one of each further unit of readings is worth [um], by its name.
         outlooks: of a soak: how all that was watched stands.
+        moved: what happened since the zero was read that may have moved stand or dial; empty for nothing.
     """
 
     slot: Slot
@@ -65,6 +66,7 @@ class Prompt:
     following: str = ""
     aliases: Mapping[str, float] = field(default_factory=dict)
     outlooks: tuple[Outlook, ...] = ()
+    moved: str = ""
 
     def may_end(self, now_s: float) -> bool:
         """Whether a soak may end at this moment [s] without a reason."""
@@ -119,6 +121,7 @@ def prompt_of(state: State) -> Prompt | None:
         following=_title(following, usual, zero_on) if following else "",
         aliases=state.aliases,
         outlooks=outlooks_of(state, slot) if slot.kind is SlotKind.SOAK else (),
+        moved=_moved(state) if asks is Asks.READING else "",
     )
 
 
@@ -147,6 +150,20 @@ def back_text(event: e.AnyEvent, state: State) -> str:
 def again_text(slot: Slot) -> str:
     """A step that can be done again out of turn, in a few words."""
     return f"soak of {span_text(slot.at_least_s)}" if slot.kind is SlotKind.SOAK else slot.of or slot.say
+def _moved(state: State) -> str:
+    """What happened since the zero was read that may have moved stand or dial, in words."""
+    zero = max((reading.seq for reading in state.live if reading.kind is SlotKind.ZERO), default=0)
+    if not zero:
+        return ""
+    if any(seq > zero and of == "comparator" for seq, of, _ in state.losses):
+        return "the comparator's line was lost"
+    away_s = max((away_s for seq, away_s in state.absences if seq > zero), default=0.0)
+    if not away_s:
+        return ""
+    return f"you were away for {away_s / 60.0:.0f} min" if away_s >= _MINUTE_S else "there was a pause"
+
+
+_MINUTE_S = 60.0
 
 
 def _again(slot: Slot, state: State) -> bool:
