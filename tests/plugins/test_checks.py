@@ -147,18 +147,27 @@ class TestCheckStandard:
     @pytest.mark.parametrize(
         ("reading", "words"),
         [
-            ("-12.1", "the sign turned round"),
-            ("0.4764", "inches taken for millimetres"),
-            ("1.21", "a decimal slip"),
-            ("-7.9", "one turn of the dial missed"),
-            ("11.0", "a wrong gain"),
-            ("2.1", "a wrong block or reference"),
+            # it should read 12.1
+            ("-12.1", "the sign turned round."),
+            ("-11.8", "the sign turned round."),
+            ("0.4764", "inches taken for millimetres."),
+            ("1.21", "a decimal slip."),
+            ("-7.9", "one turn of the dial missed."),
+            ("32.4", "one turn of the dial too many."),
+            ("0.2", "the reference still under the tip."),
+            ("13.1", "dirt under the check standard, or a wrong gain (it shows 1.083 of what it should), or a wrong"),
+            ("11.0", "dirt under the reference when the zero was set, or a wrong gain (it shows 0.909 of what it"),
+            ("7.1", "a wrong gain (it shows 0.587 of what it should), or dirt under the reference"),
+            ("2.1", "a wrong block or reference, or dirt under the reference when the zero was set."),
+            ("42.1", "a wrong block or reference."),
         ],
     )
-    def test_a_bad_one_stops_and_says_what_it_looks_like(self, measure: Measure, reading: str, words: str) -> None:
+    def test_a_bad_one_stops_and_says_first_what_it_looks_most_like(
+        self, measure: Measure, reading: str, words: str
+    ) -> None:
         outcome = self.outcome(measure, reading)
         assert outcome.code == 3
-        assert words in finding(outcome, "check_standard/limit")["text"]
+        assert f"This looks like: {words}" in finding(outcome, "check_standard/limit")["text"]
 
     def test_a_bad_one_names_what_to_do_while_it_can_be_done(self, measure: Measure) -> None:
         outcome = self.outcome(measure, "2.1")

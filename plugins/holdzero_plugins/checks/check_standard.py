@@ -34,6 +34,7 @@ from holdzero.hooks import (
     reference_deviation,
     shown_difference_um,
 )
+from holdzero_plugins.checks._causes import Bench, causes_of
 from holdzero_plugins.checks._growth import (
     Known,
     above_20,
@@ -45,7 +46,6 @@ from holdzero_plugins.checks._growth import (
     thermal_settings,
 )
 
-UM_PER_UNIT_SLIP = 25.4  # millimetre for inch, exact
 _MEND = (
     "A wrong block under the zero, or dirt? Take the right one, wipe it, and give the zero up (z): it is set anew, and "
     "the check standard read again. Only this reading wrong? Strike it out (s)."
@@ -124,21 +124,30 @@ def _expected_um(settings: CheckStandardSettings, run: RunView) -> Number | None
     return sum((t.function(*(i.estimate.value for i in t.inputs)) for t in terms), start=0.0) if terms else None
 
 
-def _looks_like(read: float, expected: float, limit: float, turn: float | None) -> str:
-    """Which faults would give this reading, in words."""
-    guesses = {
-        "the sign turned round": -read,
-        "inches taken for millimetres": read * UM_PER_UNIT_SLIP,
-        "millimetres taken for inches": read / UM_PER_UNIT_SLIP,
-        "a decimal slip": read * 10.0,
-        "a decimal slip the other way": read / 10.0,
-    }
-    if turn is not None:
-        guesses |= {"one turn of the dial missed": read + turn, "one turn of the dial too many": read - turn}
-    found = [words for words, mended in guesses.items() if not exceeds(abs(mended - expected), limit)]
-    if not found and expected and 0.5 < read / expected < 2.0:  # noqa: PLR2004  a factor, not another thing
-        found = [f"a wrong gain (it shows {read / expected:.3f} of what it should), a wrong block, or dirt"]
-    return " or ".join(found) if found else "a wrong block or reference, or dirt under one of them"
+def _bench(settings: CheckStandardSettings, run: RunView, block: CheckStandard, should: Number) -> Bench:
+    """What a sound check standard would do: as certain as its certificates, the scatter and the limit let it be."""
+    inputs = [(term, item) for term in expected(settings, run) for item in term.inputs]
+    # JCGM 100:2008, 5.1.3, note 2: sensitivities by steps of one standard uncertainty.
+    contributions = [_moved_by(term, item) for term, item in inputs]
+    # The limit is taken for twice a standard uncertainty: a sound one lies within it (a choice of ours).
+    parts = [*contributions, block.limit / 2.0, float(np.mean(run.scatter_um[0])), run.resolution_um / math.sqrt(12.0)]
+    return Bench(
+        expected_um=float(np.mean(should)),
+        standard_um=math.hypot(*parts),
+        limit_um=block.limit,
+        step_um=run.resolution_um,
+        turn_um=run.comparator.turn if run.comparator else None,
+    )
+
+
+def _moved_by(term: Term, of: Input) -> float:
+    """By how much a term changes where an input is a standard uncertainty larger [um]."""
+    at = [float(np.mean(item.estimate.value)) for item in term.inputs]
+    moved = [
+        value + float(np.mean(item.estimate.standard_uncertainty)) * (item is of)
+        for value, item in zip(at, term.inputs, strict=True)
+    ]
+    return float(np.mean(term.function(*moved) - term.function(*at)))
 
 
 def _digits(number: Number, limit: float) -> int:
@@ -152,12 +161,11 @@ def _against_certificate(settings: CheckStandardSettings, run: RunView) -> Itera
     readings = [r for r in run.of_kind(SlotKind.CHECK) if run.zeros(r.zero)]
     if block is None or should is None or not readings:
         return
-    turn = run.comparator.turn if run.comparator else None
-    digits = _digits(should, block.limit)
+    bench, digits = _bench(settings, run, block, should), _digits(should, block.limit)
     for number in sorted({r.zero for r in readings}):
         read = mean([run.difference_um(r) for r in readings if r.zero == number])
         off = read - should
-        likely = _looks_like(float(np.mean(read)), float(np.mean(should)), block.limit, turn)
+        likely = ", or ".join(cause.words for cause in causes_of(float(np.mean(read)), bench))
         data = {"read_um": float(np.mean(read)), "expected_um": float(np.mean(should)), "limit_um": block.limit}
         out = exceeds(np.abs(off), block.limit, run.resolution_um)
         yield Finding(
