@@ -214,7 +214,8 @@ def _at_least(middle: int, count: int, below: NDArray[np.float64], farther: NDAr
     chances = [
         math.comb(count, few) * below**few * (farther - below) ** (count - few) for few in range(middle, count + 1)
     ]
-    return np.sum(chances, axis=0)
+    chance: NDArray[np.float64] = np.sum(chances, axis=0)
+    return chance
 
 
 def _normal(x: NDArray[np.float64]) -> NDArray[np.float64]:

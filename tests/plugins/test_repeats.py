@@ -22,7 +22,8 @@ from holdzero.record import digest_of_record
 from holdzero.routine.load import digest_of
 from holdzero.verify import recompute
 from holdzero.views import view_of
-from holdzero_plugins.checks.repeatability import RepeatabilitySettings, judge, watch
+from holdzero_plugins.checks._scatter import RepeatabilitySettings
+from holdzero_plugins.checks.repeatability import judge, watch
 
 Measure: TypeAlias = Callable[..., Any]  # see conftest
 Start: TypeAlias = Callable[..., Any]

@@ -282,7 +282,7 @@ def _change_um(run: RunView, reading: Reading, c: CharacteristicView) -> Number 
     before, after = (_place_means(run, readings) for readings in (c.readings, left))
     if c.spec.measure is Measure.VARIATION:
         return _span(after) - _span(before)
-    if c.spec.of.value != "mean":
+    if c.spec.of.value != "mean" and reading.slot.place in c.spec.at:
         end = np.maximum if c.spec.of.value == "largest" else np.minimum
         return _end(end, after, c.spec.at) - _end(end, before, c.spec.at)
     place = str(reading.slot.place)
@@ -298,7 +298,7 @@ def _place_means(run: RunView, readings: Sequence[Reading]) -> dict[str, Number]
 
 
 def _end(end: np.ufunc, means: dict[str, Number], places: Sequence[str]) -> Number:
-    number: Number = end.reduce([means[place] for place in places])
+    number: Number = end.reduce(stack([means[place] for place in places]), axis=-1)
     return number
 
 
