@@ -15,10 +15,9 @@ MODEL_VERSIONS: Mapping[int, str] = MappingProxyType(
     {
         1: "u by first order; lengths corrected to 20 °C by the first-order form of JCGM 100, H.1",
         2: "u with the terms of second order; lengths corrected to 20 °C exactly; a value on a limit is within it; "
-        "risks over a process by what passes; a design counts with its accepted scatter where the F-test allows it",
-        3: "a size whose soak was cut short is undecided, or its U grows by what the soak left",
-        3: "an outlier is told by the scatter that is known and the dial's steps, in place of Grubbs' test; the causes "
-        "of a check standard that is off stand in the order of their likelihoods",
+        "risks over a process by what passes; a design counts with its accepted scatter where the F-test allows it; a "
+        "zero counts once where a drift is taken out; a size whose soak was cut short is undecided, or its U grows by "
+        "what the soak left; an outlier is told by the scatter that is known and the dial's steps",
     }
 )
 """What each version is, by its number; the newest is in use."""

@@ -432,6 +432,7 @@ def _without_its_zero(state: State, event: e.AnswerStruck) -> State:
 def _continue(state: State, event: e.RunContinued) -> State:
     state = replace(
         state,
+        breaks=(*state.breaks, (event.seq, event.away_s)),
         sources=(*state.sources, event.source) if event.source else state.sources,
         simulated=state.simulated or event.simulated,
         paced=event.paced if event.source else state.paced,

@@ -150,6 +150,8 @@ def back_text(event: e.AnyEvent, state: State) -> str:
 def again_text(slot: Slot) -> str:
     """A step that can be done again out of turn, in a few words."""
     return f"soak of {span_text(slot.at_least_s)}" if slot.kind is SlotKind.SOAK else slot.of or slot.say
+
+
 def _moved(state: State) -> str:
     """What happened since the zero was read that may have moved stand or dial, in words."""
     zero = max((reading.seq for reading in state.live if reading.kind is SlotKind.ZERO), default=0)
@@ -157,9 +159,10 @@ def _moved(state: State) -> str:
         return ""
     if any(seq > zero and of == "comparator" for seq, of, _ in state.losses):
         return "the comparator's line was lost"
-    away_s = max((away_s for seq, away_s in state.absences if seq > zero), default=0.0)
-    if not away_s:
+    breaks = [away_s for seq, away_s in state.breaks if seq > zero]
+    if not breaks:
         return ""
+    away_s = max((one for one in breaks if one is not None), default=0.0)
     return f"you were away for {away_s / 60.0:.0f} min" if away_s >= _MINUTE_S else "there was a pause"
 
 

@@ -273,6 +273,8 @@ class State:
     questions: tuple[Question, ...] = ()
     acknowledged: frozenset[str] = frozenset()
     absences: tuple[Absence, ...] = ()
+    # After which breaks the run went on, however short: entry, how long [s]; None where nobody knows.
+    breaks: tuple[tuple[int, float | None], ...] = ()
     # The last event that shows somebody at the bench.
     here_seq: int = 0
     here_s: float = 0.0
