@@ -14,7 +14,8 @@ from holdzero.errors import RecordError
 from holdzero.limit import exceeds
 from holdzero.model import truncated
 from holdzero.quantity import Dimension, parse_quantity
-from holdzero.wording import percent_text, risk_text, stops_of
+from holdzero.temperatures import soaked_lines, temperature_effects, temperature_lines
+from holdzero.wording import clock_text, percent_text, risk_text, stops_of
 
 __all__ = ["explain"]
 
@@ -38,6 +39,7 @@ def explain(record: Mapping[str, Any], characteristic: str | None = None) -> lis
     lines = list(_head(record))
     for name in chosen:
         lines += ["", *_characteristic(record, name, results[name])]
+    lines += ["", *_temperatures(record, chosen)]
     lines += ["", *_findings(record, chosen)]
     return lines
 
@@ -304,6 +306,22 @@ def _edges(r: Row) -> tuple[float | None, ...]:
         return tuple(r["acceptance_um"])
     guard, lower, upper = r["guard_band_um"] or 0.0, r["lower_um"], r["upper_um"]
     return (None if lower is None else lower + guard, None if upper is None else upper - guard)
+
+
+def _temperatures(record: Mapping[str, Any], chosen: Iterable[str]) -> Iterator[str]:
+    """What thermometers showed, and what it does to each characteristic."""
+    yield "TEMPERATURES"
+    lines = temperature_lines(record)
+    if not lines:
+        yield "  None was read in this run."
+    for line in lines:
+        struck = "" if line.counts else ", struck out"
+        yield f"  {clock_text(line.time_s)}  {line.of} {line.value} (entry {line.entry}{struck}), by {line.by}"
+        if line.sent:
+            yield f"      {line.sent}"
+    yield from (f"  {told}" for told in soaked_lines(record))
+    for name in chosen:
+        yield from (f"  {told}" for told in temperature_effects(record, name))
 
 
 def _findings(record: Mapping[str, Any], chosen: Iterable[str]) -> Iterator[str]:

@@ -64,6 +64,13 @@ from holdzero.statistics import (
     slope_statistic,
     stack,
 )
+from holdzero.temperatures import (
+    CORRECTION_TO_20,
+    TemperatureLine,
+    soaked_lines,
+    temperature_effects,
+    temperature_lines,
+)
 from holdzero.views import (
     Act,
     CharacteristicView,
@@ -77,6 +84,7 @@ from holdzero.views import (
 from holdzero.wording import limits_text, percent_text, risk_text, stops_of
 
 __all__ = [
+    "CORRECTION_TO_20",
     "HOOKS",
     "LEAST_DOF",
     "LEAST_FOR_NOTE",
@@ -146,6 +154,7 @@ __all__ = [
     "TemperatureDifferenceEstimate",
     "TemperatureError",
     "TemperatureEstimate",
+    "TemperatureLine",
     "TemperatureTaken",
     "Term",
     "Thermometer",
@@ -185,9 +194,12 @@ __all__ = [
     "signs_template",
     "slope_statistic",
     "span_text",
+    "soaked_lines",
     "stack",
     "stops_of",
     "student_quantile",
+    "temperature_effects",
+    "temperature_lines",
     "thermal_correction_um",
     "value_and_uncertainty",
 ]

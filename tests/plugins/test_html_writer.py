@@ -237,8 +237,23 @@ class TestAPass:
         assert "part of 0007 at b" in [row[3] for row in rows]
 
     def test_a_temperature_stands_in_its_own_table_too(self, ring: Record) -> None:
-        ((_, _, what, raw, value, remark),) = table(page_of(ring), "temperatures")
+        ((_, _, what, raw, value, by, remark),) = table(page_of(ring), "temperatures")
         assert (what, raw, value, remark) == ("temperature of the air", "20.4", "20.4 °C", "")
+        assert by == "T 1, error halfwidth 0.1 K"
+
+    def test_what_temperatures_do_to_each_number_stands_below_them(self, ring: Record) -> None:
+        section = next(s for s in page_of(ring).all("section") if s.attributes["aria-labelledby"] == "temperatures")
+        assert [item.text.partition(":")[0] for item in section.all("p", of="told")] == ["thickness", "parallelism"]
+        assert all("the routine has no [checks.thermal]" in item.text for item in section.all("p", of="told"))
+
+    def test_a_thermometer_stands_there_with_its_error_and_what_it_sent(self, ring: Record) -> None:
+        why = "own comparison"
+        ring["register"]["thermometer"] = {"id": "T-2", "error": {"halfwidth": "0.1 K", "why": why}, "overruled": None}
+        event = next(event for event in ring["events"] if event["event"] == "temperature_read")
+        event["line"] = "T01 +20.40"
+        ((*_, by, _),) = table(page_of(ring), "temperatures")
+        assert "T-2, error halfwidth 0.1 K (own comparison)" in by
+        assert "T01 +20.40" in by
 
     def test_devices_are_there_and_a_missing_one_is_said(self, ring: Record) -> None:
         del ring["register"]["thermometer"]

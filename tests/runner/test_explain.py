@@ -130,3 +130,80 @@ class TestContents:
     def test_what_was_not_measured_is_said(self, measure: Callable[..., Any]) -> None:
         text = ROUTINE.replace('at = "a"', 'at = "elsewhere"', 1)
         assert "It has no number" in text_of(measure(text, READ).record, "t")
+
+
+STATED = 'part_temperature = "20.4 degC", reference_temperature = "20 degC"'
+MEASURED = ROUTINE.replace(STATED, "").replace(
+    "steps = [",
+    'thermometer = { name = "T2", error = { halfwidth = "0.1 K", why = "own comparison" } }\n'
+    'steps = [\n    { do = "temperature", of = "part" },\n    { do = "temperature", of = "reference" },',
+    1,
+)
+
+
+def temperatures_in(record: dict[str, Any], name: str | None = None) -> list[str]:
+    lines = explain(record, name)
+    return lines[lines.index("TEMPERATURES") + 1 : lines.index("FINDINGS") - 1]
+
+
+class TestTemperatures:
+    def test_each_one_stands_with_its_time_and_thermometer(self, measure: Callable[..., Any]) -> None:
+        part, reference, *_ = temperatures_in(measure(MEASURED, ["20.31", "20.12", *READ]).record)
+        assert "part 20.31 °C (entry 2), by T2, error halfwidth 0.1 K (own comparison)" in part
+        assert "reference 20.12 °C (entry 3), by T2" in reference
+
+    def test_what_they_do_is_the_term_of_the_model(self, measure: Callable[..., Any]) -> None:
+        # JCGM 100:2008, H.1.2: l·α·δθ, 50 mm · 11.5e-6/K · 0.19 K = 0.109 µm that a warm part reads long
+        (told,) = temperatures_in(measure(MEASURED, ["20.31", "20.12", *READ]).record, "t")[2:]
+        assert "part 20.31 °C (measured); reference 20.12 °C (measured)" in told
+        assert "the part is 0.19 K warmer than the reference, so it reads long: subtract" in told
+        assert "Correction −0.109 µm" in told
+
+    def test_their_part_of_the_uncertainty_is_length_times_expansion_times_spread(
+        self, measure: Callable[..., Any]
+    ) -> None:
+        # JCGM 100:2008, H.1.3.4: u = l·α·u(δθ), 50 mm · 11.5e-6/K · 0.1 K = 0.0575 µm; θ and δθ are 0, so that nothing
+        # else of temperatures or expansions counts in the first two digits.
+        known = 'part_temperature = "20 degC", difference = { value = "0 K", standard = "0.1 K" }'
+        text = ROUTINE.replace(STATED, known)
+        record = measure(text, READ).record
+        (told,) = temperatures_in(record, "t")[1:]
+        wanted = 0.0575 * record["results"]["t"]["coverage_factor"]
+        assert f"of U, temperatures and expansions alone are ±{wanted:.2g} µm" in told
+
+    def test_what_nobody_measured_is_said_to_be_stated(self, record: dict[str, Any]) -> None:
+        none, told = temperatures_in(record, "t")
+        assert none == "  None was read in this run."
+        assert "part 20.4 °C (stated by the routine, not measured: exact)" in told
+
+    def test_what_was_struck_out_is_marked(self, measure: Callable[..., Any]) -> None:
+        struck = measure(MEASURED, ["20.31", "20.12", *READ]).record
+        row = next(row for row in struck["readings"] if row["unit"] == "degC")
+        row.update(struck="a slip", counts=False)
+        assert "(entry 2, struck out)" in temperatures_in(struck)[0]
+
+    def test_that_do_nothing_are_said_to_do_nothing(self, measure: Callable[..., Any]) -> None:
+        text = MEASURED.replace("checks.thermal = {  }\n", "")
+        told = temperatures_in(measure(text, ["20.31", "20.12", *READ]).record, "t")[-1]
+        assert "the temperatures read do nothing to the number: the routine has no [checks.thermal]" in told
+
+    def test_what_is_not_known_is_not_corrected(self, measure: Callable[..., Any]) -> None:
+        text = ROUTINE.replace(STATED, "")
+        told = temperatures_in(measure(text, READ).record, "t")[-1]
+        assert told == "  t: nothing refers it to 20 °C; the findings say what is not known."
+
+    def test_what_was_seen_when_a_soak_ended_is_told(self, record: dict[str, Any]) -> None:
+        def event(kind: str, seq: int, time_s: float, **more: Any) -> dict[str, Any]:
+            return {"event": kind, "seq": seq, "wall": "", "time_s": time_s, "slot": "s", **more}
+
+        record["events"] += [
+            event("soak_observed", 90, 10.0, of="part", raw="20.50", value=20.5),
+            event("soak_observed", 91, 11.0, of="", raw="1", value=1.0),
+            event("soak_observed", 92, 50.0, of="part", raw="20.31", value=20.31),
+            event("soak_observed", 93, 55.0, of="reference", raw="20.12", value=20.12),
+            event("soak_ended", 94, 60.0, reason=None),
+        ]
+        assert (
+            "  At the end of the soak (entry 94): part 20.31 °C (entry 92), reference 20.12 °C (entry 93); "
+            "part less reference +0.19 K; the oldest was seen 10 s before."
+        ) in temperatures_in(record)

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from holdzero.hooks import (
+    CORRECTION_TO_20,
     MOST_GROWTH,
     CharacteristicView,
     Check,
@@ -58,7 +59,7 @@ def correction(settings: ThermalSettings, run: RunView, characteristic: Characte
         return
     names = tuple(item.name for item in corrected.inputs)
     yield Term(
-        name="correction to 20 degC",
+        name=CORRECTION_TO_20,
         inputs=corrected.inputs,
         function=lambda *numbers: corrected.number(dict(zip(names, numbers, strict=True))),
         words=_in_words(run, bodies, read.estimate.value, of_reference=bool(common)),

@@ -13,6 +13,7 @@ from holdzero.hooks import Routine, in_micro, micro_text
 from holdzero_plugins.writers._characteristics import Fact, Section, sections_of
 from holdzero_plugins.writers._entries import Entry, Taken, book_of
 from holdzero_plugins.writers._soaked import Soaked, soaked_of
+from holdzero_plugins.writers._temperatures import Temperatures, temperatures_of
 from holdzero_plugins.writers._text import MISSING, clock, css_string, flat, said, significant, small_unit, wall_text
 from holdzero_plugins.writers._trace import Panel, panels_of
 
@@ -84,7 +85,7 @@ class Page:
     trace_notes: tuple[str, ...]
     soaked: tuple[Soaked, ...]
     devices: tuple[Device, ...]
-    temperatures: tuple[Entry, ...]
+    temperatures: Temperatures
     entries: tuple[Entry, ...]
     software: tuple[Software, ...]
     digests: tuple[Fact, ...]
@@ -121,7 +122,7 @@ def page_of(record: Mapping[str, Any]) -> Page:
         trace_notes=tuple(_trace_notes(book.readings)),
         soaked=soaked_of(record, units),
         devices=tuple(_device(role, record["register"].get(role)) for role in _roles(record)),
-        temperatures=book.temperatures,
+        temperatures=temperatures_of(record, book.temperatures),
         entries=book.entries,
         software=tuple(_software(record["software"])),
         digests=tuple(_digests(record)),
