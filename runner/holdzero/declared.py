@@ -121,11 +121,11 @@ _FUNCTIONS: dict[type[Any], dict[str, int]] = {
     hooks.StepKind: {"steps": 1},
     hooks.Contrast: {"weights": 1},
     hooks.Check: {"watch": 2, "terms": 3, "judge": 3, "weigh": 3, "expected": 2, "validate": 3},
-    hooks.Source: {"open": 2, "listen": 2},
+    hooks.Source: {"open": 2, "listen": 2, "log": 1},
     hooks.Writer: {"write": 1, "report": 2},
     hooks.GuardRule: {"guard": 2, "words": 1},
 }
-_OPTIONAL = frozenset({"watch", "terms", "judge", "weigh", "expected", "validate", "report", "open", "listen"})
+_OPTIONAL = frozenset({"watch", "terms", "judge", "weigh", "expected", "validate", "report", "open", "listen", "log"})
 
 
 def _is_whole(item: Any, word: str) -> None:
@@ -144,9 +144,9 @@ def _is_whole(item: Any, word: str) -> None:
 
 
 def _one_way(what: str, source: hooks.Source) -> None:
-    """A source answers by itself, or it is an instrument that is listened to while a person sits there."""
-    if (source.open is None) == (source.listen is None):
-        raise PluginRefusedError(f"{what}: give open or listen, and not both")
+    """A source answers by itself, is an instrument that is listened to, or a log of temperatures."""
+    if sum(way is not None for way in (source.open, source.listen, source.log)) != 1:
+        raise PluginRefusedError(f"{what}: give one of open, listen and log, and no other")
     if source.listen is not None and (source.keeps_time or not source.interactive):
         raise PluginRefusedError(f"{what}: with listen, write interactive=True, keeps_time=False: a person is there")
 

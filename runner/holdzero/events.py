@@ -221,12 +221,19 @@ class ReadingTaken(Event):
 @_closed
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TemperatureRead(Event):
-    """A thermometer was read: `value_degC` is what `raw` says [degC]; fields as in `ReadingTaken`."""
+    """A thermometer was read: `value_degC` is what `raw` says [degC]; fields as in `ReadingTaken`.
+
+    Attributes:
+        line: what the instrument sent, or the rows of a logger; empty where a person typed.
+        error: what is known of its error, as a routine writes an estimate; empty where it is that of the
+            thermometer in use.
+    """
 
     slot: str
     raw: str
     value_degC: Number  # noqa: N815  the unit's own capital
     line: str = ""
+    error: dict[str, str] = field(default_factory=dict)
 
 
 @_closed
@@ -439,6 +446,8 @@ def event_to_data(event: Event) -> dict[str, Any]:
         del data["recorded"]
     if isinstance(event, RunStarted | RunContinued) and not event.paced:
         del data["paced"]  # so that what was recorded before there was such a thing is as it was
+    if isinstance(event, TemperatureRead) and not event.error:
+        del data["error"]
     return {"event": _WORDS[type(event)], **data}
 
 

@@ -10,7 +10,7 @@ What a plugin declares is named once and for all: two plugins that declare the s
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any, Protocol
 
@@ -124,6 +124,7 @@ __all__ = [
     "LengthError",
     "LengthEstimate",
     "Level",
+    "Log",
     "Material",
     "Measure",
     "Number",
@@ -361,12 +362,15 @@ class Answer:
         time_s: the run's counter [s] where the source knows it; None for the clock's.
         line: what the instrument sent, as received; empty where a person typed. Since API 2.
         recorded: of the end of a soak, whether its time was recorded; where not, it counts as confirmed. Since API 3.
+        error: of a temperature, what is known of its error, as a routine writes an estimate
+            (`{"halfwidth": "0.1 K"}`); empty where it is that of the routine's thermometer. Since API 3.
     """
 
     raw: str
     time_s: float | None = None
     line: str = ""
     recorded: bool = True
+    error: Mapping[str, str] = field(default_factory=dict)
 
 
 class Feed(Protocol):
@@ -461,9 +465,35 @@ class Instrument(Protocol):
         ...
 
 
+class Log(Protocol):
+    """Temperatures that were written down beside the run, each with its wall time. Since API 3.
+
+    Attributes:
+        starts: wall time at which the run began, ISO 8601 with its offset, where the argument says it: of
+            readings that were written down before; else empty.
+    """
+
+    starts: str
+
+    def temperature(self, of: str, wall: str) -> Answer:
+        """The temperature of a thing (`part`, `reference`, `plate`, `air`) at a wall time, ISO 8601 with its offset.
+
+        `line` of the answer says what it was made of, so that another person can check it.
+
+        Raises:
+            AnswerRefusedError: the log says nothing of that; in words, with what to do.
+            SourceError: the log can't be read.
+        """
+        ...
+
+    def close(self) -> None:
+        """Let go of what is held."""
+        ...
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Source:
-    """Where readings come from. Since API 1.
+    """Where readings or temperatures come from. Since API 1.
 
     Attributes:
         name: as in `--source NAME` or `--source NAME:ARGUMENT`.
@@ -476,6 +506,8 @@ class Source:
         listen: called once when a run begins or goes on, with the argument and the counter [s]; gives an
             open line to an instrument, which the runner listens to while a person sits at the bench. None for
             any other source. Since API 2.
+        log: called once when a run begins or goes on, with the argument of `--thermometers NAME:ARGUMENT`; gives an
+            open log, which answers what is asked of temperatures. None for any other source. Since API 3.
     """
 
     name: str
@@ -485,6 +517,7 @@ class Source:
     keeps_time: bool
     simulated: bool
     listen: Callable[[str, Callable[[], float]], Instrument] | None = None
+    log: Callable[[str], Log] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -324,7 +324,7 @@ class Session:
             raise SourceError(f"the source {self.source.name} failed: {told(error)}") from error
         if isinstance(said, Command):
             return said
-        if isinstance(said, Answer) and isinstance(said.raw, str):
+        if isinstance(said, Answer) and isinstance(said.raw, str) and isinstance(said.error, Mapping):
             time_s: object = said.time_s
             if time_s is None or (isinstance(time_s, int | float) and math.isfinite(time_s)):
                 return said
@@ -341,12 +341,12 @@ class Session:
     def _event(  # noqa: PLR0911  one arm an answer
         self, understood: Understood, prompt: Prompt, said: Answer, at: float
     ) -> e.AnyEvent:
-        slot, raw, line = prompt.slot.id, said.raw, said.line
+        slot, raw, line, error = prompt.slot.id, said.raw, said.line, dict(said.error)
         match understood:
             case TakenReading(value):
                 return self.take(e.ReadingTaken, at, slot=slot, raw=raw, value_um=value, line=line)
             case TakenTemperature(value):
-                return self.take(e.TemperatureRead, at, slot=slot, raw=raw, value_degC=value, line=line)
+                return self.take(e.TemperatureRead, at, slot=slot, raw=raw, value_degC=value, line=line, error=error)
             case Seen(of, value):
                 return self.take(e.SoakObserved, at, slot=slot, of=of, raw=raw, value=value)
             case Ended(reason):

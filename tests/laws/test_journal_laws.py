@@ -218,7 +218,8 @@ def answered(draw: st.DrawFn, prompt: Prompt) -> Deed:
     if prompt.asks is Asks.READING:
         return e.ReadingTaken, {"slot": slot, "raw": "x", "value_um": draw(st.floats(-50.0, 50.0))}
     if prompt.asks is Asks.TEMPERATURE:
-        return e.TemperatureRead, {"slot": slot, "raw": "x", "value_degC": draw(st.floats(15.0, 25.0))}
+        error = draw(st.sampled_from(({}, {"halfwidth": "0.1 K"}, {"standard": "0.05 K"})))
+        return e.TemperatureRead, {"slot": slot, "raw": "x", "value_degC": draw(st.floats(15.0, 25.0)), "error": error}
     if prompt.asks is Asks.WAIT:
         return e.SoakEnded, {"slot": slot, "reason": "short of time"}
     return (e.RunFinished if prompt.slot.kind is SlotKind.COMPARE else e.StepDone), {"slot": slot}

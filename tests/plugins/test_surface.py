@@ -59,7 +59,7 @@ def test_all_built_in_plugins_load(catalogue: Catalogue) -> None:
         "thermal",
         "zero_return",
     }
-    assert set(catalogue.sources) == {"readings", "serial", "wedge"}
+    assert set(catalogue.sources) == {"logger", "readings", "serial", "wedge"}
     assert set(catalogue.writers) == {"csv", "html"}
     assert set(catalogue.steps) == {"clean"}
     assert set(catalogue.contrasts) == {"crown", "taper"}

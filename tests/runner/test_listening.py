@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import pytest
 
@@ -17,6 +17,7 @@ from holdzero.hooks import Answer, Asks, Command, Finding, Habits, Prompt, Said,
 from holdzero.journal import Journal, read_journal
 from holdzero.live import Glance, Meanwhile, Stand
 from holdzero.live.listening import Listening
+from holdzero.live.logged import Logs
 from holdzero.live.taking import Trace
 from holdzero.register import Register
 from holdzero.run import Run
@@ -839,6 +840,87 @@ class TestAThermometer:
         bench = Bench(tmp_path, list(self.STEPS), Habits(), hands)
         bench.conduct()
         assert bench.refusals == ["nothing is heard of the part; look at the thermometer, or type it"]
+
+
+class _Log:
+    """A log in memory: nothing, until a row is there."""
+
+    starts = ""
+
+    def __init__(self) -> None:
+        self.rows: dict[str, str] = {}
+        self.asked: list[tuple[str, str]] = []
+
+    def temperature(self, of: str, wall: str) -> Answer:
+        self.asked.append((of, wall))
+        if of not in self.rows:
+            raise AnswerRefusedError(f"room.csv: no row of the {of} yet")
+        return Answer(self.rows[of], line="line 3: 20.31", error={"halfwidth": "0.05 K"})
+
+    def close(self) -> None: ...
+
+
+class TestALogger:
+    STEPS = ({"do": "temperature", "of": "part"}, *ZERO)
+
+    def bench(self, folder: Path, log: Any, script: Script) -> Bench:
+        bench = Bench(folder, list(self.STEPS), Habits(), script)
+        bench.listening = bench.session.feed = Listening(
+            bench.ask, lambda: bench.now, bench.line, (), Logs([log]), lambda: bench.wall
+        )
+        bench.listening.bind(bench.session)
+        return bench
+
+    def test_answers_of_the_moment_when_it_was_asked_first(self, tmp_path: Path) -> None:
+        log = _Log()
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is not Asks.TEMPERATURE:
+                return "" if prompt.asks is Asks.CONFIRM else "+1 um"
+            if bench.refusals:
+                log.rows["part"] = "20.31 degC"
+            bench.now, bench.wall = bench.now + 60.0, "2026-03-02T08:01:00.000+00:00"
+            return ""
+
+        bench = self.bench(tmp_path, log, hands)
+        run = bench.conduct()
+        (event,) = of_kind(run, e.TemperatureRead)
+        assert bench.refusals == ["room.csv: no row of the part yet"]
+        assert log.asked == [("part", "2026-03-02T08:00:00.000+00:00")] * 2
+        assert (event.value_degC, event.line, event.error) == (20.31, "line 3: 20.31", {"halfwidth": "0.05 K"})
+        assert event.time_s == 0.0
+        (taken,) = run.state.temperatures
+        assert taken.error is not None
+        assert taken.error.standard_uncertainty == pytest.approx(0.05 / 3**0.5)  # JCGM 100:2008, 4.3.7
+        assert Run.of(read_journal(bench.path).events).state == run.state
+
+    def test_leaves_it_to_the_person_to_type(self, tmp_path: Path) -> None:
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            del bench
+            return "20.5" if prompt.asks is Asks.TEMPERATURE else "" if prompt.asks is Asks.CONFIRM else "+1 um"
+
+        (event,) = of_kind(self.bench(tmp_path, _Log(), hands).conduct(), e.TemperatureRead)
+        assert (event.value_degC, event.line, event.error) == (20.5, "", {})
+
+    @pytest.mark.parametrize(
+        ("given", "said"), [(None, "None is no answer"), (ZeroDivisionError("x"), "its plugin failed")]
+    )
+    def test_whose_plugin_fails_harms_nothing(self, tmp_path: Path, given: Any, said: str) -> None:
+        class Broken(_Log):
+            def temperature(self, of: str, wall: str) -> Answer:
+                del of, wall
+                if given is not None:
+                    raise given
+                return cast("Answer", given)  # the fault that is tried
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is Asks.TEMPERATURE:
+                return "20.5" if bench.refusals else ""
+            return "" if prompt.asks is Asks.CONFIRM else "+1 um"
+
+        bench = self.bench(tmp_path, Broken(), hands)
+        bench.conduct()
+        assert said in bench.refusals[0]
 
 
 def test_a_clock_that_is_set_back_an_hour_moves_no_reading(tmp_path: Path) -> None:

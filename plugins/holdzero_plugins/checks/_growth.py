@@ -6,9 +6,11 @@ there, else from the table of materials. All checks that compare lengths take th
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
+import numpy as np
 from pydantic import Field, ValidationError
 
 from holdzero.hooks import (
@@ -24,6 +26,7 @@ from holdzero.hooks import (
     TemperatureDifferenceEstimate,
     TemperatureEstimate,
     Time,
+    TemperatureTaken,
     mean,
     pooled_standard_deviation,
     shown_difference_um,
@@ -141,13 +144,38 @@ def _measured(run: RunView, of: str) -> Known | None:
     why = f"mean of {len(values)} temperature steps"
     estimate = Estimate.of(mean(values), standard, dof=dof) if dof else Estimate.exact(mean(values))
     name = f"temperature of the {of}"
-    read = Known((Input(name=name, estimate=estimate, unit="degC", evaluation="A", why=why),), lambda at: at[name])
-    if run.thermometer is None:
-        return read
-    why = run.thermometer.error.why or f"thermometer {run.thermometer.id or run.thermometer.name}".strip()
-    name_of_error = "error of the thermometer"
-    error = Input(name=name_of_error, estimate=run.thermometer.error, unit="K", evaluation="B", why=why)
-    return joined(_less, read, Known((error,), lambda at: at[name_of_error]))
+    known = Known((Input(name=name, estimate=estimate, unit="degC", evaluation="A", why=why),), lambda at: at[name])
+    for error, share in _errors(run, taken):
+        known = joined(partial(_less_a_share, share), known, _itself(error))
+    return known
+
+
+def _errors(run: RunView, taken: Sequence[TemperatureTaken]) -> Iterable[tuple[Input, float]]:
+    """The errors in the mean of a body's temperatures, each with the share of the readings that it is in.
+
+    That of the thermometer in use is one for all bodies, so that it falls out of a difference. A logger may have a
+    sensor for each: an error of its own for each body, as large as the largest of its rows.
+    """
+    logged = [t.error for t in taken if t.error is not None]
+    if logged:
+        of = taken[0].slot.of
+        error = max(logged, key=lambda one: float(np.max(one.standard_uncertainty)))
+        why = error.why or "stated by the logger's file"
+        item = Input(name=f"error of the logger, {of}", estimate=error, unit="K", evaluation="B", why=why)
+        yield item, len(logged) / len(taken)
+    if run.thermometer is not None and len(logged) < len(taken):
+        why = run.thermometer.error.why or f"thermometer {run.thermometer.id or run.thermometer.name}".strip()
+        error = run.thermometer.error
+        item = Input(name="error of the thermometer", estimate=error, unit="K", evaluation="B", why=why)
+        yield item, 1.0 - len(logged) / len(taken)
+
+
+def _itself(item: Input) -> Known:
+    return Known((item,), lambda at: at[item.name])
+
+
+def _less_a_share(share: float, number: Number, error: Number) -> Number:
+    return number - share * error
 
 
 def _widened(apart: Known, difference: Known) -> Known:

@@ -165,7 +165,7 @@ def judge(settings: ThermalSettings, run: RunView, characteristics: Sequence[Cha
     """Limits of the environment; and a size whose temperatures or expansions nobody knows is undecided."""
     yield from _limits(settings, run.temperatures)
     yield from _seen_in_the_soak(settings, run)
-    if run.temperatures and run.thermometer is None:
+    if run.thermometer is None and any(taken.error is None for taken in run.temperatures):
         text = "Temperatures were measured with a thermometer that the routine does not state: they count as exact."
         yield Finding(level=Level.DOUBT, code="thermal/thermometer", text=text)
     bodies = bodies_of(settings, run)

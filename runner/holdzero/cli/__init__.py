@@ -88,7 +88,11 @@ SourceOption = Annotated[
 ]
 ThermometersOption = Annotated[
     list[str] | None,
-    typer.Option("--thermometers", help="Line of thermometers to listen to: serial:PORT,PROFILE.toml. Repeatable."),
+    typer.Option(
+        "--thermometers",
+        help="Line of thermometers to listen to, serial:PORT,PROFILE.toml, or the CSV file of a logger, logger:FILE. "
+        "Repeatable.",
+    ),
 ]
 OutOption = Annotated[Path | None, typer.Option("--out", help="Folder for journal, records and reports.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the record, and nothing else, on standard output.")]

@@ -21,7 +21,7 @@ def bench_command(
         str, typer.Option("--source", help="keyboard (the page itself), or a line to an instrument.")
     ] = "keyboard",
     thermometers: Annotated[
-        list[str] | None, typer.Option("--thermometers", help="Line of thermometers to listen to. Repeatable.")
+        list[str] | None, typer.Option("--thermometers", help="Line of thermometers, or logger:FILE. Repeatable.")
     ] = None,
     member: Annotated[str | None, typer.Option("--member", help="Member of the routines' part family.")] = None,
     trial: Annotated[

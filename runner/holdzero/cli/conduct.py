@@ -374,7 +374,8 @@ def _recorded(run: Run, bench: Bench, options: Options) -> int:
     catalogue = bench.catalogue
     catalogue.want_all()
     checks, _ = bind(routine_from_document(started.routine), catalogue, patience=bench.shop.patience)
-    sources = (catalogue.sources.get(source.partition(":")[0]) for source in run.state.sources)
+    named = (one.partition(":")[0] for source in run.state.sources for one in source.split(" + "))
+    sources = (catalogue.sources.get(name) for name in dict.fromkeys(named))
     units = (plugin for name, (plugin, _) in catalogue.units.items() if _reads_in(run, name))
     software = software_of((*checks.plugins, *(item[0] for item in sources if item is not None), *units))
     verdicts: list[str] = []

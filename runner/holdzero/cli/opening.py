@@ -19,8 +19,9 @@ from holdzero.cli.house import Shop
 from holdzero.cli.keeping import Keeper
 from holdzero.cli.output import plain_console
 from holdzero.errors import HoldzeroError, SourceError
-from holdzero.hooks import Feed, Instrument, Source
+from holdzero.hooks import Feed, Instrument, Log, Source
 from holdzero.live.listening import Listening
+from holdzero.live.logged import LoggedFeed, Logs
 from holdzero.session import Clock, Face, Session
 
 if TYPE_CHECKING:
@@ -112,6 +113,8 @@ def bench_of(options: Options, shop: Shop) -> Bench:
     console = plain_console(stderr=options.json)
     book = shop.book(options.book)
     source, argument = _source(options.source, shop)
+    if source.log is not None:
+        raise SourceError(f"--source {source.name}: it has temperatures alone; write --thermometers {source.name}:FILE")
     bench = Bench(
         console=console,
         shop=shop,
@@ -165,19 +168,7 @@ def sat_at(bench: Bench, options: Options) -> tuple[Face, Asking]:
 def opened(bench: Bench, ask: Asking) -> Iterator[tuple[Feed, Bind]]:
     """The feed of the source, and what has to know the run before the first prompt; let go whatever happens."""
     if bench.practice is not None:
-        practice = bench.practice
-        listening = Listening(ask, bench.clock.counter_s, practice.indicator, [practice.thermometers])
-        bench.debrief = practice.debrief
-        for sentence in practice.greeting:
-            bench.console.print(sentence)
-
-        def bind_both(session: Session) -> None:
-            practice.bind(session)
-            for sentence in practice.warnings:
-                bench.console.print(sentence)
-            listening.bind(session)
-
-        yield listening, bind_both
+        yield _practised(bench, bench.practice, ask)
         return
     with contextlib.ExitStack() as held:
 
@@ -187,14 +178,20 @@ def opened(bench: Bench, ask: Asking) -> Iterator[tuple[Feed, Bind]]:
             return instrument
 
         comparator = heard(bench.source, bench.argument) if bench.source.listen is not None else None
-        thermometers = [heard(source, argument) for source, argument in bench.thermometers]
-        listening = Listening(ask, bench.clock.counter_s, comparator, thermometers)
+        thermometers = [heard(source, argument) for source, argument in bench.thermometers if source.log is None]
+        opened_logs = [_logged(source, argument, held) for source, argument in bench.thermometers if source.log]
+        starts = _starts(bench, opened_logs)
+        logs = Logs(opened_logs) if opened_logs else None
+        listening = Listening(ask, bench.clock.counter_s, comparator, thermometers, logs, bench.clock.wall)
         if bench.source.open is None:
             yield listening, listening.bind
             return
         with _opening(bench.source):
             feed = bench.source.open(bench.argument, listening.asked)
         held.callback(_let_go, feed)
+        if logs is not None and not bench.source.interactive:
+            yield _beside(feed, logs, bench, starts, listening)
+            return
         own: Bind | None = None
         if bench.source.name == VIRTUAL_NAME:
             own, bench.debrief = getattr(feed, "bind", None), getattr(feed, "debrief", None)
@@ -207,14 +204,70 @@ def opened(bench: Bench, ask: Asking) -> Iterator[tuple[Feed, Bind]]:
         yield feed, bind
 
 
-def _let_go(what: Feed | Instrument) -> None:
+def _practised(bench: Bench, practice: Practice, ask: Asking) -> tuple[Feed, Bind]:
+    """The feed of a virtual bench that a person sits at."""
+    listening = Listening(ask, bench.clock.counter_s, practice.indicator, [practice.thermometers])
+    bench.debrief = practice.debrief
+    for sentence in practice.greeting:
+        bench.console.print(sentence)
+
+    def bind_both(session: Session) -> None:
+        practice.bind(session)
+        for sentence in practice.warnings:
+            bench.console.print(sentence)
+        listening.bind(session)
+
+    return listening, bind_both
+
+
+def _logged(source: Source, argument: str, held: contextlib.ExitStack) -> Log:
+    """An open log, let go with the rest."""
+    if source.log is None:
+        raise SourceError(f"{source.name} is no log of temperatures")
+    with _opening(source):
+        log = source.log(argument)
+        if not isinstance(log.starts, str):
+            raise TypeError(f"starts is {log.starts!r:.200}, no text")
+    held.callback(_let_go, log)
+    return log
+
+
+def _starts(bench: Bench, logs: Sequence[Log]) -> str:
+    """When the run began by the logs' clock, where an argument says it; at a bench that is the clock's business."""
+    said = list(dict.fromkeys(log.starts for log in logs if log.starts))
+    if bench.source.simulated and logs:
+        raise SourceError("--thermometers: nothing was measured at a bench that is made up; leave the logger out")
+    if said and not bench.source.keeps_time:
+        raise SourceError(
+            f"--thermometers: found the start {said[0]} of a run; expected it only with readings that were written "
+            "down before, which count seconds from it; leave it out"
+        )
+    if len(said) > 1:
+        raise SourceError(f"--thermometers: found two starts of one run, {' and '.join(said)}; write the same")
+    return said[0] if said else ""
+
+
+def _beside(feed: Feed, logs: Logs, bench: Bench, starts: str, listening: Listening) -> tuple[Feed, Bind]:
+    """A feed that nobody sits at, with loggers for its temperatures."""
+    logged = LoggedFeed(feed, logs, keeps_time=bench.source.keeps_time, starts=starts, wall=bench.clock.wall)
+
+    def bind(session: Session) -> None:
+        listening.bind(session)
+        logged.begin(session.run.events[0].wall)
+
+    return logged, bind
+
+
+def _let_go(what: Feed | Instrument | Log) -> None:
     with contextlib.suppress(Exception):  # a plugin may raise anything, and must harm nobody
         what.close()
 
 
 def _heard(source: Source, argument: str, counter_s: Callable[[], float]) -> Instrument:
     if source.listen is None:
-        raise SourceError(f"{source.name} is no line to an instrument; for example: serial:PORT,PROFILE.toml")
+        raise SourceError(
+            f"{source.name} is no line to an instrument; for example: serial:PORT,PROFILE.toml, or logger:FILE"
+        )
     with _opening(source):
         return source.listen(argument, counter_s)
 

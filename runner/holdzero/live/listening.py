@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import math
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Protocol
 
 from holdzero import events as e
@@ -12,6 +13,7 @@ from holdzero.errors import AnswerRefusedError, QuantityError, SourceError
 from holdzero.hooks import Answer, Asks, Command, Instrument, Prompt, Said
 from holdzero.live.glance import Glance, Meanwhile, Stand
 from holdzero.live.line import Line
+from holdzero.live.logged import Logs
 from holdzero.live.taking import BY_ITSELF, LONGEST_S, Taker, Trace
 from holdzero.outlook import Outlook, outlook_of
 from holdzero.quantity import Dimension, parse_quantity
@@ -59,6 +61,8 @@ class Listening:
         counter_s: of the machine [s]; the lines of instruments are stamped with it.
         comparator: the line of the comparator; None where readings are typed.
         thermometers: lines of thermometers.
+        logs: what loggers wrote down; None where there are none.
+        wall: the wall time now, ISO 8601 with its offset.
     """
 
     def __init__(
@@ -67,6 +71,8 @@ class Listening:
         counter_s: Callable[[], float],
         comparator: Instrument | None = None,
         thermometers: Sequence[Instrument] = (),
+        logs: Logs | None = None,
+        wall: Callable[[], str] = str,
     ) -> None:
         self._ask = ask
         self._counter_s = counter_s
@@ -85,6 +91,10 @@ class Listening:
         self._outlook: tuple[float, Outlook | None] = (-math.inf, None)
         self._run: Conducted | None = None
         self._shown_s = 0.0
+        self._logs = logs
+        self._wall = wall
+        # The temperature that is asked for: its step, and when it was shown first, by both clocks.
+        self._question: tuple[str, str, float] = ("", "", 0.0)
 
     def bind(self, run: Conducted) -> None:
         """The run that is listened for from now on; a line that it had lost when it was left is still lost to it."""
@@ -109,6 +119,8 @@ class Listening:
         if self._taker is not None:
             self._taker.show(self._counter_s())
         self._shown_s = self._counter_s()
+        if prompt.slot.id != self._question[0]:
+            self._question = (prompt.slot.id, self._wall(), self._shown_s)
         return self._ask(prompt, self)
 
     def blame(self, reason: str) -> SourceError:
@@ -155,6 +167,10 @@ class Listening:
         if prompt.asks is Asks.TEMPERATURE and prompt.slot.of in self._temperatures:
             self._wanted_s = self._counter_s()
             return self._temperature(prompt)
+        if prompt.asks is Asks.TEMPERATURE and self._logs is not None:
+            # Of the moment when it was asked first: the rows of then are there a little later.
+            _, wall, shown_s = self._question
+            return replace(self._logs.answer(prompt.slot.of, wall), time_s=self._run_s(shown_s))
         return Answer("")
 
     @property
@@ -165,7 +181,8 @@ class Listening:
         temperatures = {of: value for of, (_, value) in self._temperatures.items()}
         lost = next((f"{line.of}: {line.lost}" for line in self._lines if line.lost), "")
         if self._taker is None:
-            if not self._lines and outlook is None:
+            logged = self._logs is not None and prompt is not None and prompt.asks is Asks.TEMPERATURE
+            if not self._lines and outlook is None and not logged:
                 return None
             stand = Stand.LOST if lost else Stand.STILL if temperatures else Stand.SILENT
             return Glance(stand=stand, why=lost or self._why, temperatures=temperatures, outlook=outlook)

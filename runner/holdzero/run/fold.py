@@ -12,8 +12,10 @@ from dataclasses import replace
 from typing import TypeVar, assert_never
 
 from holdzero import events as e
-from holdzero.errors import EventRefusedError
+from holdzero.errors import EventRefusedError, QuantityError
+from holdzero.estimate import Estimate, parse_estimate
 from holdzero.limit import exceeds
+from holdzero.quantity import Dimension
 from holdzero.register import Device, Requirement, device_from_data, unfit
 from holdzero.routine import schema
 from holdzero.routine.load import digest_of, routine_from_document
@@ -160,6 +162,7 @@ def _applied(state: State, before: State, event: e.AnyEvent) -> State:  # noqa: 
                 value_degC=event.value_degC,
                 time_s=event.time_s,
                 wall=event.wall,
+                error=_error_of(event),
             )
             return replace(state, temperatures=(*state.temperatures, taken))
         case e.AnswerStruck():
@@ -384,6 +387,14 @@ def _visit(state: State, slot: Slot) -> int:
     if last is not None and last.kind is SlotKind.RETURN and last.slot.group == slot.group:
         return last.visit
     return max((reading.visit for reading in state.readings), default=0) + 1
+
+
+def _error_of(event: e.TemperatureRead) -> Estimate | None:
+    """What an event states of its own error [K]."""
+    try:
+        return parse_estimate(event.error, Dimension.DIFFERENCE, about_zero=True) if event.error else None
+    except QuantityError as error:
+        raise EventRefusedError(f"the error of a temperature: {error}") from None
 
 
 def _question(state: State, event: e.QuestionAsked) -> State:

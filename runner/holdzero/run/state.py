@@ -14,6 +14,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from holdzero.estimate import Estimate
 from holdzero.limit import exceeds
 from holdzero.model import Number
 from holdzero.outlook import Outlook
@@ -82,7 +83,11 @@ class Reading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TemperatureTaken:
-    """One reading of a thermometer [degC]; fields as in `Reading`."""
+    """One reading of a thermometer [degC]; fields as in `Reading`.
+
+    Attributes:
+        error: what is known of its error [K], where that is not the error of the thermometer in use.
+    """
 
     seq: int
     slot: Slot
@@ -91,6 +96,7 @@ class TemperatureTaken:
     time_s: float
     wall: str
     struck: str | None = None
+    error: Estimate | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

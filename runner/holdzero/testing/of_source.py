@@ -5,14 +5,14 @@ from __future__ import annotations
 import contextlib
 import itertools
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from holdzero import events as e
 from holdzero.catalogue import Catalogue
 from holdzero.checks import Checks, told
 from holdzero.errors import HoldzeroError, SourceError
-from holdzero.hooks import Answer, Command, Feed, Finding, Prompt, Source
+from holdzero.hooks import Answer, Command, Feed, Finding, Log, Prompt, Source
 from holdzero.journal import Journal
 from holdzero.register import Register
 from holdzero.routine.load import LoadedRoutine
@@ -53,6 +53,10 @@ def source_conforms(
     """
     subject = subject_of(source)
     subject.titled(source.title)
+    if source.log is not None:
+        for bad in (*_BAD, *((argument,) if argument else ())):
+            _logs_nothing_of(subject, source.log, bad)
+        return
     if source.open is None:
         for bad in _BAD:
             _hears_nothing_of(subject, source, bad)
@@ -104,6 +108,18 @@ def _hears_nothing_of(subject: Subject, source: Source, argument: str) -> None:
             instrument.fault()
         finally:
             instrument.close()
+
+
+def _logs_nothing_of(subject: Subject, log: Callable[[str], Log], argument: str) -> None:
+    """A log that is not there is refused; one that is there has nothing of a time that nobody wrote down."""
+    rule = f"the argument {argument!r:.40} must be refused with a SourceError, or taken"
+    mend = "raise SourceError with what was found and what is expected"
+    with contextlib.suppress(HoldzeroError), subject.never_raising(rule, mend, HoldzeroError):
+        kept = log(argument)
+        try:
+            kept.temperature("part", "1970-01-01T00:00:00+00:00")
+        finally:
+            kept.close()
 
 
 def _answers_of(run: Run) -> list[tuple[str, float]]:
