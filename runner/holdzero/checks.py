@@ -39,6 +39,7 @@ from holdzero.remarks import remarks_of
 from holdzero.routine.load import faults_of
 from holdzero.routine.resolve import Origins
 from holdzero.routine.schema import Characteristic, Routine, walk
+from holdzero.routine.steps import TemperatureStep
 from holdzero.together import DifferError, findings_together, terms_together, weighting_together
 
 __all__ = ["BoundCheck", "Checks", "Failure", "Patience", "Slow", "Watched", "bind", "implied_checks", "told"]
@@ -301,7 +302,9 @@ def _in_a_list(weigh: Weigh) -> Callable[..., Iterable[Weighting]]:
 def implied_checks(routine: Routine) -> tuple[str, ...]:
     """Checks that run whether or not a table of the routine names them."""
     always = ("repeatability", "zero_return")
-    return (*always, "check_standard") if routine.check_standard is not None else always
+    standard = ("check_standard",) if routine.check_standard is not None else ()
+    measured = any(isinstance(step, TemperatureStep) and step.of != "air" for step in walk(routine.steps))
+    return (*always, *standard, *(("thermal",) if measured else ()))
 
 
 def bind(

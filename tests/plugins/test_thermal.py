@@ -9,9 +9,11 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from fractions import Fraction
 from typing import Any, TypeAlias
 
+import numpy as np
 import pytest
 
 from holdzero import events as e
@@ -20,6 +22,12 @@ from holdzero.checks import bind
 from holdzero.evaluate import evaluate
 from holdzero.testing import Draft
 from holdzero.verify import verify
+from holdzero.catalogue import Catalogue
+from holdzero.testing import Draft
+from holdzero.testing.drive import begun, driven, loaded_of, scripted
+from holdzero.views import view_of
+from holdzero_plugins.checks._growth import ThermalSettings
+from holdzero_plugins.checks._moved import told_where_moved
 
 Measure: TypeAlias = Callable[..., Any]  # see conftest
 
@@ -430,3 +438,129 @@ class TestASoakThatWasDoneAgain:
         assert bench.run.prompt.may_end(bench.time_s)
         bench.take(e.SoakEnded, slot="1", reason=None).answer("0", "1", "1.1", "1", "1.1", "0", "")
         assert self.stops(bench) == []
+SOAK = {"do": "soak", "at_least": "1 min"}
+WARMTH = {"do": "temperature", "of": "part"}
+READ = {"do": "read", "at": "a", "times": 2}
+WARM = LONG.with_table("thermometer", error={"halfwidth": "0.1 K"}).with_steps(
+    {"do": "zero"}, WARMTH, READ, WARMTH, READ, WARMTH, {"do": "return"}, {"do": "compare"}
+)
+
+
+def warm(first: str, second: str, third: str) -> list[str]:
+    return ["0", first, "1", "1", second, "1", "1", third, "0"]
+
+
+class TestATemperatureThatMoves:
+    """While the part is read: asked where it shows, and a doubt at the end."""
+
+    def moved(self, outcome: Any) -> list[str]:
+        return [f["text"] for f in outcome.record["findings"] if f["code"] == "thermal/moved"]
+
+    def asked(self, outcome: Any) -> list[dict[str, Any]]:
+        events = [event for event in outcome.record["events"] if event["event"] == "question_asked"]
+        return [event for event in events if event["code"].startswith("thermal/moved")]
+
+    def test_is_asked_about_at_the_reading_that_shows_it(self, measure: Measure) -> None:
+        outcome = measure(WARM.text, warm("26", "25.9", "20.2"))
+        (question,) = self.asked(outcome)
+        assert (question["act"], question["code"]) == ("soak", "thermal/moved/9")
+        assert question["text"].startswith(
+            "While the part was read, the part went from 26 degC (entry 3) to 20.2 degC (entry 9), by 5.8 K; 0.7 K is"
+        )
+        (last,) = [row["entry"] for row in outcome.record["readings"] if row["raw"] == "20.2"]
+        assert question["seq"] == last + 1
+
+    def test_is_a_doubt_on_record_that_says_what_no_number_goes_by(self, measure: Measure) -> None:
+        outcome = measure(WARM.text, warm("26", "25.9", "20.2"))
+        (text,) = self.moved(outcome)
+        assert "thermal/moved" in outcome.codes("doubt")
+        assert "No number goes by them, as the routine has no [checks.thermal]" in text
+
+    def test_says_that_the_correction_goes_by_the_mean(self, measure: Measure) -> None:
+        text = WARM.with_table("part", material="steel").with_check("thermal", difference="0 K").text
+        (told,) = self.moved(measure(text, warm("26", "25.9", "20.2")))
+        assert "The correction goes by the mean of all 3, 24.03 degC" in told
+
+    def test_changes_no_number_of_a_routine_without_a_table(self, measure: Measure) -> None:
+        still, moved = (measure(WARM.text, warm("20", "20", third)).record for third in ("20", "26"))
+        assert [term["name"] for term in moved["results"]["thickness"]["terms"]] == [
+            term["name"] for term in still["results"]["thickness"]["terms"]
+        ]
+        assert moved["results"] == still["results"]
+        assert not any(finding["code"] == "thermal/temperature" for finding in moved["findings"])
+
+    @pytest.mark.parametrize(
+        ("thermal", "third", "found"),
+        [
+            # what nobody states: 0.5 K of a room, and 0.1 K of a thermometer at each end (common practice, no source)
+            ({}, "20.7", False),
+            ({}, "20.71", True),
+            ({"largest_change": "0.3 K"}, "20.3", False),
+            ({"largest_change": "0.3 K"}, "20.31", True),
+            ({"largest_change": "8 K"}, "26", False),
+            ({"largest_difference": "0.2 K", "difference": "0 K"}, "20.4", False),
+            ({"largest_difference": "0.2 K", "difference": "0 K"}, "20.41", True),
+        ],
+    )
+    def test_by_no_more_than_the_routine_covers_is_right(
+        self, measure: Measure, thermal: dict[str, str], third: str, found: bool
+    ) -> None:
+        draft = WARM.with_table("part", material="steel").with_check("thermal", **thermal)
+        outcome = measure(draft.text, warm("20", "20.1", third))
+        assert bool(self.moved(outcome)) is found
+        assert bool(self.asked(outcome)) is found
+
+    def test_before_a_soak_is_what_a_soak_is_for(self, measure: Measure) -> None:
+        steps = ({"do": "zero"}, WARMTH, SOAK, WARMTH, READ, WARMTH, {"do": "return"}, {"do": "compare"})
+        outcome = measure(WARM.with_steps(*steps).text, ["0", "26", "20.2", "1", "1", "20.1", "0"])
+        assert self.moved(outcome) == []
+        assert self.asked(outcome) == []
+
+    def test_across_a_soak_between_readings_counts(self, measure: Measure) -> None:
+        steps = ({"do": "zero"}, WARMTH, READ, SOAK, WARMTH, READ, {"do": "return"}, {"do": "compare"})
+        outcome = measure(WARM.with_steps(*steps).text, ["0", "26", "1", "1", "20.2", "1", "1", "0"])
+        assert len(self.moved(outcome)) == 1
+
+    def test_with_nothing_read_between_is_no_move(self, measure: Measure) -> None:
+        steps = ({"do": "zero"}, WARMTH, WARMTH, READ, {"do": "return"}, {"do": "compare"})
+        assert self.moved(measure(WARM.with_steps(*steps).text, ["0", "26", "20.2", "1", "1", "0"])) == []
+
+    def test_of_the_air_is_not_the_part_s(self, measure: Measure) -> None:
+        air = {"do": "temperature", "of": "air"}
+        steps = ({"do": "zero"}, air, READ, air, {"do": "return"}, {"do": "compare"})
+        assert self.moved(measure(WARM.with_steps(*steps).text, ["0", "26", "1", "1", "20.2", "0"])) == []
+
+    def test_a_limit_of_a_change_that_no_step_measures_is_refused(self, measure: Measure) -> None:
+        draft = LONG.with_check("thermal", largest_change="0.3 K", part_temperature="20 degC", difference="0 K")
+        outcome = measure(draft.with_steps(*read_at("a")).text, twice("1"))
+        assert outcome.code == 2
+        assert "a limit of a change, and no step measures part or reference" in outcome.said
+
+
+class TestQuestionsInManyRuns:
+    """Sound runs, and runs in which the part cools down; the bounds were set before anything was tried."""
+
+    RUNS = 20_000
+
+    def share(self, drift_K: Any) -> float:  # noqa: N803  the unit's own capital
+        """In how many runs it is found: a thermometer with an error of its own, scatter, and steps of 0.1 K."""
+        rng = np.random.default_rng(1)
+        run = begun(loaded_of(WARM, Catalogue()))
+        *_, run = driven(run, scripted(warm("20", "20", "20")))
+        view = view_of(run.state, "1")
+        error = rng.uniform(-0.1, 0.1, self.RUNS)
+        each = [
+            np.rint((20.0 + part * drift_K + error + rng.normal(0.0, 0.03, self.RUNS)) / 0.1) * 0.1
+            for part in (0.0, 0.5, 1.0)
+        ]
+        taken = tuple(replace(t, value_degC=value) for t, value in zip(view.temperatures, each, strict=True))
+        (found,) = told_where_moved(ThermalSettings(), replace(view, temperatures=taken))
+        return float(np.mean(found.holds))
+
+    def test_false_ones_are_at_most_one_in_a_hundred(self) -> None:
+        # A room that drifts by up to 0.5 K while the part is read, a thermometer of 0.1 K (common practice, no source)
+        drift = np.random.default_rng(2).uniform(-0.5, 0.5, self.RUNS)
+        assert self.share(drift) <= 0.01
+
+    def test_a_part_that_cools_by_a_kelvin_is_found(self) -> None:
+        assert self.share(-1.0) >= 0.99

@@ -68,6 +68,11 @@ class ThermalSettings(Settings):
     largest_difference: TemperatureDifference | None = Field(
         None, description="Part and reference may not differ by more."
     )
+    largest_change: TemperatureDifference | None = Field(
+        None,
+        description="While the part is read, neither part nor reference may change by more, or it is asked; where left "
+        "out, largest_difference or 0.5 K, and what two readings of the thermometer may differ.",
+    )
 
 
 def thermal_settings(run: RunView) -> ThermalSettings | None:

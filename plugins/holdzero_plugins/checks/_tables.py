@@ -111,6 +111,9 @@ def _limits(settings: ThermalSettings, measured: set[str], known: set[str]) -> I
         if getattr(settings, key) is not None and not measured:
             mend = "add a temperature step, or drop it"
             yield _idle(key, "a limit of temperatures, and no step measures one", "a temperature step", mend)
+    if settings.largest_change is not None and not measured & {"part", "reference"}:
+        mend = "measure one before and after the readings, or drop it"
+        yield _idle("largest_change", "a limit of a change, and no step measures part or reference", "two steps", mend)
     if settings.lowest is not None and settings.highest is not None and settings.lowest >= settings.highest:
         found = f"{settings.lowest:g} degC, and highest is {settings.highest:g} degC"
         yield _idle("lowest", found, "lowest below highest", "exchange them, or check a number")

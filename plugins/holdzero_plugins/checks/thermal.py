@@ -31,6 +31,7 @@ from holdzero.hooks import (
 from holdzero_plugins.checks import _tables
 from holdzero_plugins.checks._growth import Bodies, Known, ThermalSettings, bodies_of, joined
 from holdzero_plugins.checks._soaked import both_measured, halfwidth_K, left_K, short_soak
+from holdzero_plugins.checks._moved import asked_where_moved, told_where_moved
 
 # Of the comparator's resolution: what has grown by less is not worth a word.
 _UNSEEN = 1e-3
@@ -42,6 +43,8 @@ def correction(settings: ThermalSettings, run: RunView, characteristic: Characte
 
     Source: JCGM 100:2008, H.1.2, eq. (H.1), solved for the length: see `thermal_correction_um`.
     """
+    if "thermal" not in run.routine.checks:
+        return  # it runs to watch the temperatures that are read, and nothing asks for a correction
     bodies, read, common = bodies_of(settings, run), characteristic.difference_read(run), characteristic.common_weight
     growth, reference_growth, reference = bodies.growth, bodies.reference_growth, run.reference
     length = Known((read,), lambda at: at[read.name])
@@ -155,14 +158,18 @@ _UNSTATED_K, _FAR = 0.1, 3.0
 
 
 def watch(settings: ThermalSettings, run: RunView) -> Iterable[Finding]:
-    """Tell at once when a temperature is outside the routine's limits, or not what it counts on after a soak."""
+    """Tell at once when a temperature is outside the routine's limits, not what it counts on, or moved."""
     yield from _limits(settings, run.temperatures)
     if run.soaks and not any(reading.seq > run.soaks[-1].seq for reading in run.readings):
         yield from _seen_in_the_soak(settings, run)
+    yield from asked_where_moved(settings, run)
 
 
 def judge(settings: ThermalSettings, run: RunView, characteristics: Sequence[CharacteristicView]) -> Iterable[Finding]:
     """Limits of the environment; and a size whose temperatures or expansions nobody knows is undecided."""
+    yield from told_where_moved(settings, run)
+    if "thermal" not in run.routine.checks:
+        return
     yield from _limits(settings, run.temperatures)
     yield from _seen_in_the_soak(settings, run)
     if run.thermometer is None and any(taken.error is None for taken in run.temperatures):
