@@ -324,9 +324,11 @@ class Session:
             raise SourceError(f"the source {self.source.name} failed: {told(error)}") from error
         if isinstance(said, Command):
             return said
-        if isinstance(said, Answer) and isinstance(said.raw, str) and isinstance(said.error, Mapping):
+        if isinstance(said, Answer) and isinstance(said.raw, str):
             time_s: object = said.time_s
-            if time_s is None or (isinstance(time_s, int | float) and math.isfinite(time_s)):
+            error: object = said.error
+            timed = time_s is None or (isinstance(time_s, int | float) and math.isfinite(time_s))
+            if timed and isinstance(error, Mapping):
                 return said
         raise SourceError(f"the source {self.source.name} failed: {said!r:.200} is no answer")
 
