@@ -326,9 +326,9 @@ class Session:
             return said
         if isinstance(said, Answer) and isinstance(said.raw, str):
             time_s: object = said.time_s
-            error: object = said.error
+            spread: object = said.error
             timed = time_s is None or (isinstance(time_s, int | float) and math.isfinite(time_s))
-            if timed and isinstance(error, Mapping):
+            if timed and isinstance(spread, Mapping):
                 return said
         raise SourceError(f"the source {self.source.name} failed: {said!r:.200} is no answer")
 
