@@ -894,6 +894,21 @@ class TestALogger:
         assert taken.error.standard_uncertainty == pytest.approx(0.05 / 3**0.5)  # JCGM 100:2008, 4.3.7
         assert Run.of(read_journal(bench.path).events).state == run.state
 
+    def test_is_told_of_where_a_temperature_is_asked_for_and_nothing_is_live(self, tmp_path: Path) -> None:
+        seen: dict[Asks, set[str | None]] = {}
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            glance = bench.listening.glance
+            seen.setdefault(prompt.asks, set()).add(None if glance is None else glance.why)
+            return "20.5" if prompt.asks is Asks.TEMPERATURE else "" if prompt.asks is Asks.CONFIRM else "+1 um"
+
+        bench = self.bench(tmp_path, _Log(), hands)
+        bench.listening = bench.session.feed = Listening(bench.ask, lambda: bench.now, logs=Logs([_Log()]))
+        bench.listening.bind(bench.session)
+        bench.conduct()
+        assert seen[Asks.TEMPERATURE] == {"accepting takes what the logger has of the moment when this was asked first"}
+        assert seen[Asks.READING] == {None}
+
     def test_leaves_it_to_the_person_to_type(self, tmp_path: Path) -> None:
         def hands(bench: Bench, prompt: Prompt) -> str | None:
             del bench

@@ -146,8 +146,9 @@ class Rows:
 
 
 _MEND = (
-    "wait for the next row, export the log anew, or type the temperature; is one of the two clocks wrong, or the file of "
-    "another day? For readings that were written down before, say when that run began: --thermometers logger:FILE,TIME"
+    "wait for the next row, export the log anew, or type the temperature; is one of the two clocks wrong, or the file "
+    "of another day? For readings that were written down before, say when that run began: --thermometers "
+    "logger:FILE,TIME"
 )
 
 

@@ -30,6 +30,8 @@ _OUTLOOK_S = 1.0
 # How often it is put on record at the most that what comes by itself can't be used.
 _UNUSED_S = 10.0
 
+_FROM_A_LOG = "accepting takes what the logger has of the moment when this was asked first"
+
 Ask = Callable[[Prompt, Meanwhile], Answer | Command]
 """Asks the person at the face, who is waited for; meanwhile is looked at while it waits."""
 
@@ -185,7 +187,8 @@ class Listening:
             if not self._lines and outlook is None and not logged:
                 return None
             stand = Stand.LOST if lost else Stand.STILL if temperatures else Stand.SILENT
-            return Glance(stand=stand, why=lost or self._why, temperatures=temperatures, outlook=outlook)
+            why = lost or self._why or (_FROM_A_LOG if logged and not temperatures else "")
+            return Glance(stand=stand, why=why, temperatures=temperatures, outlook=outlook)
         newest = self._taker.value
         return Glance(
             stand=Stand.LOST if lost else self._taker.stand(self._counter_s()),
