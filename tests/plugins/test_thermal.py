@@ -17,14 +17,12 @@ import numpy as np
 import pytest
 
 from holdzero import events as e
-from holdzero.catalogue import load_catalogue
+from holdzero.catalogue import Catalogue, load_catalogue
 from holdzero.checks import bind
 from holdzero.evaluate import evaluate
 from holdzero.testing import Draft
-from holdzero.verify import verify
-from holdzero.catalogue import Catalogue
-from holdzero.testing import Draft
 from holdzero.testing.drive import begun, driven, loaded_of, scripted
+from holdzero.verify import verify
 from holdzero.views import view_of
 from holdzero_plugins.checks._growth import ThermalSettings
 from holdzero_plugins.checks._moved import told_where_moved
@@ -438,6 +436,8 @@ class TestASoakThatWasDoneAgain:
         assert bench.run.prompt.may_end(bench.time_s)
         bench.take(e.SoakEnded, slot="1", reason=None).answer("0", "1", "1.1", "1", "1.1", "0", "")
         assert self.stops(bench) == []
+
+
 SOAK = {"do": "soak", "at_least": "1 min"}
 WARMTH = {"do": "temperature", "of": "part"}
 READ = {"do": "read", "at": "a", "times": 2}

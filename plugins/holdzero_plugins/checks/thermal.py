@@ -30,8 +30,8 @@ from holdzero.hooks import (
 )
 from holdzero_plugins.checks import _tables
 from holdzero_plugins.checks._growth import Bodies, Known, ThermalSettings, bodies_of, joined
-from holdzero_plugins.checks._soaked import both_measured, halfwidth_K, left_K, short_soak
 from holdzero_plugins.checks._moved import asked_where_moved, told_where_moved
+from holdzero_plugins.checks._soaked import both_measured, halfwidth_K, left_K, short_soak
 
 # Of the comparator's resolution: what has grown by less is not worth a word.
 _UNSEEN = 1e-3
