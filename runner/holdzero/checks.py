@@ -305,6 +305,8 @@ def implied_checks(routine: Routine) -> tuple[str, ...]:
     standard = ("check_standard",) if routine.check_standard is not None else ()
     measured = any(isinstance(step, TemperatureStep) and step.of != "air" for step in walk(routine.steps))
     return (*always, *standard, *(("thermal",) if measured else ()))
+    always = ("places", "repeatability", "zero_return")
+    return (*always, "check_standard") if routine.check_standard is not None else always
 
 
 def bind(

@@ -54,6 +54,7 @@ def test_all_built_in_plugins_load(catalogue: Catalogue) -> None:
         "film",
         "heat",
         "indicator",
+        "places",
         "repeatability",
         "slips",
         "thermal",
