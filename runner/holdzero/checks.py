@@ -306,6 +306,7 @@ def implied_checks(routine: Routine) -> tuple[str, ...]:
     measured = any(isinstance(step, TemperatureStep) and step.of != "air" for step in walk(routine.steps))
     return (*always, *standard, *(("thermal",) if measured else ()))
     always = ("places", "repeatability", "zero_return")
+    always = ("places", "plausibility", "repeatability", "zero_return")
     return (*always, "check_standard") if routine.check_standard is not None else always
 
 

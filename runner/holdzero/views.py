@@ -243,6 +243,11 @@ class RunView:
         """How far a return may lie from its zero [um]; see `Routine.bracket_limit_um`."""
         return self.routine.bracket_limit_um(self.resolution_um)
 
+    @property
+    def zero_within_um(self) -> float | None:
+        """How far from zero the dial may stand on the reference [um]; see `Routine.zero_within_um`."""
+        return self.routine.zero_within_um(self.comparator)
+
     @cached_property
     def scatter_um(self) -> tuple[Number, float]:
         """Standard deviation of a single reading [um] and its degrees of freedom [1].

@@ -610,7 +610,7 @@ class TestNoBuiltIns:
         record = json.loads(path.read_text("utf-8"))
         assert record["verdict"] == "undecided"
         stops = [finding["text"] for finding in record["findings"] if finding["level"] == "stop"]
-        assert {stop.split()[2] for stop in stops} == {"places", "repeatability", "zero_return"}
+        assert {stop.split()[2] for stop in stops} == {"places", "plausibility", "repeatability", "zero_return"}
         assert all("reinstall holdzero" in stop for stop in stops)
         assert record["results"]["thickness"]["value_um"] == pytest.approx(1.0)
         assert "reinstall holdzero" in capsys.readouterr().out

@@ -94,6 +94,7 @@ CASES: list[tuple[str, Draft, dict[str, Any]]] = [
     ("indicator", FULL, {"hysteresis": "0.1 um", "table": TABLE, "table_error": {"halfwidth": "0.05 um"}}),
     ("indicator", FULL, {"tilt": {"halfwidth": "1 deg"}, "deflection": STAND, "force_change": {"halfwidth": "0.1 N"}}),
     ("places", PLACES, {}),
+    ("plausibility", FULL, {}),
     ("repeatability", FULL, {"limit": "0.3 um"}),
     ("repeatability", FULL, {"pooled": {"standard": "0.1 um", "dof": 30, "of": "differences"}}),
     ("slips", FULL, {}),
@@ -111,6 +112,7 @@ def shipped() -> Iterator[tuple[Path, str]]:
     for path in sorted(ROUTINES.glob("*.toml")):
         for name in (
             "places",
+            "plausibility",
             "repeatability",
             "zero_return",
             *Draft.of(path.read_text("utf-8")).tables.get("checks", {}),

@@ -55,6 +55,7 @@ def test_all_built_in_plugins_load(catalogue: Catalogue) -> None:
         "heat",
         "indicator",
         "places",
+        "plausibility",
         "repeatability",
         "slips",
         "thermal",

@@ -220,6 +220,7 @@ class TestADevice:
         ("table", "key"),
         [
             ('[bracket]\nlimit = "0.05 um"\n\n', "bracket.limit"),
+            ('[bracket]\nzero_within = "0.05 um"\n\n', "bracket.zero_within"),
             (CHECK_STANDARD, ""),
             (CHECK_STANDARD.replace('"1 um"', '"0.05 um"'), "check_standard.limit"),
             (CHECK_STANDARD.replace("5.02", "5"), "check_standard.size"),

@@ -96,4 +96,4 @@ def test_the_core_steps_run_at_the_keyboard_and_nothing_passes(
     # The core has its own terms all the same.
     assert record["results"]["thickness"]["value_um"] == pytest.approx(1.0)
     stops = {finding["code"] for finding in record["findings"] if finding["level"] == "stop"}
-    assert stops == {"places/failed", "repeatability/failed", "zero_return/failed"}
+    assert stops == {"places/failed", "plausibility/failed", "repeatability/failed", "zero_return/failed"}

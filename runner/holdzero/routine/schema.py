@@ -327,6 +327,9 @@ class Decision(Model):
         )
 
 
+_TENTH, _STEPS = 0.1, 4.0  # of the travel, of the resolution; see Routine.zero_within_um
+
+
 class Bracket(Model):
     """When a zero still counts."""
 
@@ -334,6 +337,12 @@ class Bracket(Model):
         None,
         description="How far the return may lie from the zero. Left out: the resolution, or a tenth of the "
         "narrowest tolerance where that is more (common practice, no source).",
+    )
+    zero_within: Size | None = Field(
+        None,
+        description="How far from zero the dial may stand on the reference without a question. Left out: a tenth of "
+        "the travel, or four steps of the resolution where that is more (common practice, no source). Give it where "
+        "the dial is set to another number on purpose.",
     )
     longest_absence: Time = Field(
         1800.0,
@@ -550,6 +559,21 @@ class Routine(Model):
             if spec.upper is not None
         ]
         return max(resolution_um, 0.1 * min(widths)) if widths else resolution_um
+
+    def zero_within_um(self, comparator: Comparator | None) -> float | None:
+        """How far from zero the dial may stand on the reference without a question [um]; None where nothing says it.
+
+        Where the routine does not say it: a tenth of the travel, or four steps of the resolution where that is
+        more. Common practice, no source: far from zero the errors of the scale count, and travel is lost.
+
+        Args:
+            comparator: the one in use; None while none is chosen.
+        """
+        if self.bracket.zero_within is not None:
+            return self.bracket.zero_within
+        if comparator is None or comparator.travel is None:
+            return None
+        return max(_TENTH * comparator.travel, _STEPS * comparator.resolution)
 
     @model_validator(mode="after")
     def _a_size_has_a_block(self) -> Self:

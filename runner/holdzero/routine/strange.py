@@ -159,7 +159,8 @@ def _comparator(routine: schema.Routine, comparator: schema.Comparator) -> Warni
     if 0.0 < known < _SHARE_OF_STEP * step:
         found = f"an error known to {known:g} um, a small part of the resolution of {step:g} um"
         yield ("comparator", "error"), found, "check number and unit"
-    limits = {("bracket", "limit"): routine.bracket.limit}
+    bracket = routine.bracket
+    limits = {("bracket", "limit"): bracket.limit, ("bracket", "zero_within"): bracket.zero_within}
     if routine.check_standard is not None:
         limits["check_standard", "limit"] = routine.check_standard.limit
     for path, limit in limits.items():

@@ -147,7 +147,8 @@ def _bracket(answers: Answers) -> str:
         "[bracket]",
         {"limit": limit, "longest_absence": "30 min"},
         f"When a zero still counts. The limit is {why} (common practice, no source).",
-        "LOOK: a return that lies further off its zero leaves all that was read since undecided.",
+        "LOOK: a return that lies further off its zero leaves all that was read since undecided. Where the dial is not "
+        'set to zero on purpose, say how far it may stand from it: zero_within = "20 um".',
     )
 
 
