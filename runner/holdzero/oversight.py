@@ -144,6 +144,8 @@ def _deviations(state: State) -> Iterable[Finding]:
         if item.struck is not None:
             text = f"Entry {item.seq} ({item.raw}) was struck out: {item.struck}."
             yield Finding(level=Level.NOTE, code="run/struck", text=text)
+    yield from _often_struck(state)
+    yield from _thin_zeros(state)
     for question in state.questions:
         yield _asked(state, question)
     for soak in state.soaks:
@@ -203,6 +205,51 @@ def told_once(findings: Iterable[Finding], judged: Iterable[Finding]) -> list[Fi
     """
     told = {finding.data["soak_entry"] for finding in judged if "soak_entry" in finding.data and np.any(finding.holds)}
     return [finding for finding in findings if finding.code != _SHORT_SOAK or finding.data["soak_entry"] not in told]
+# So many of one place may be struck out before it is asked whether it was read until it fitted (common practice, no
+# source).
+_MOST_STRUCK = 2
+
+
+def _often_struck(state: State) -> Iterable[Finding]:
+    """Places of which several readings were struck out: whoever reads the record is to see them side by side."""
+    groups: dict[tuple[object, ...], list[Reading]] = {}
+    for r in state.readings:
+        groups.setdefault((r.kind, r.slot.serial, r.slot.place, r.slot.force_N), []).append(r)
+    counted = {r.seq for r in state.counted}
+    for group in groups.values():
+        struck = [r for r in group if r.struck is not None]
+        if len(struck) <= _MOST_STRUCK:
+            continue
+        first = group[0].slot
+        of = f" of part {first.serial}" if first.serial is not None and len(state.serials) > 1 else ""
+        where = f"at {first.place}{of}" if first.kind is SlotKind.READ else _WHERE[first.kind]
+        kept = ", ".join(r.raw.strip() for r in group if r.seq in counted) or "none"
+        text = (
+            f"{len(struck)} readings {where} were struck out ({', '.join(r.raw.strip() for r in struck)}); what counts "
+            f"there: {kept}. From {_MOST_STRUCK + 1} on, see whether it was read until it fitted."
+        )
+        yield Finding(level=Level.DOUBT, code="run/often_struck", text=text)
+
+
+_WHERE = {
+    SlotKind.ZERO: "for the zero",
+    SlotKind.RETURN: "on return to the reference",
+    SlotKind.CHECK: "on the check standard",
+}
+
+
+def _thin_zeros(state: State) -> Iterable[Finding]:
+    """Zeros of which readings were struck out once they were in use: those are not asked for again."""
+    in_use = {r.zero for r in state.counted if r.kind in (SlotKind.READ, SlotKind.CHECK)}
+    for number in sorted(in_use):
+        taken = [r for r in state.readings if r.kind is SlotKind.ZERO and r.zero == number]
+        left = [r for r in taken if r.struck is None]
+        if left and len(left) < left[0].slot.lifts:
+            text = (
+                f"Zero {number} stands on {len(left)} of {left[0].slot.lifts} readings: the others were struck out "
+                "after something was read under it. No new zero was set."
+            )
+            yield Finding(level=Level.DOUBT, code="zero/few_readings", text=text)
 
 
 def _asked(state: State, question: Question) -> Finding:
