@@ -186,8 +186,8 @@ class Person:
     """
 
     MARKS = (
-        r"(?:\? for help\)|Enter to compare|Enter to go on|s, (?:d, )?(?:z, )?c or q|none\)|own words|another|Note): $"
-        r"|measures\? $|leave it\) $|go on\) $"
+        r"(?:\? for help\)|Enter to compare|Enter to go on|s, (?:d, )?(?:z, )?(?:w, )?c or q|none\)|own words"
+        r"|another|Note): $|measures\? $|leave it\) $|go on\) $"
     )
 
     def __init__(

@@ -15,11 +15,13 @@ import numpy as np
 from pydantic import Field
 
 from holdzero.hooks import (
+    Act,
     CharacteristicView,
     Check,
     Finding,
     Level,
     Number,
+    Offer,
     RunView,
     Settings,
     SlotKind,
@@ -32,7 +34,7 @@ from holdzero.hooks import (
     stack,
 )
 
-HOLDZERO_API = 2
+HOLDZERO_API = 3
 
 _AIR = "air"
 _LOWEST = "lowest air temperature of the last hour"
@@ -154,7 +156,7 @@ def _look(settings: SteadyRoomSettings, run: RunView, advice: Mapping[str, str])
         return
     first_s, last_s = min(times), max(times)
     from_s = first_s - settings.window
-    known = [item for item in _known(run) if item.to_s >= from_s and item.from_s <= last_s + settings.gap]
+    known = _about(settings, _known(run), first_s, last_s)
     for lowest, highest in _crossed(known):
         text = (
             f"The lowest temperature of an hour was given as {shown(lowest, 4)} °C, which is above the highest, "
@@ -173,14 +175,42 @@ def _look(settings: SteadyRoomSettings, run: RunView, advice: Mapping[str, str])
             yield Finding(level=Level.STOP, code="steady_room/unknown", text=text)
             break
     moved = _moved(known, settings.window)
+    wait_s = None if run.finished else _wait_s(settings, run, times)
+    do = advice["moved"] if wait_s is None else f"Wait {_clock(wait_s)}, then look again."
     yield Finding(
         level=Level.STOP,
         code="steady_room/moved",
         text=f"The air moved by {shown(moved, 3)} K within {_clock(settings.window)}; at most {settings.limit:g} K is "
-        f"allowed. {advice['moved']}",
+        f"allowed. {do}",
         data={"moved_K": float(np.max(moved)), "limit_K": settings.limit},
         holds=exceeds(moved, settings.limit),
+        offer=None if wait_s is None else Offer(act=Act.LOOK),
     )
+
+
+def _about(settings: SteadyRoomSettings, known: Iterable[Known], first_s: float, last_s: float) -> list[Known]:
+    """What is known from a window before the first reading [s] to a gap after the last one [s]."""
+    return [k for k in known if k.to_s >= first_s - settings.window and k.from_s <= last_s + settings.gap]
+
+
+def _wait_s(settings: SteadyRoomSettings, run: RunView, times: Sequence[float]) -> float | None:
+    """How long to wait until all that is known of the window is steady [s]; None where waiting alone mends nothing.
+
+    It does not once something was read, nor where what is known is too old before the move is.
+    """
+    if list(times) != [run.now_s]:
+        return None
+    everything = _known(run)
+    for at_s in sorted(item.to_s + settings.window + _A_SECOND_S for item in everything):
+        known = _about(settings, everything, at_s, at_s)
+        sides = ([item for item in known if item.name in (name, _AIR)] for name in (_LOWEST, _HIGHEST))
+        unknown = any(_unknown(side, at_s - settings.window, at_s, settings.gap) is not None for side in sides)
+        if at_s > run.now_s and not unknown and not np.any(exceeds(_moved(known, settings.window), settings.limit)):
+            return at_s - run.now_s
+    return None
+
+
+_A_SECOND_S = 1.0  # later the move is out of the window
 
 
 def _crossed(known: Sequence[Known]) -> Iterable[tuple[Number, Number]]:

@@ -12,7 +12,7 @@ from holdzero import events as e
 from holdzero.catalogue import Catalogue
 from holdzero.checks import bind
 from holdzero.expect import expect
-from holdzero.hooks import Level
+from holdzero.hooks import Act, Level
 from holdzero.testing import GOOD, Draft, Measure, catalogue_of
 from holdzero.testing.drive import loaded_of
 from holdzero.verify import verify
@@ -256,3 +256,33 @@ class TestWithoutTheShop:
     def test_verify_says_that_the_rule_is_missing(self, house: Path, measure: Measure, catalogue: Catalogue) -> None:
         record = measure(ROUTINE, ["20.0", "20.3", *GOOD], plugins=[house / "steady_room.py"]).record
         assert any("steady_room/failed" in line for line in verify(record, catalogue))
+
+
+class TestWhatTimeMends:
+    """Two answers about the last hour, at 60 min and at 90 min: the first 0.8 K apart, the second steady."""
+
+    # Half an hour later the first hour is out of the window, and the second is about all of it but the last half hour.
+    PATIENT = Draft().with_step("room_hour").with_step("room_hour").with_check("steady_room", gap="2 h")
+
+    def two_hours(self, sit_down: Sit, draft: Draft) -> Any:
+        return sit_down("steady_room", draft).at(60 * MINUTE_S, "20.0", "20.8").at(90 * MINUTE_S, "20.8", "20.8")
+
+    def test_a_move_that_leaves_the_window_offers_to_look_again(self, sit_down: Sit) -> None:
+        desk = self.two_hours(sit_down, self.PATIENT)
+        (found,) = desk.asked(100 * MINUTE_S)
+        assert (found.code, found.level) == ("steady_room/moved", Level.STOP)
+        assert found.offer is not None
+        assert found.offer.act is Act.LOOK
+        assert found.text.endswith("Wait 20 min, then look again.")
+        assert desk.codes(120 * MINUTE_S) == ["steady_room/moved"]
+        assert desk.codes(120 * MINUTE_S + 1.0) == []
+
+    def test_where_the_answers_are_too_old_by_then_waiting_is_not_offered(self, sit_down: Sit) -> None:
+        (found,) = self.two_hours(sit_down, ROUTINE.with_step("room_hour")).asked(100 * MINUTE_S)
+        assert (found.code, found.offer) == ("steady_room/moved", None)
+        assert "strike out what was given" in found.text
+
+    def test_once_something_was_read_waiting_is_not_offered(self, sit_down: Sit) -> None:
+        desk = self.two_hours(sit_down, self.PATIENT).at(100 * MINUTE_S, GOOD[0])
+        (found,) = desk.asked(100 * MINUTE_S)
+        assert (found.code, found.offer) == ("steady_room/moved", None)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import threading
@@ -486,3 +487,50 @@ def test_a_reply_that_comes_late_closes_no_panel_but_its_own(look: Any, bench: B
     after(page, lambda: page.keyboard.press("Enter"))
     page.locator("main[data-state=abandoned]").wait_for()
     leave(page)
+
+
+SWINGS = """\
+from pathlib import Path
+
+from holdzero.hooks import *
+from holdzero.hooks import Settings
+
+
+def watch(settings, run):
+    reading = run.asked is not None and run.asked.kind is SlotKind.READ
+    if reading and not Path(__file__).with_name("steady").exists():
+        yield Finding(level=Level.STOP, code="swing/now", text="The stand swings.", offer=Offer(act=Act.LOOK))
+
+
+@hookimpl
+def holdzero_checks():
+    return [Check(name="swing", title="the stand swings", settings=Settings, watch=watch)]
+"""
+
+
+def test_a_stop_that_time_mends_is_looked_at_again(look: Any, starter: Any, tmp_path: Path) -> None:
+    (tmp_path / "swing.py").write_text(SWINGS, "utf-8")
+    (tmp_path / "own.toml").write_text('format = 1\n[plugins]\nfolder = "."\nenabled = ["swing"]\n', "utf-8")
+    bench = Bench(tmp_path, starter, "--shop", "own.toml")
+    (tmp_path / "washer.toml").write_text(PLAIN + "\n[checks.swing]\n", "utf-8")
+    try:
+        page = look(bench.url)
+        begin(page)
+        for text in GOOD[:3]:
+            page.keyboard.type(text)
+            after(page, lambda: page.keyboard.press("Enter"))
+        page.locator("main[data-state=stopped]").filter(has_text="The stand swings.").wait_for()
+        # too early: it stops again; then time has mended it
+        after(page, page.locator("[data-post=look]").click)
+        page.locator("main[data-state=stopped]").wait_for()
+        (tmp_path / "steady").touch()
+        after(page, page.locator("[data-post=look]").click)
+        asked(page, "reading", "Read place a")
+        give_up(page)
+        (journal,) = (tmp_path / "records").glob("*.jsonl")
+        events = [json.loads(line).get("event") for line in journal.read_text("utf-8").splitlines()]
+        assert "stop_acknowledged" not in events
+        assert "answer_struck" not in events
+        page.close()
+    finally:
+        bench.kill()
