@@ -187,6 +187,8 @@ class TestWhoeverNoticesNothing:
             ("nothing-wrong", "fail", "pass"),
             ("warm-hands", "undecided", "pass"),
             ("ink-mark", "pass", "fail"),
+            ("burr", "pass", "fail"),
+            ("borrowed-display", "undecided", "undecided"),
             ("wandering-zero", "undecided", "undecided"),
             ("wrong-block", "undecided", "undecided"),
         ],
@@ -199,6 +201,22 @@ class TestWhoeverNoticesNothing:
         assert record["run"]["purpose"] == "practice"
         hidden = load_scenario(ROUTINES / "practice" / f"{scenario}.toml").scenario.hidden
         assert f"What was hidden: {' '.join(hidden.split())}" in said
+
+    def test_who_lets_the_soak_go_on_to_its_end_is_not(self, naive: Naive) -> None:
+        record, said = naive("cut-short")
+        assert verdicts(record) == ("pass", "pass")
+        assert record["results"]["thickness"]["value_um"] == pytest.approx(-0.8, abs=0.6)
+        assert "On the way you changed nothing." in said
+
+    @pytest.mark.parametrize(("scenario", "place"), [("ink-mark", "b"), ("burr", "c")])
+    def test_is_asked_about_a_place_that_stands_out_while_the_part_is_there(
+        self, naive: Naive, scenario: str, place: str
+    ) -> None:
+        record, _ = naive(scenario)
+        (asked,) = (event for event in record["events"] if event["event"] == "question_asked")
+        assert asked["text"].startswith(f"Place {place} lies ")
+        compared = next(event for event in record["events"] if event["event"] == "run_finished")
+        assert asked["seq"] < compared["seq"]
 
     def test_with_nothing_hidden_learns_the_routine(self, naive: Naive) -> None:
         record, said = naive("")
@@ -243,6 +261,53 @@ class TestWhoeverNotices:
         assert [event["event"] for event in record["events"]].count("answer_struck") == 1
         assert "It passed, and rightly." in said
         assert re.search(r"On the way you struck out 1 entry \(\d+, dirt\), prepared again once\.", said)
+
+    def test_a_burr_does_what_was_asked_and_reads_again(self, tmp_path: Path) -> None:
+        steps: list[str] = []
+
+        def notices(run: Run, prompt: Prompt) -> Command | None:
+            del prompt
+            asked = run.state.questions
+            left = [r.seq for r in read_at(run, "c") if asked and r.seq <= asked[0].seq]
+            if asked and not steps:
+                steps.append("took the burr off")
+                return Again(next(slot.id for slot in run.state.slots if slot.kind is SlotKind.PREPARE))
+            return Strike(left[0], "a burr") if left else None
+
+        record, said = practised(tmp_path, "burr", notices)
+        assert verdicts(record) == ("pass", "pass")
+        codes = [finding["code"] for finding in record["findings"]]
+        assert "run/question" in codes
+        assert not any(code.startswith("places/") for code in codes)
+        assert "It passed, and rightly." in said
+
+    def test_whoever_cuts_the_soak_short_reads_heat_as_size(self, tmp_path: Path) -> None:
+        def hurries(run: Run, prompt: Prompt) -> Answer | None:
+            del run
+            return Answer("the driver waits") if prompt.asks is Asks.WAIT else None
+
+        record, said = practised(tmp_path, "cut-short", hurries)
+        assert verdicts(record) == ("fail", "pass")
+        # 6 µm more than the −0.8 µm that it is, less what faded while it was read
+        assert record["results"]["thickness"]["value_um"] == pytest.approx(5.0, abs=1.0)
+        assert "soak/short" in [finding["code"] for finding in record["findings"]]
+        assert "On the way you ended 1 soak early (the driver waits)." in said
+        assert "It failed, and is good: that part would have been scrapped." in said
+
+    def test_a_forgotten_unit_gives_the_zero_up_and_reads_micrometres(self, tmp_path: Path) -> None:
+        def notices(run: Run, prompt: Prompt) -> Command | None:
+            del prompt
+            checked = [r for r in run.state.readings if r.kind is SlotKind.CHECK]
+            return RenewZero("the display is in mm") if len(checked) == 1 and not run.state.lost_zeros else None
+
+        record, said = practised(tmp_path, "borrowed-display", notices)
+        assert verdicts(record) == ("pass", "pass")
+        raw = [event["raw"] for event in record["events"] if event["event"] == "reading_taken"]
+        # four readings without a unit, in thousandths of what they are; then all of them in micrometres
+        assert [text.endswith(" um") for text in raw] == [False] * 4 + [True] * (len(raw) - 4)
+        assert float(raw[3]) == pytest.approx(0.02, abs=0.001)
+        assert record["results"]["thickness"]["value_um"] == pytest.approx(0.9, abs=0.7)
+        assert "gave the zero up once (the display is in mm)" in said
 
     def test_a_zero_that_creeps_gives_it_up_at_the_return_waits_and_reads_all_again(self, tmp_path: Path) -> None:
         steps: list[str] = []

@@ -147,7 +147,7 @@ class TestWhatChangesNothing:
     @pytest.mark.parametrize(
         ("text", "told"),
         [
-            ("[slips]", "slips: found neither sign nor point above 0"),
+            ("[slips]", "slips: found neither sign nor point above 0, and no unit"),
             ('[approach]\nchance = 0\nbacklash = "1 um"', "approach: found a chance or a backlash of 0"),
             ('[dust]\nchance = 0\nsize = "1 um"', "dust.chance: found a chance of 0"),
             ('[settling]\nby = "0 um"\nfades_in = "5 min"', "settling.by: found 0 um"),
@@ -162,6 +162,12 @@ class TestWhatChangesNothing:
         said = rehearse(tmp_path, routine(tmp_path), text)
         assert told in said
         assert "other.toml:" in said
+
+    def test_is_a_display_left_in_the_comparator_s_own_unit(self, tmp_path: Path) -> None:
+        path, text = routine(tmp_path), '[slips]\nunit = "mm"'
+        assert rehearse(tmp_path, path, text) == ""
+        path.write_text(path.read_text("utf-8").replace('"0.1 um"', '"0.0001 mm"', 1), "utf-8")
+        assert "slips.unit: found mm, the comparator's own unit" in rehearse(tmp_path, path, text)
 
     def test_is_a_film_that_lifts_both_faces_alike(self, tmp_path: Path) -> None:
         film = '[film]\nthickness = "1 um"\nat = {}'

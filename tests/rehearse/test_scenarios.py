@@ -91,6 +91,10 @@ class TestWhatElseGoesOn:
         always = count(true_um=2.9, slips={"sign": 1.0})
         assert always.covered < 0.05 * RUNS
 
+    def test_a_forgotten_unit_makes_all_of_a_part_s_error_nothing(self, count: Count) -> None:
+        # a thousandth of 2.9 µm: beside the nominal size, whatever the part is
+        assert count(true_um=2.9, slips={"unit": "mm"}).covered < 0.05 * RUNS
+
     def test_drift_is_told_by_the_return(self, count: Count) -> None:
         told = count(drift="60 um")
         assert told.findings["stop bracket/limit"] > 0.9 * RUNS

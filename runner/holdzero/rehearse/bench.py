@@ -129,6 +129,10 @@ class VirtualBench(Ideal):
             shown *= step
         return self._goings_on.misread_um(state, slot, shown) if self._goings_on is not None else shown
 
+    def taken_for(self, state: State) -> float:
+        """What is taken for a micrometre of the display [1]; 1 where its unit is known."""
+        return self._goings_on.taken_for(state) if self._goings_on is not None else 1.0
+
     def temperature_degC(self, state: State, of: str, at_s: float) -> float:  # noqa: N802  the unit's own capital
         """What a thermometer shows [degC]."""
         warmer = self._goings_on.warmer_K(state, of, at_s) if self._goings_on is not None else 0.0

@@ -18,8 +18,8 @@ from holdzero.heights import comes_to_um
 from holdzero.hooks import Asks, Contrast
 from holdzero.rehearse.bench import places_of
 from holdzero.rehearse.errors import inputs_of
-from holdzero.rehearse.goings_on import pressed_um
-from holdzero.rehearse.scenario import Film, Scenario, Written, true_value
+from holdzero.rehearse.goings_on import pressed_um, taken_for
+from holdzero.rehearse.scenario import Film, Scenario, Slips, Written, true_value
 from holdzero.result import Evaluation
 from holdzero.routine.schema import Selection
 from holdzero.run import Run
@@ -125,8 +125,8 @@ class _Fitting:
             yield self._fault(("turns",), "a comparator that has no turn", "a dial with a turn", mend)
         elif one.turns is not None and not one.turns.chance:
             yield self._idle(("turns", "chance"), "a chance of 0")
-        if one.slips is not None and not one.slips.sign and not one.slips.point:
-            yield self._idle(("slips",), "neither sign nor point above 0")
+        if one.slips is not None:
+            yield from self._slips_idle(one.slips)
         if one.dust is not None and not one.dust.chance and not one.dust.reference:
             yield self._idle(("dust", "chance"), "a chance of 0")
         if one.approach is not None and not (one.approach.chance and one.approach.backlash):
@@ -140,6 +140,14 @@ class _Fitting:
             why = self._film_idle(one.film)
             if why:
                 yield self._fault(("film",), why, "a film that changes a value", "put it elsewhere, or leave it out")
+
+    def _slips_idle(self, slips: Slips) -> Iterator[Fault]:
+        """Slips that are none."""
+        comparator = self.state.comparator
+        if not slips.sign and not slips.point and slips.unit is None:
+            yield self._idle(("slips",), "neither sign nor point above 0, and no unit")
+        if slips.unit is not None and comparator is not None and taken_for(slips.unit, comparator) == 1.0:
+            yield self._idle(("slips", "unit"), f"{slips.unit}, the comparator's own unit")
 
     def _film_idle(self, film: Film) -> str:
         """Why a film changes nothing; empty where it does."""

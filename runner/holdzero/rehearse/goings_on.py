@@ -8,13 +8,15 @@ from collections.abc import Sequence
 import numpy as np
 
 from holdzero.model import Number
+from holdzero.quantity import Dimension, parse_quantity
 from holdzero.rehearse.draws import Draws
 from holdzero.rehearse.errors import Floats
 from holdzero.rehearse.scenario import Film, Hands, Scenario
+from holdzero.routine.schema import Comparator
 from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.state import Reading, State
 
-__all__ = ["GoingsOn", "again", "film_um", "heat_share", "lift_of", "pressed_um"]
+__all__ = ["GoingsOn", "again", "film_um", "heat_share", "lift_of", "pressed_um", "taken_for"]
 
 
 def again(state: State, slot: Slot) -> int:
@@ -145,8 +147,18 @@ class GoingsOn:
             written: Floats = np.broadcast_to(np.asarray(shown, dtype=np.float64), runs)
             written = np.where(generator.random(runs) < one.slips.sign, -written, written)
             factor = np.where(generator.random(runs) < 0.5, 0.1, 10.0)  # noqa: PLR2004  to either side alike
-            return np.where(generator.random(runs) < one.slips.point, written * factor, written)
+            return np.where(generator.random(runs) < one.slips.point, written * factor, written) * self.taken_for(state)
         return shown
+
+    def taken_for(self, state: State) -> float:
+        """What is taken for a micrometre of the display, where the unit that it was left in is forgotten [1].
+
+        Whoever gives the zero up looks at the display, and sets it right.
+        """
+        slips, comparator = self._scenario.slips, state.comparator
+        if slips is None or slips.unit is None or comparator is None or state.lost_zeros:
+            return 1.0
+        return taken_for(slips.unit, comparator)
 
     def _slow_um(self, name: str, at_s: float) -> Number:
         """Where the zero has gone since the run began [um]."""
@@ -174,6 +186,17 @@ class GoingsOn:
         if one.film is not None:
             more = more + film_um(one.film, state, slot)
         return more
+
+
+def taken_for(unit: str, comparator: Comparator) -> float:
+    """By how much a number in one unit that is taken for the comparator's own is wrong, as a factor [1].
+
+    Args:
+        unit: of the display.
+        comparator: that it is of.
+    """
+    own = parse_quantity("1", Dimension.LENGTH, bare_unit=comparator.unit, division_um=comparator.division).value
+    return own / parse_quantity(f"1 {unit}", Dimension.LENGTH).value
 
 
 def heat_share(hands: Hands, state: State, at_s: float) -> float:

@@ -229,26 +229,28 @@ class _Indicator(_Sending):
         if asked is None:
             return ()
         bench, state, prompt = asked
-        step = state.comparator.resolution if state.comparator is not None else 0.0
-        flicker = _FLICKER * bench.noise_um
+        taken_for = bench.taken_for(state)
+        step = taken_for * (state.comparator.resolution if state.comparator is not None else 0.0)
+        flicker = taken_for * _FLICKER * bench.noise_um
         self.habits = Habits(
             sends=Sends.STREAM, still_number=_STILL_LINES, still_within_um=max(step, 6.0 * flicker), silent_s=0.0
         )
         return [self._said(bench, state, prompt, at_s, flicker) for at_s in moments]
 
     def _said(self, bench: VirtualBench, state: State, prompt: Prompt, at_s: float, flicker_um: float) -> Said:
-        slot, at_run_s = prompt.slot, self._practice.run_s(at_s)
+        slot, at_run_s, taken_for = prompt.slot, self._practice.run_s(at_s), bench.taken_for(state)
         if slot.kind is SlotKind.SOAK:
-            self._value_um = _one(bench.soaking_um(state, at_run_s))
+            self._value_um = taken_for * _one(bench.soaking_um(state, at_run_s))
         elif slot.kind.is_reading:
             under = lift_of(state, slot)
             if self._under != under:
                 self._under, self._since_s = under, at_s
             self._value_um = _one(bench.shown_um(state, slot, at_run_s))
-        value = self._value_um + self._lifted_um(state, at_s) + flicker_um * float(self._flicker.normal())
-        step = state.comparator.resolution if state.comparator is not None else 0.0
+        value = self._value_um + taken_for * self._lifted_um(state, at_s) + flicker_um * float(self._flicker.normal())
+        step = taken_for * (state.comparator.resolution if state.comparator is not None else 0.0)
         value = round(value / step) * step if step else value
-        line = f"{value:+.{_decimals(step)}f} um"
+        # A display whose unit is forgotten sends none.
+        line = f"{value:+.{_decimals(step)}f}" + (" um" if taken_for == 1.0 else "")
         return Said(at_s=at_s, line=line, answer=line)
 
     def _lifted_um(self, state: State, at_s: float) -> float:

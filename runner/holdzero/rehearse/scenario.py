@@ -180,6 +180,11 @@ class Slips(Model):
 
     sign: Share = Field(0.0, description="How often the sign is turned round.")
     point: Share = Field(0.0, description="How often the decimal point stands one place off.")
+    unit: Literal["mm"] | None = Field(
+        None,
+        description="Unit that the display was left in and nobody writes down: its numbers are taken for the "
+        "comparator's own unit, until the zero is given up.",
+    )
 
     @field_validator("point")
     @classmethod
