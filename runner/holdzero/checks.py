@@ -301,13 +301,10 @@ def _in_a_list(weigh: Weigh) -> Callable[..., Iterable[Weighting]]:
 
 def implied_checks(routine: Routine) -> tuple[str, ...]:
     """Checks that run whether or not a table of the routine names them."""
-    always = ("repeatability", "zero_return")
+    always = ("places", "plausibility", "repeatability", "zero_return")
     standard = ("check_standard",) if routine.check_standard is not None else ()
     measured = any(isinstance(step, TemperatureStep) and step.of != "air" for step in walk(routine.steps))
     return (*always, *standard, *(("thermal",) if measured else ()))
-    always = ("places", "repeatability", "zero_return")
-    always = ("places", "plausibility", "repeatability", "zero_return")
-    return (*always, "check_standard") if routine.check_standard is not None else always
 
 
 def bind(

@@ -205,6 +205,8 @@ def told_once(findings: Iterable[Finding], judged: Iterable[Finding]) -> list[Fi
     """
     told = {finding.data["soak_entry"] for finding in judged if "soak_entry" in finding.data and np.any(finding.holds)}
     return [finding for finding in findings if finding.code != _SHORT_SOAK or finding.data["soak_entry"] not in told]
+
+
 # So many of one place may be struck out before it is asked whether it was read until it fitted (common practice, no
 # source).
 _MOST_STRUCK = 2
