@@ -1,4 +1,4 @@
-"""How near something is to rest: an approach to equilibrium fitted to what was seen so far.
+"""How near something is to rest: fades fitted to what was seen so far, believed only where the residuals bear it out.
 
 Pure: times and values in, an outlook out. It is made anew as points come in.
 """
@@ -7,26 +7,35 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 
-from holdzero.decay import Decay, Floats, Profile, fit_decay, profile_of
+from holdzero.decay import Floats, fit_decay
+from holdzero.fades import FASTEST_S, SLOWEST_S, Course, Fades, Noise, Reach, fit_fades, likely_rate, reach_of
 from holdzero.limit import exceeds
 from holdzero.model import student_quantile
+from holdzero.residuals import Doubts, doubts_of, rounding_bias, swing_of
 
 __all__ = ["FEWEST", "Outlook", "outlook_of"]
 
 FEWEST = 6
-"""Fewer points say nothing of a fade: three numbers are fitted (common practice, no source)."""
-_MOST = 240
-_RATES = 48
-# An approach with a time constant of more than twice what was watched can't be told from a steady drift; one with less
-# than a sixtieth is over (common practice, no source).
-_SLOWEST, _FASTEST = 0.5, 60.0
+"""Fewer points say nothing of fades: five numbers are fitted."""
+_NUMBERS = 5
+_CONFIDENCE, _PLAIN = 0.95, 0.975
+_MOST = 300
+_FEWEST_TESTED = 9
+# A fit takes up about two thirds of what begins late (worked out for a bend in the last third of the readings).
+_TAKEN_UP = 3.0
 _CURVE, _AHEAD = 60, 0.5
-_BOTH_SIDES = 0.975
+# What double arithmetic leaves of a fit, as a share of how far the readings reach; and what underflows.
+_ROUNDINGS, _NOTHING = 1e-8, 1e-12
+_HOPELESS, _FAR = 4.0, 100.0
+_LONGEST_S, _ASKED, _ZOOMS = 8.0 * 3600.0, 400, 3
+_DRAWN = 240
+_KEPT = 32
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,11 +51,13 @@ class Outlook:
         rate_u: its standard uncertainty [unit/min].
         to_come: what is still to come, value at rest less value now [unit]; infinite where it drifts steadily and
             no end is in sight.
-        bound: what is still to come is no more than this, in size, with 95 % confidence [unit].
+        bound: what is still to come is no more than this, in size [unit]; with 95 % confidence this is so at all looks
+            of one soak, and not at each only. Infinite where nothing can be told.
         within: what the routine allows [unit]; None where it says nothing.
+        enough: whether it was watched for long enough to end a soak.
         left_s: time until the bound should be within it [s]; 0 where it is, None where that is not known.
         points: how many were fitted.
-        seen: those points, thinned: times [s] and values [unit].
+        seen: points, thinned: times [s] and values [unit].
         curve: times [s] and fitted values [unit], up to the last point and a little beyond.
     """
 
@@ -59,20 +70,58 @@ class Outlook:
     to_come: float
     bound: float
     within: float | None
+    enough: bool = True
     left_s: float | None
     points: int
     seen: tuple[tuple[float, float], ...]
     curve: tuple[tuple[float, float], ...]
 
     @property
-    def settled(self) -> bool:
+    def near(self) -> bool:
         """Whether what is still to come is within what the routine allows."""
         return self.within is not None and not exceeds(self.bound, self.within)
+
+    @property
+    def settled(self) -> bool:
+        """Whether that is so, and was watched for long enough."""
+        return self.near and self.enough
+
+    @property
+    def judged(self) -> bool:
+        """Whether it says that a soak may end, or may not."""
+        return self.within is not None and (self.enough or not self.near)
 
     @property
     def steady(self) -> bool:
         """Whether it drifts steadily, with no end in sight."""
         return math.isinf(self.to_come)
+
+    @property
+    def moved(self) -> bool:
+        """Whether it may have moved a moment ago, so that nothing can be told yet."""
+        return math.isinf(self.bound) and not self.steady
+
+    @property
+    def early(self) -> bool:
+        """Whether too little was seen for the bound to say anything."""
+        least = self.within if self.within is not None else max(abs(value - self.now) for _, value in self.seen)
+        return not math.isinf(self.bound) and self.bound > _FAR * least
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """The newest points, with fades fitted to them: how far they reach, and whether the fit holds."""
+
+    fades: Fades
+    noise: Noise
+    dof: float
+    doubts: Doubts
+
+    def reach(self, error: float) -> Reach:
+        """How far reaches what its points allow, but for such an error [1]."""
+        # From the lower end, where a small error is not lost beside one.
+        quantile = -float(student_quantile(error / 2.0, self.dof))
+        return reach_of(self.fades, self.noise, quantile=quantile, plain=float(student_quantile(_PLAIN, self.dof)))
 
 
 def outlook_of(
@@ -82,87 +131,195 @@ def outlook_of(
     of: str,
     unit: Literal["um", "K"],
     within: float | None = None,
-    floor: float = 0.0,
+    step: float = 0.0,
 ) -> Outlook | None:
     """What an approach to equilibrium looks like now.
 
-    The value at rest, the amplitude and the rate of y = y∞ + A·exp(−k·t) are fitted, with time zero at the last
-    point, so that A is what is still to come. Its bound is the largest over all rates that the points allow
-    (profile likelihood): what hardly moves yet may be slow, and then more is to come.
+    A fast and a slow fade are fitted. Where the residuals refuse the fit, it begins anew with the points after the
+    change; what is still to come is bounded from the longest newest stretch whose fit holds, over all rates that its
+    points allow. As a soak is judged again with each point, the n-th look has 5·α/(n·(n − 1)) of the error α for it
+    alone, so that all looks from the sixth on together have α.
 
     Args:
-        times_s: of the points, in order [s].
+        times_s: of the points since the soak began, in order [s].
         values: of the points [unit].
         of: what was watched.
         unit: of the values.
         within: what may still be to come [unit].
-        floor: least standard deviation of a point [unit]; what rounding leaves.
+        step: in which values are shown [unit].
 
     Returns:
         The outlook; None where there are too few points.
 
-    Source: least squares with a separable rate as in `holdzero.decay`; the rates allowed are those whose sum of
-    squares is within s²·t² of the least (Bates and Watts 1988, 6.1, from memory).
+    Source: errors of many looks add up at most (Boole's inequality); how they are divided is a choice of ours, as in
+    Howard, Ramdas, McAuliffe and Sekhon, Time-uniform, nonparametric, nonasymptotic confidence sequences (2021).
     """
-    step = max(1, math.ceil(len(times_s) / _MOST))
-    # The newest point is always among them.
-    times = np.asarray(times_s[::-1][::step][::-1], dtype=np.float64)
+    return _outlook(tuple(times_s), tuple(values), of, unit, within, step)
+
+
+@lru_cache(maxsize=_KEPT)
+def _outlook(  # noqa: PLR0913  one more name for each would say no more
+    times_s: tuple[float, ...],
+    values: tuple[float, ...],
+    of: str,
+    unit: Literal["um", "K"],
+    within: float | None,
+    step: float,
+) -> Outlook | None:
+    times = np.asarray(times_s, dtype=np.float64)
     # Below a billionth of the unit is nothing that anything shows, and what underflows.
-    points: Floats = np.asarray(values[::-1][::step][::-1], dtype=np.float64).round(9)
-    watched_s = float(times[-1] - times[0]) if times.size else 0.0
-    if times.size < FEWEST or watched_s <= 0.0:
+    points: Floats = np.asarray(values, dtype=np.float64).round(9)
+    if times.size < FEWEST or times[-1] <= times[0]:
         return None
-    rates = np.geomspace(_SLOWEST / watched_s, _FASTEST / watched_s, _RATES)
-    before = times - times[-1]
-    begin = float(rates[profile_of(before, points, rates).rss.argmin()])
-    fit = fit_decay(before, points, rates=(float(rates[0]), float(rates[-1])), start_rate=begin, floor=floor)
-    most, left_s = _bounds(fit, profile_of(before, points, _near(fit, rates)), points, within)
-    slope, slope_u = (float(number) for number in fit.slope_at_zero)
-    significant = float(fit.f) > float(student_quantile(_BOTH_SIDES, fit.dof)) ** 2
-    steady = int(fit.edge) < 0 and significant
+    stretch, reach = _newest(times, points, step, within)
+    course, slope, slope_u = _shown(stretch, reach)
+    # A drift that brings no more than is allowed while the slowest fade dies down is rest.
+    known = math.isfinite(reach.to_come)
+    steady = course is None and known and (within is None or bool(exceeds(reach.to_come, within)))
+    course = course or stretch.fades.course
+    to_come = course.to_come if known and math.isfinite(slope) else slope * SLOWEST_S
     return Outlook(
         of=of,
         unit=unit,
         at_s=float(times[-1]),
-        now=float(fit.settled[0] + fit.amplitude[0]),
+        now=course.settled - course.to_come,
         rate_per_min=60.0 * slope,
         rate_u=60.0 * slope_u,
-        to_come=math.copysign(math.inf, slope) if steady else -float(fit.amplitude[0]),
-        bound=math.inf if steady else most,
+        to_come=math.copysign(math.inf, slope) if steady else to_come,
+        bound=math.inf if steady else max(reach.to_come, abs(to_come)),
         within=within,
-        left_s=None if steady else left_s,
+        left_s=None if steady or not known else _left_s(course, stretch.fades.times_s[-1], reach.to_come, within),
         points=int(times.size),
-        seen=tuple(zip(times.tolist(), points.tolist(), strict=True)),
-        curve=_curve(fit, times),
+        seen=_thinned(times, points),
+        curve=_curve(course, float(stretch.fades.times_s[-1]), float(times[-1])),
     )
 
 
-def _near(fit: Decay, rates: Floats) -> Floats:
-    """The rates to try: those of the grid, and closer ones about the best."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        apart = float(fit.rate_standard / fit.rate)
-    if not 0.0 < apart < 1.0:
-        return np.append(rates, fit.rate)
-    close = fit.rate * np.exp(apart * np.linspace(-3.0, 3.0, _RATES // 2 + 1))
-    return np.append(rates, np.clip(close, rates[0], rates[-1]))
+def _newest(times: Floats, points: Floats, step: float, within: float | None) -> tuple[_Stretch, Reach]:
+    """The longest newest stretch whose fit holds, and how far reaches what it allows.
+
+    Where something seems to have begun late, what came after it is asked too before anything is settled, and the larger
+    counts. Where a fit is refused by what goes up and down and stays small, that counts as an error that does not
+    average, in place of points that are given up.
+    """
+    error = (1.0 - _CONFIDENCE) * (FEWEST - 1.0) / (times.size * (times.size - 1.0))
+    shown: tuple[_Stretch, Reach] | None = None
+    count = times.size
+    while count >= FEWEST and times[-count] < times[-1]:
+        # Which stretch is taken is chosen too: each that is tried has a part of the error for itself alone.
+        error /= 2.0
+        stretch = _stretch(times[-count:], points[-count:], step)
+        doubts = stretch.doubts
+        swinging = _swinging(stretch)
+        if doubts.refused and within is not None and swinging.noise.systematic <= _HOPELESS * within:
+            reach = swinging.reach(error)
+            if reach.to_come <= within:
+                return _worse(shown, (swinging, reach))
+        if not doubts.refused:
+            shown = _worse(shown, (stretch, stretch.reach(error)))
+            if not doubts.doubted or within is None or shown[1].to_come > within:
+                return shown
+        count = min(doubts.newest * max(1, count // stretch.fades.values.size), count - 1)
+    if shown is not None:
+        return shown[0], replace(shown[1], to_come=math.inf)
+    count = max(FEWEST, int(np.count_nonzero(times >= times[times < times[-1]][-1])))
+    stretch = _stretch(times[-count:], points[-count:], step)
+    return stretch, replace(stretch.reach(error), to_come=math.inf)
 
 
-def _bounds(fit: Decay, profile: Profile, points: Floats, within: float | None) -> tuple[float, float | None]:
-    """Most that may still be to come [unit], and how long until that is within the limit [s]."""
-    spread = max(float(fit.residual), 1e-12 * float(np.abs(points).max(initial=0.0)))
-    quantile = float(student_quantile(_BOTH_SIDES, fit.dof))
-    allowed = profile.rss <= profile.rss.min() + np.square(spread * quantile)
-    most = np.abs(profile.amplitude) + quantile * spread * profile.amplitude_root
-    bound = float(most[allowed].max())
+def _worse(shown: tuple[_Stretch, Reach] | None, found: tuple[_Stretch, Reach]) -> tuple[_Stretch, Reach]:
+    """The longer stretch, with the larger of what may be to come."""
+    if shown is None:
+        return found
+    return shown[0], replace(shown[1], to_come=max(shown[1].to_come, found[1].to_come))
+
+
+def _stretch(times: Floats, points: Floats, step: float) -> _Stretch:
+    """Fades fitted to points; of very many, to means of so many that follow each other."""
+    each = math.ceil(times.size / _MOST)
+    many = times.size // each
+    # The newest point is always among them; some of the oldest may not be.
+    own_times, own = (one[-many * each :].reshape(many, each).mean(axis=-1) for one in (times, points))
+    fades = fit_fades(own_times, own)
+    dof = max(own.size - _NUMBERS, 1.0)
+    least = max(_ROUNDINGS * float(np.ptp(own)), _NOTHING)
+    noise = Noise(
+        spread=max(math.sqrt(float(fades.left @ fades.left) / dof), least), systematic=rounding_bias(points, step)
+    )
+    if own.size < _FEWEST_TESTED:
+        return _Stretch(fades, noise, dof, Doubts(refused=False, doubted=False, newest=0))
+    doubts = doubts_of(
+        fades.times_s, fades.left, fades.taken, spread=noise.spread, systematic=noise.systematic, dof=dof
+    )
+    return _Stretch(fades, noise, dof, doubts)
+
+
+def _swinging(stretch: _Stretch) -> _Stretch:
+    """The same, with what goes up and down as an error that does not average."""
+    noise = stretch.noise
+    more = _TAKEN_UP * swing_of(stretch.fades.left)
+    return replace(stretch, noise=replace(noise, systematic=noise.systematic + more))
+
+
+def _shown(stretch: _Stretch, reach: Reach) -> tuple[Course | None, float, float]:
+    """The plainest course that explains the points: a line, one fade, or both; None for a line that goes on.
+
+    With it the slope now and its standard uncertainty [unit/s].
+    """
+    fades, noise = stretch.fades, stretch.noise
+    quantile = float(student_quantile(_PLAIN, stretch.dof))
+    least = float(fades.left @ fades.left)
+    allowed = least + (quantile * noise.spread + noise.systematic * math.sqrt(fades.left.size)) ** 2
+    apart = fades.times_s - fades.times_s.mean()
+    weights = apart / float(apart @ apart)
+    slope, level = float(weights @ fades.values), float(fades.values.mean())
+    left = fades.values - level - slope * apart
+    if float(left @ left) <= allowed:
+        reached = quantile * noise.spread * math.sqrt(float(weights @ weights))
+        reached += noise.systematic * float(np.abs(weights).sum())
+        at_rest = Course(rates=np.zeros(1), amplitudes=np.zeros(1), settled=level)
+        return (None if abs(slope) > reached else at_rest), slope, reached / quantile
+    one = fit_decay(
+        fades.times_s,
+        fades.values,
+        rates=(1.0 / SLOWEST_S, 1.0 / FASTEST_S),
+        start_rate=likely_rate(fades.times_s, fades.values),
+    )
+    faded = one.amplitude * one.faded(fades.times_s)
+    left = fades.values - one.settled - faded
+    plain = Course(rates=np.atleast_1d(one.rate), amplitudes=faded[-1:], settled=float(one.settled[0]))
+    course = plain if float(left @ left) <= allowed else fades.course
+    return course, course.slope, reach.slope / quantile
+
+
+def _left_s(course: Course, watched_s: float, bound: float, within: float | None) -> float | None:
+    """Time until the bound should be within the limit [s]: fades go on, and what is not known shrinks as it is watched.
+
+    That it shrinks with the square of the time is about what fades fitted to more points do (worked out).
+    """
     if within is None or within <= 0.0:
-        return bound, None
-    with np.errstate(divide="ignore"):
-        left = np.log(np.maximum(most / within, 1.0)) / profile.rate
-    return bound, float(left[allowed].max())
+        return None
+    if bound <= within:
+        return 0.0
+    unknown = max(bound - abs(course.to_come), 0.0)
+    first, last = 0.0, _LONGEST_S
+    for _ in range(_ZOOMS):
+        asked = np.linspace(first, last, _ASKED)
+        shrunk = unknown * np.square(watched_s / (watched_s + asked))
+        above = np.flatnonzero(np.abs(course.to_come_after(asked)) + shrunk > within)
+        if above[-1] == asked.size - 1:
+            return None
+        first, last = float(asked[above[-1]]), float(asked[above[-1] + 1])
+    return last
 
 
-def _curve(fit: Decay, times: Floats) -> tuple[tuple[float, float], ...]:
-    last = float(times[-1])
-    at = np.linspace(float(times[0]), last + _AHEAD * (last - float(times[0])), _CURVE)
-    fitted = fit.settled[0] + fit.amplitude[0] * fit.faded(at - last)
-    return tuple((float(time_s), float(value)) for time_s, value in zip(at, fitted, strict=True))
+def _thinned(times: Floats, points: Floats) -> tuple[tuple[float, float], ...]:
+    """Points that are worth drawing; the newest one always among them."""
+    step = max(1, math.ceil(times.size / _DRAWN))
+    return tuple(zip(times[::-1][::step][::-1].tolist(), points[::-1][::step][::-1].tolist(), strict=True))
+
+
+def _curve(course: Course, watched_s: float, last_s: float) -> tuple[tuple[float, float], ...]:
+    later = np.linspace(-watched_s, _AHEAD * watched_s, _CURVE)
+    fitted = course.settled - course.to_come_after(later)
+    return tuple((last_s + float(at), float(value)) for at, value in zip(later, fitted, strict=True))

@@ -6,13 +6,14 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from holdzero.display import MICRO, length_text, micro_text, value_and_uncertainty
+from holdzero.display import MICRO, decimals_for, length_text, micro_text, value_and_uncertainty
 from holdzero.errors import QuantityError
 from holdzero.quantity import Dimension, parse_quantity
 
 __all__ = [
     "VERDICT_WORDS",
     "clock_text",
+    "drift_text",
     "limits_text",
     "live_value",
     "measured_text",
@@ -110,6 +111,18 @@ def small_text(value: float, *, sign: bool = True) -> str:
     decimals = max(0, 1 - math.floor(math.log10(abs(near))))
     number = f"{near:+.{min(decimals, 3)}f}" if sign else f"{near:.{min(decimals, 3)}f}"
     return (number.rstrip("0").rstrip(".") if "." in number else number).replace("-", "−")
+
+
+def drift_text(per_min: float, expanded: float, unit: str) -> str:
+    """A drift and its expanded uncertainty (k = 2), both with the same last digit, none finer than a thousandth.
+
+    >>> drift_text(-1.3034, 0.0892, "µm"), drift_text(0.0, 1e-9, "K")
+    ('−1.303 ± 0.089 µm/min', '0.000 ± 0.000 K/min')
+    """
+    decimals = min(decimals_for(expanded), 3)
+    return f"{per_min:{'+' if round(per_min, decimals) else ''}z.{decimals}f} ± {expanded:.{decimals}f} {unit}/min".replace(
+        "-", "−"
+    )
 
 
 def limits_text(lower_um: float | None, upper_um: float | None, units: str) -> str:

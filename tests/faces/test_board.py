@@ -102,7 +102,7 @@ class TestASoak:
         assert "part 20.31 °C" in shown(SOAK, Glance(stand=Stand.STILL, temperatures={"part": 20.31}))
 
     def test_that_only_drifts_has_no_end_in_sight(self) -> None:
-        assert "no end in sight yet" in outlook_lines(drifting())[0]
+        assert "no end in sight yet" in outlook_lines(drifting(), "mm")[0]
 
 
 class TestACurve:

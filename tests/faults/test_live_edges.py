@@ -60,11 +60,11 @@ class TestASoakIsNotAtRest:
 
     def test_by_what_was_seen_before_it_began_anew(self) -> None:
         state, slot = soaking()
-        seen = {5.0 * number: 0.1 * (number % 2) for number in range(120)}
+        seen = {5.0 * number: 0.1 * (number % 2) for number in range(360)}
         state = watched(state, slot, "", seen)
         assert may_end(outlooks_of(state, slot), over=False)
         # A reading was struck out and taken again between: the part was moved.
-        assert not may_end(outlooks_of(replace(state, soak_from_s=600.0), slot), over=False)
+        assert not may_end(outlooks_of(replace(state, soak_from_s=1800.0), slot), over=False)
 
 
 def test_a_soak_that_is_not_at_rest_goes_on_after_its_time_however_little_else_was_seen() -> None:

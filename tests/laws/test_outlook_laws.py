@@ -15,11 +15,9 @@ STEPS = st.floats(0.0, 600.0)
 
 
 @given(VALUES, st.lists(STEPS, min_size=40, max_size=40), st.sampled_from([0.0, 0.03, 0.3]), st.floats(1e-3, 10.0))
-def test_any_course_has_an_outlook_or_none(
-    values: list[float], steps: list[float], floor: float, within: float
-) -> None:
+def test_any_course_has_an_outlook_or_none(values: list[float], steps: list[float], step: float, within: float) -> None:
     times = list(np.cumsum(steps)[: len(values)])
-    found = outlook_of(times, values, of="", unit="um", within=within, floor=floor)
+    found = outlook_of(times, values, of="", unit="um", within=within, step=step)
     if found is None:
         assert times[-1] == times[0]
         return
@@ -32,8 +30,8 @@ def test_any_course_has_an_outlook_or_none(
 
 
 @given(st.floats(-50.0, 50.0), st.integers(FEWEST, 300), st.sampled_from([0.0, 0.1]))
-def test_what_never_moves_is_told_not_to_move(value: float, number: int, floor: float) -> None:
-    found = outlook_of([10.0 * n for n in range(number)], [value] * number, of="", unit="um", floor=floor)
+def test_what_never_moves_is_told_not_to_move(value: float, number: int, step: float) -> None:
+    found = outlook_of([10.0 * n for n in range(number)], [value] * number, of="", unit="um", step=step)
     assert found is not None
     assert abs(found.to_come) <= 1e-6 + abs(value) * 1e-9
     assert abs(found.now - value) <= 1e-6 + abs(value) * 1e-9

@@ -93,13 +93,21 @@ class TestMadeUpCoolings:
         assert not found.settled
         assert found.left_s is None
 
-    def test_a_coarse_dial_that_stands_still_needs_many_looks(self) -> None:
-        floor = 0.5 / math.sqrt(12.0)
-        few = outlook_of([0.0, 60.0, 120.0, 180.0, 240.0, 300.0], [0.5] * 6, of="", unit="um", within=0.2, floor=floor)
-        many = outlook_of([10.0 * n for n in range(90)], [0.5] * 90, of="", unit="um", within=0.2, floor=floor)
-        assert few is not None
-        assert many is not None
-        assert (few.settled, many.settled) == (False, True)
+    @pytest.mark.parametrize("minutes", [5.0, 15.0, 45.0, 90.0])
+    def test_a_coarse_dial_that_stands_still_may_hide_a_fade_within_its_step(self, minutes: float) -> None:
+        # A fade with what is to come c has moved by c·(exp(W/τ) − 1) in the time W before (worked out).
+        hidden = 0.5 / math.expm1(minutes / 45.0)
+        times = np.arange(0.0, 60.0 * minutes + 1.0, 20.0)
+        found = outlook_of(list(times), [0.5] * times.size, of="", unit="um", within=0.2, step=0.5)
+        assert found is not None
+        assert found.bound >= hidden
+        assert found.to_come == pytest.approx(0.0, abs=1e-9)
+
+    def test_and_ends_when_it_stood_still_for_long_enough(self) -> None:
+        times = np.arange(0.0, 3.0 * 3600.0, 30.0)
+        found = outlook_of(list(times), [0.5] * times.size, of="", unit="um", within=0.2, step=0.5)
+        assert found is not None
+        assert found.settled
 
     def test_too_few_points_say_nothing(self) -> None:
         assert outlook_of([0.0, 1.0, 2.0, 3.0, 4.0], [0.0] * 5, of="", unit="um") is None

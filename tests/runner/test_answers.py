@@ -224,9 +224,9 @@ class TestASoak:
         assert said("must go on", Asks.WAIT, until_s=60.0, now_s=61.0, outlooks=(moving,)) == Ended("must go on")
 
     def test_that_is_at_rest_ends_early(self) -> None:
-        still = outlook_of(list(range(60)), [0.0] * 60, of="", unit="um", within=0.5, floor=0.03)
+        still = outlook_of(list(range(600)), [0.0] * 600, of="", unit="um", within=0.5, step=0.01)
         assert still is not None
-        assert said("", Asks.WAIT, until_s=600.0, now_s=60.0, outlooks=(still,)) == Ended(None)
+        assert said("", Asks.WAIT, until_s=1200.0, now_s=600.0, outlooks=(still,)) == Ended(None)
 
     @pytest.mark.parametrize("text", ["0.3 mm gap closed", "20 min are enough", "min"])
     def test_is_ended_by_words_that_hold_a_number(self, text: str) -> None:

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
 from collections.abc import Sequence
 
 from holdzero.cli.digits import large
+from holdzero.display import MICRO
 from holdzero.hooks import Asks, Prompt
 from holdzero.live import Glance, Stand
 from holdzero.outlook import Outlook
 from holdzero.run.soaking import BETWEEN
-from holdzero.wording import clock_text, live_value, small_text
+from holdzero.wording import clock_text, drift_text, live_value, small_text
 
 __all__ = ["board", "curve", "outlook_lines"]
 
@@ -42,14 +42,14 @@ def board(
     """
     lines: list[str] = []
     if prompt.asks is Asks.WAIT:
-        lines += [*_countdown(prompt, now_s), *_of_outlook(glance, width)]
+        lines += [*_countdown(prompt, now_s), *_of_outlook(glance, units, width)]
     elif glance is not None and prompt.asks is Asks.READING and (glance.answer or glance.stand is not Stand.STILL):
         lines += _value(glance, units, width)
         # The place of both is kept, so that what stands below does not jump each time that the tip is lifted.
         if not blind and glance.trace:
             drawn = curve(glance.trace, (), width=width, unit="µm") if len(glance.trace) > 1 else []
             lines += [*drawn, *[""] * (_ROWS - len(drawn))]
-        told = [f"  {line}" for line in outlook_lines(glance.outlook)] if glance.outlook is not None else []
+        told = [f"  {line}" for line in outlook_lines(glance.outlook, units)] if glance.outlook is not None else []
         lines += [*told, *[""] * (_WORDS - len(told) if glance.trace else 0)]
     if glance is not None and glance.temperatures:
         warm = "   ".join(f"{of} {value:.2f} °C" for of, value in glance.temperatures.items())
@@ -94,34 +94,46 @@ def _value(glance: Glance, units: str, width: int) -> list[str]:
     return [f"    {number} {unit}  {word}"]
 
 
-def _of_outlook(glance: Glance | None, width: int) -> list[str]:
+def _of_outlook(glance: Glance | None, units: str, width: int) -> list[str]:
     outlook = glance.outlook if glance is not None else None
     if outlook is None:
         return []
-    unit = "µm" if outlook.unit == "um" else "K" if outlook.of == BETWEEN else "°C"
+    unit, worth = _unit_of(outlook, units)
+    shown, fitted = ([(at, value / worth) for at, value in points] for points in (outlook.seen, outlook.curve))
+    label = "°C" if outlook.unit == "K" and outlook.of != BETWEEN else unit
     return [
-        *curve(outlook.seen, outlook.curve, width=width, unit=unit),
-        *(f"  {line}" for line in outlook_lines(outlook)),
+        *curve(shown, fitted, width=width, unit=label),
+        *(f"  {line}" for line in outlook_lines(outlook, units)),
     ]
 
 
-def outlook_lines(outlook: Outlook) -> list[str]:
+def _unit_of(outlook: Outlook, units: str) -> tuple[str, float]:
+    """In which it is shown, and what one of it is worth in the outlook's unit."""
+    return MICRO[units] if outlook.unit == "um" else (outlook.unit, 1.0)
+
+
+def outlook_lines(outlook: Outlook, units: str) -> list[str]:
     """An outlook in words: drift now, what is still to come, how long that takes."""
-    unit = "µm" if outlook.unit == "um" else outlook.unit
+    unit, worth = _unit_of(outlook, units)
     of = f"{outlook.of}: " if outlook.of else ""
-    drift = f"{of}drift now {small_text(outlook.rate_per_min)} {unit}/min"
+    drift = f"{of}drift now {drift_text(outlook.rate_per_min / worth, 2.0 * outlook.rate_u / worth, unit)}"
     if outlook.steady:
         return [f"{drift}; steady so far, no end in sight yet"]
-    most = f"at most {small_text(outlook.bound, sign=False)} {unit}"
-    lines = [f"{drift}; still to come {small_text(outlook.to_come)} {unit}, {most}"]
+    if outlook.moved:
+        return [f"{drift}; it seems to have moved just now: wait for more values"]
+    if outlook.early:
+        lines = [f"{drift}; too early to say what is still to come"]
+    else:
+        most = f"at most {small_text(outlook.bound / worth, sign=False)} {unit}"
+        lines = [f"{drift}; still to come {small_text(outlook.to_come / worth)} {unit}, {most}"]
     if outlook.within is not None:
-        allowed = f"{outlook.within:g} {unit} is allowed"
+        allowed = f"{outlook.within / worth:g} {unit} is allowed"
         if outlook.settled:
             lines.append(f"at rest: {allowed}")
-        elif outlook.left_s is not None and math.isfinite(outlook.left_s):
+        elif outlook.left_s is not None:
             lines.append(f"{allowed}: about {clock_text(outlook.left_s)} more")
         else:
-            lines.append(allowed)
+            lines.append(f"{allowed}; not watched for long enough yet" if outlook.near else allowed)
     return lines
 
 

@@ -120,6 +120,7 @@ class Rest:
     of: str
     drift: str
     to_come: str
+    allowed: str
     left: str
     word: str
     state: str

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
-from holdzero.display import MICRO, in_micro
+from holdzero.display import MICRO
 from holdzero.hooks import Asks, Prompt
 from holdzero.live import Glance
 from holdzero.outlook import Outlook
@@ -14,11 +13,10 @@ from holdzero.page.shown import Rest, Soak
 from holdzero.page.snapshot import Snapshot
 from holdzero.page.words import span, wall_time
 from holdzero.run.state import State
-from holdzero.wording import clock_text
+from holdzero.wording import clock_text, drift_text, small_text
 
 __all__ = ["OVER", "rest_now", "rest_of", "soak_of"]
 
-_DIGITS = 2
 OVER = "The time is over, and it is not at rest yet: wait, or end it with a reason."
 """As the script says it too, when the countdown comes to its end."""
 
@@ -64,13 +62,13 @@ def rest_of(outlook: Outlook, seen: Sequence[tuple[float, float]], state: State,
         now_s: the run's counter [s].
     """
     units = state.routine.routine.units if state.routine else "mm"
+    unit, worth = MICRO[units] if outlook.unit == "um" else ("K", 1.0)
     state_word, word = _stand(outlook)
     return Rest(
         of=outlook.of or "the comparator",
-        drift=f"{_amount(outlook.rate_per_min, outlook, units)} a minute",
-        to_come="no end in sight"
-        if outlook.steady
-        else f"at most {_amount(outlook.bound, outlook, units, sign=False)}",
+        drift=drift_text(outlook.rate_per_min / worth, 2.0 * outlook.rate_u / worth, unit),
+        to_come=_to_come(outlook, unit, worth),
+        allowed="no limit is set" if outlook.within is None else f"{outlook.within / worth:g} {unit}",
         left=_left(outlook, state, now_s),
         word=word,
         state=state_word,
@@ -78,9 +76,21 @@ def rest_of(outlook: Outlook, seen: Sequence[tuple[float, float]], state: State,
     )
 
 
+def _to_come(outlook: Outlook, unit: str, worth: float) -> str:
+    if outlook.steady:
+        return "no end in sight"
+    if outlook.moved:
+        return "it seems to have moved just now: wait for more values"
+    if outlook.early:
+        return "too early to say"
+    return f"at most {small_text(outlook.bound / worth, sign=False)} {unit}"
+
+
 def _stand(outlook: Outlook) -> tuple[str, str]:
     if outlook.within is None:
         return "watched", "watched only"
+    if outlook.near and not outlook.enough:
+        return "moving", "near enough to rest, but not watched for long enough yet"
     return ("settled", "settled") if outlook.settled else ("moving", "not at rest yet")
 
 
@@ -95,13 +105,3 @@ def _left(outlook: Outlook, state: State, now_s: float) -> str:
     left_s = max(0.0, outlook.left_s - max(0.0, now_s - outlook.at_s))
     at = f", at {wall_time(state.wall, left_s + now_s - state.now_s)}" if state.wall else ""
     return f"{span(left_s)}{at}"
-
-
-def _amount(value: float, outlook: Outlook, units: str, *, sign: bool = True) -> str:
-    """A value with two digits and its unit."""
-    number, unit = (in_micro(value, units), MICRO[units][0]) if outlook.unit == "um" else (value, "K")
-    if not math.isfinite(number):
-        return "not known"
-    digits = max(0, _DIGITS - 1 - math.floor(math.log10(abs(number)))) if number else _DIGITS
-    digits = min(digits, 4)
-    return f"{number:{'+' if sign else ''}z.{digits}f} {unit}".replace("-", "−")

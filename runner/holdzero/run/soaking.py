@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal
+from itertools import pairwise
 
 from holdzero.display import span_text
 from holdzero.limit import exceeds
@@ -21,13 +21,13 @@ BETWEEN = "part less reference"
 _ENOUGH = 0.25
 """Part of a soak's time that must be watched before it may end early: what hardly moves in a moment may still be slow
 (common practice, no source)."""
-_ROUNDED = math.sqrt(12.0)
+_FINER, _COARSER = 0.5, 25.0
 
 
 def outlooks_of(state: State, slot: Slot) -> tuple[Outlook, ...]:
     """How all that was watched in a soak stands: the reading, each temperature, part less reference.
 
-    What is at rest by too little that was watched has no limit here: it does not end a soak before its time.
+    What seems at rest, but was watched too little, does not end a soak before its time.
 
     Args:
         state: of the run.
@@ -35,25 +35,32 @@ def outlooks_of(state: State, slot: Slot) -> tuple[Outlook, ...]:
     """
     # A soak that begins anew, after a reading between, knows nothing of what was under the tip before.
     seen = [item for item in state.observed if item.slot.id == slot.id and item.time_s >= state.soak_from_s]
-    step = state.comparator.resolution if state.comparator is not None else None
+    resolution = state.comparator.resolution if state.comparator is not None else None
     found: list[Outlook | None] = []
     for of in dict.fromkeys(item.of for item in seen):
         own = [item for item in seen if item.of == of]
         times, values = [item.time_s for item in own], [item.value for item in own]
         if of:
-            floor = _shown_step(values) / _ROUNDED
-            found.append(outlook_of(times, values, of=of, unit="K", within=_limit(slot, of), floor=floor))
+            step = _thermometer_step(values)
+            found.append(outlook_of(times, values, of=of, unit="K", within=_limit(slot, of), step=step))
         else:
-            floor = step / _ROUNDED if step is not None else 0.0
-            found.append(outlook_of(times, values, of=of, unit="um", within=slot.within_um, floor=floor))
+            step = _comparator_step(values, resolution)
+            found.append(outlook_of(times, values, of=of, unit="um", within=slot.within_um, step=step))
     times, values = _difference(seen)
-    both = [item.value for item in seen if item.of in ("part", "reference")]
-    floor = _shown_step(both) * math.sqrt(2.0) / _ROUNDED
-    found.append(outlook_of(times, values, of=BETWEEN, unit="K", within=slot.within_K, floor=floor))
+    # Both of a difference are rounded.
+    step = sum(_thermometer_step([item.value for item in seen if item.of == of]) for of in ("part", "reference"))
+    found.append(outlook_of(times, values, of=BETWEEN, unit="K", within=slot.within_K, step=step))
     outlooks = tuple(outlook for outlook in found if outlook is not None)
     if _enough(seen, slot):
         return outlooks
-    return tuple(replace(outlook, within=None, left_s=None) if outlook.settled else outlook for outlook in outlooks)
+    until_s = state.soak_from_s + _ENOUGH * slot.at_least_s
+    return tuple(_too_short(outlook, until_s) for outlook in outlooks)
+
+
+def _too_short(outlook: Outlook, until_s: float) -> Outlook:
+    """The same, not watched for long enough before the end of a time [s]."""
+    left_s = max(outlook.left_s, until_s - outlook.at_s) if outlook.left_s is not None else None
+    return replace(outlook, enough=False, left_s=left_s if left_s != 0.0 else None)
 
 
 def _limit(slot: Slot, of: str) -> float | None:
@@ -75,30 +82,44 @@ def _enough(seen: Sequence[Observed], slot: Slot) -> bool:
     return True
 
 
-def _shown_step(values: Sequence[float]) -> float:
-    """The last decimal in which values are shown: what is less than that is not seen at all."""
+def _comparator_step(values: Sequence[float], resolution: float | None) -> float:
+    """In which a reading is shown [um]: the comparator's resolution, unless values are clearly finer."""
+    finest = _finest_gap(values)
+    if resolution is None:
+        return finest or 0.0
+    return finest if finest is not None and finest < _FINER * resolution else resolution
+
+
+def _thermometer_step(values: Sequence[float]) -> float:
+    """In which a temperature is shown [K]: no finer than its last decimal; a sensor may have coarser steps of its own."""
     places = (Decimal(repr(value)).as_tuple().exponent for value in values)
-    return 10.0 ** min((place for place in places if isinstance(place, int)), default=0)
+    decimal = 10.0 ** min((place for place in places if isinstance(place, int)), default=0)
+    return min(max(decimal, _finest_gap(values) or 0.0), _COARSER * decimal)
+
+
+def _finest_gap(values: Sequence[float]) -> float | None:
+    """The least difference between two values that were seen; None where all are alike."""
+    levels = sorted({round(value, 9) for value in values})
+    return min((higher - lower for lower, higher in pairwise(levels)), default=None)
 
 
 def _difference(seen: Sequence[Observed]) -> tuple[list[float], list[float]]:
-    """Times [s] and values [K] of part less reference, where both were seen."""
-    last: dict[str, float] = {}
+    """Times [s] and values [K] of part less reference: whenever both were seen since the last one, so that none is old."""
+    newest: dict[str, float] = {}
     times: list[float] = []
     values: list[float] = []
     for item in seen:
-        if item.of not in ("part", "reference"):
-            continue
-        last[item.of] = item.value
-        if len(last) == 2:  # noqa: PLR2004  part and reference
+        if item.of in ("part", "reference"):
+            newest[item.of] = item.value
+        if len(newest) == 2:  # noqa: PLR2004  part and reference
             times.append(item.time_s)
-            values.append(last["part"] - last["reference"])
+            values.append(newest.pop("part") - newest.pop("reference"))
     return times, values
 
 
 def settled(outlooks: Sequence[Outlook]) -> bool | None:
     """Whether all that the routine limits is at rest; None where nothing of it was watched."""
-    judged = [outlook for outlook in outlooks if outlook.within is not None]
+    judged = [outlook for outlook in outlooks if outlook.judged]
     return all(outlook.settled for outlook in judged) if judged else None
 
 
