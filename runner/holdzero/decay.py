@@ -11,7 +11,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Decay", "Floats", "Profile", "fit_decay", "profile_of"]
+__all__ = ["Decay", "Floats", "fit_decay"]
 
 Floats: TypeAlias = NDArray[np.float64]
 
@@ -66,17 +66,6 @@ class Decay:
     def rate_standard(self) -> Floats:
         """Standard uncertainty of the rate [1/unit of time]."""
         return np.asarray(self.rate * self.residual * np.sqrt(self._log_rate_square))
-
-    @property
-    def slope_at_zero(self) -> tuple[Floats, Floats]:
-        """Slope −k·A of the first group at time zero and its standard uncertainty [unit of readings/unit of time]."""
-        amplitude = self.amplitude[..., 0]
-        own = self._amplitude_square[..., 0]
-        with np.errstate(invalid="ignore"):
-            common = np.square(amplitude + self._amplitude_slope[..., 0]) * self._log_rate_square
-            # Where nothing fades, nothing is known of its rate: 0 · ∞.
-            spread = self.rate * self.residual * np.sqrt(own + common)
-        return -self.rate * amplitude, np.where(np.isnan(spread), np.inf, spread)
 
     def faded(self, times: Floats) -> Floats:
         """exp(−k·t) at each time [1], last axis."""
@@ -300,38 +289,3 @@ def _f(problem: _Problem, best: _Projected, residual: Floats) -> Floats:
     with np.errstate(divide="ignore", invalid="ignore"):
         f = np.where(residual > 0.0, explained / np.square(residual), np.where(explained > 0.0, np.inf, 0.0))
     return np.asarray(f)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Profile:
-    """Fits of one group with the rate held; one number for each rate.
-
-    Attributes:
-        rate: k, held [1/unit of time].
-        rss: residual sum of squares [unit of the readings, squared].
-        amplitude: A at time zero [unit of the readings].
-        amplitude_root: its standard uncertainty over that of a reading [1].
-    """
-
-    rate: Floats
-    rss: Floats
-    amplitude: Floats
-    amplitude_root: Floats
-
-
-def profile_of(times: Floats, values: Floats, rates: Floats) -> Profile:
-    """Fit y = y∞ + A·exp(−k·t) for each of some rates k.
-
-    Args:
-        times: of the readings [any unit].
-        values: readings [any unit], one axis.
-        rates: k [1/unit of time].
-
-    Source: profile of a separable least-squares problem; Bates and Watts, Nonlinear Regression Analysis (1988), 6.1
-    (from memory).
-    """
-    repeated = np.broadcast_to(np.asarray(values, dtype=np.float64), (rates.size, times.size))
-    problem = _Problem(times, repeated, np.ones((times.size, 1)), from_zero=False)
-    found = _project(problem, np.log(rates))
-    root = np.sqrt(_ratio(np.ones_like(found.square), found.square)[..., 0])
-    return Profile(rate=rates, rss=found.rss, amplitude=found.factor[..., 0], amplitude_root=root)

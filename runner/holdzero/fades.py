@@ -41,7 +41,7 @@ _STRIDE, _WIDE = 0.5, 0.7
 # A descent is over when it gains less than this share of the sum of squares; a column is nothing below this share.
 _GAINED, _EMPTY = 1e-6, 1e-13
 _ACROSS = np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
-_ALONG = np.array([-1.0, -0.67, -0.33, 0.0, 0.33, 0.67, 1.0])
+_ENOUGH, _BETWEEN, _ZOOMS = 8, 8, 8
 _NOTHING = 1e-300
 _UNRESOLVED = 1e-10
 
@@ -75,6 +75,28 @@ class Course:
         return np.asarray(-np.exp(-np.outer(later_s, self.rates)) @ self.amplitudes)
 
 
+@dataclass(frozen=True, slots=True)
+class Valley:
+    """Pairs of rates, the best fast one for each slow one, in the order of log l.
+
+    Attributes:
+        log_rates: log k and log l, a row each.
+        rss: residual sums of squares [unit of the readings, squared].
+        widths: how the root of the sum of squares grows with log k [unit of the readings].
+    """
+
+    log_rates: Floats
+    rss: Floats
+    widths: Floats
+
+    def joined(self, other: Valley) -> Valley:
+        """Both, in order."""
+        log_rates = np.hstack([self.log_rates, other.log_rates])
+        order = log_rates[1].argsort(kind="stable")
+        both = (np.append(self.rss, other.rss), np.append(self.widths, other.widths))
+        return Valley(log_rates[:, order], both[0][order], both[1][order])
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fades:
     """The best pair of fades.
@@ -85,9 +107,7 @@ class Fades:
         course: the fast fade and the slow one.
         left: residuals [unit of the readings].
         taken: orthonormal columns, last axis the readings; what lies in them the fit has taken up [1].
-        turns: how the fit turns with log k and log l, less what the amplitudes take up [unit of the readings].
-        valley: log k and log l along the slow rates, the best k for each l; last the best pair.
-        widths: how the root of the sum of squares grows with log k, at each of these [unit of the readings].
+        valley: along the slow rates, the best fast one for each.
     """
 
     times_s: Floats
@@ -95,9 +115,7 @@ class Fades:
     course: Course
     left: Floats
     taken: Floats
-    turns: Floats
-    valley: Floats
-    widths: Floats
+    valley: Valley
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,9 +216,10 @@ def fit_fades(times_s: Floats, values: Floats) -> Fades:
     times = times_s - times_s[0]
     squares, _, _ = _grid(times, values)
     begin = np.stack([np.maximum(_FAST[squares.argmin(axis=0)], _SLOW + _APART), _SLOW])
-    valley, rss, widths = _descend(times, values, begin, rounds=_ROUNDS)
-    best, _, width = _descend(times, values, valley[:, [int(rss.argmin())]], rounds=_CLOSE_ROUNDS, both=True)
-    shapes = _shapes(times, np.exp(best))
+    valley = _descend(times, values, begin, rounds=_ROUNDS)
+    lowest = valley.log_rates[:, [int(valley.rss.argmin())]]
+    best = _descend(times, values, lowest, rounds=_CLOSE_ROUNDS, both=True)
+    shapes = _shapes(times, np.exp(best.log_rates))
     centred = values - values.mean()
     factors, left = shapes.amplitudes(centred), shapes.left(centred)[0]
     turns = np.vstack([_turn(times, factors, shapes, which) for which in (0, 1)])
@@ -208,12 +227,12 @@ def fit_fades(times_s: Floats, values: Floats) -> Fades:
     return Fades(
         times_s=times,
         values=values,
-        course=Course(rates=np.exp(best[:, 0]), amplitudes=at_end, settled=float(values[-1] - left[-1] - at_end.sum())),
+        course=Course(
+            rates=np.exp(best.log_rates[:, 0]), amplitudes=at_end, settled=float(values[-1] - left[-1] - at_end.sum())
+        ),
         left=left,
         taken=_orthonormal([np.ones_like(times), shapes.slow[0], shapes.own[0], *turns]),
-        turns=turns,
-        valley=np.hstack([valley, best]),
-        widths=np.append(widths, width),
+        valley=valley.joined(best),
     )
 
 
@@ -259,14 +278,8 @@ def _turn(times: Floats, factors: Floats, shapes: _Shapes, which: int) -> Floats
     return shapes.beyond(-factors[which][:, None] * exponents * np.exp(-exponents))
 
 
-def _descend(
-    times: Floats, values: Floats, begin: Floats, *, rounds: int, both: bool = False
-) -> tuple[Floats, Floats, Floats]:
-    """Gauss–Newton from each pair of log rates: on the fast rate alone, or on both.
-
-    Returns:
-        The best of each, its sum of squares, and the width across (see `Fades.widths`).
-    """
+def _descend(times: Floats, values: Floats, begin: Floats, *, rounds: int, both: bool = False) -> Valley:
+    """Gauss–Newton from each pair of log rates: on the fast rate alone, or on both."""
     centred = values - values.mean()
     best, rss, width = begin, np.full(begin.shape[1], np.inf), np.zeros(begin.shape[1])
     tried = begin
@@ -289,7 +302,7 @@ def _descend(
             step[0] = _ratio(_dot(across, left), square)
         # What went too far comes back half the way.
         tried = _within(np.where(better, tried + np.clip(step, -_STRIDE, _STRIDE), (tried + best) / 2.0))
-    return best, rss, width
+    return Valley(best, rss, width)
 
 
 def _step(across: Floats, along: Floats, left: Floats) -> Floats:
@@ -350,19 +363,37 @@ def reach_of(fades: Fades, noise: Noise, *, quantile: float, plain: float) -> Re
 
 
 def _tried(fades: Fades, whole: float) -> Floats:
-    """Log rates to try: along the slow rates, closer about the best one, and across."""
-    one, mixed = float(fades.turns[0] @ fades.turns[0]), float(fades.turns[0] @ fades.turns[1])
-    lean = mixed / one if one > _NOTHING else 0.0
-    free = float(fades.turns[1] @ fades.turns[1]) - lean * mixed
-    valley, widths = fades.valley, fades.widths
-    if free > _NOTHING and whole / math.sqrt(free) < 1.0:
-        apart = _ALONG * whole / math.sqrt(free)
-        close = _within(valley[:, [-1]] + np.stack([-lean * apart, apart]))
-        close, _, width = _descend(fades.times_s, fades.values, close, rounds=_FEW_ROUNDS)
-        valley, widths = np.hstack([valley, close]), np.append(widths, width)
-    across = np.minimum(whole / np.maximum(widths, _NOTHING), _WIDE)[:, None] * _ACROSS
-    fast, slow = valley[0][:, None] + across, np.broadcast_to(valley[1][:, None], across.shape)
+    """Log rates to try: along the slow rates as far as they are allowed, and across each."""
+    valley = _explored(fades, whole)
+    free = np.sqrt(np.maximum(whole**2 - (valley.rss - valley.rss.min()), 0.0))
+    across = np.minimum(free / np.maximum(valley.widths, _NOTHING), _WIDE)[:, None] * _ACROSS
+    fast, slow = valley.log_rates[0][:, None] + across, np.broadcast_to(valley.log_rates[1][:, None], across.shape)
     return _within(np.stack([fast.ravel(), slow.ravel()]))
+
+
+def _explored(fades: Fades, whole: float) -> Valley:
+    """The valley, with more and more slow rates between those that are not allowed any more, until enough are."""
+    valley = fades.valley
+    for _ in range(_ZOOMS):
+        slow, above = valley.log_rates[1], np.sqrt(np.maximum(valley.rss - valley.rss.min(), 0.0))
+        allowed = np.flatnonzero(above <= whole)
+        first, last = max(int(allowed[0]) - 1, 0), min(int(allowed[-1]) + 1, slow.size - 1)
+        enough = allowed.size >= _ENOUGH
+        # Where the way out crosses what is allowed, if it rises evenly.
+        ends = [
+            slow[inner] + (slow[outer] - slow[inner]) * (whole - above[inner]) / (above[outer] - above[inner])
+            for inner, outer in ((int(allowed[0]), first), (int(allowed[-1]), last))
+            if above[outer] > whole
+        ]
+        between = [] if enough else np.linspace(slow[first], slow[last], _BETWEEN + 2)[1:-1]
+        more = np.concatenate([ends, between])
+        if not more.size:
+            break
+        begin = _within(np.stack([np.interp(more, slow, valley.log_rates[0]), more]))
+        valley = valley.joined(_descend(fades.times_s, fades.values, begin, rounds=_FEW_ROUNDS))
+        if enough:
+            break
+    return valley
 
 
 def _farthest(size: Floats, root: Floats, sum_of_sizes: Floats, above: Floats, noise: Noise, quantile: float) -> float:

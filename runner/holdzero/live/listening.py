@@ -21,6 +21,7 @@ from holdzero.run import Run
 from holdzero.run.answer import WATCHED, seen_value
 from holdzero.run.commands import COMPARATOR, THERMOMETERS, Absent, LineIn, LineOut
 from holdzero.run.plan import SlotKind
+from holdzero.run.soaking import reading_step
 
 __all__ = ["Ask", "Conducted", "Listening"]
 
@@ -343,7 +344,9 @@ class Listening:
             soaks = (slot for slot in self._bound.run.state.slots if slot.kind is SlotKind.SOAK)
             within = next((slot.within_um for slot in soaks if slot.within_um is not None), None)
             times, values = [at for at, _ in points], [value for _, value in points]
-            found = outlook_of(times, values, of="", unit="um", within=within)
+            comparator = self._bound.run.state.comparator
+            step = reading_step(values, comparator.resolution if comparator is not None else None)
+            found = outlook_of(times, values, of="", unit="um", within=within, step=step)
             self._outlook = (now_s, found)
         return self._outlook[1]
 

@@ -14,6 +14,7 @@ from holdzero.run.plan import Slot
 from holdzero.run.state import Observed, State
 
 __all__ = ["BETWEEN", "left_text", "may_end", "missing_text", "outlooks_of", "settled"]
+__all__ = ["BETWEEN", "may_end", "outlooks_of", "reading_step", "settled"]
 
 BETWEEN = "part less reference"
 """What the difference of two thermometers goes by."""
@@ -44,7 +45,7 @@ def outlooks_of(state: State, slot: Slot) -> tuple[Outlook, ...]:
             step = _thermometer_step(values)
             found.append(outlook_of(times, values, of=of, unit="K", within=_limit(slot, of), step=step))
         else:
-            step = _comparator_step(values, resolution)
+            step = reading_step(values, resolution)
             found.append(outlook_of(times, values, of=of, unit="um", within=slot.within_um, step=step))
     times, values = _difference(seen)
     # Both of a difference are rounded.
@@ -82,8 +83,13 @@ def _enough(seen: Sequence[Observed], slot: Slot) -> bool:
     return True
 
 
-def _comparator_step(values: Sequence[float], resolution: float | None) -> float:
-    """In which a reading is shown [um]: the comparator's resolution, unless values are clearly finer."""
+def reading_step(values: Sequence[float], resolution: float | None) -> float:
+    """The step in which readings are shown [um]: the comparator's resolution, unless values are clearly finer.
+
+    Args:
+        values: that were shown [um].
+        resolution: of the comparator [um]; None where it is not known.
+    """
     finest = _finest_gap(values)
     if resolution is None:
         return finest or 0.0
