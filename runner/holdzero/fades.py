@@ -104,6 +104,7 @@ class Fades:
     Attributes:
         times_s: of the readings, the first at zero [s].
         values: readings [any unit].
+        begun: amplitudes at the first reading, the fast one first [unit of the readings].
         course: the fast fade and the slow one.
         left: residuals [unit of the readings].
         taken: orthonormal columns, last axis the readings; what lies in them the fit has taken up [1].
@@ -112,6 +113,7 @@ class Fades:
 
     times_s: Floats
     values: Floats
+    begun: Floats
     course: Course
     left: Floats
     taken: Floats
@@ -227,6 +229,7 @@ def fit_fades(times_s: Floats, values: Floats) -> Fades:
     return Fades(
         times_s=times,
         values=values,
+        begun=factors[:, 0],
         course=Course(
             rates=np.exp(best.log_rates[:, 0]), amplitudes=at_end, settled=float(values[-1] - left[-1] - at_end.sum())
         ),

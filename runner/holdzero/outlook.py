@@ -32,7 +32,7 @@ _TAKEN_UP = 3.0
 _CURVE, _AHEAD = 60, 0.5
 # What double arithmetic leaves of a fit, as a share of how far the readings reach; and what underflows.
 _ROUNDINGS, _NOTHING = 1e-8, 1e-12
-_HOPELESS, _FAR = 4.0, 100.0
+_HOPELESS, _FAR, _SPENT = 4.0, 100.0, 0.2
 _LONGEST_S, _ASKED, _ZOOMS = 8.0 * 3600.0, 400, 3
 _DRAWN = 240
 _KEPT = 32
@@ -116,6 +116,19 @@ class _Stretch:
     noise: Noise
     dof: float
     doubts: Doubts
+
+    @property
+    def spent(self) -> int:
+        """How many of its oldest points are all that the fast fade explains, where that is few: it is better spent anew.
+
+        Above all that is so where the stretch begins just before a jump: one fade would be left for all after it.
+        """
+        begun, fades = abs(float(self.fades.begun[0])), self.fades
+        if begun <= self.noise.spread or self.doubts.newest == 0:
+            return 0
+        over_s = math.log(begun / self.noise.spread) / float(fades.course.rates[0])
+        spent = int(np.searchsorted(fades.times_s, over_s))
+        return spent if spent <= _SPENT * fades.times_s.size else 0
 
     def reach(self, error: float) -> Reach:
         """How far reaches what its points allow, but for such an error [1]."""
@@ -215,6 +228,10 @@ def _newest(times: Floats, points: Floats, step: float, within: float | None) ->
             reach = swinging.reach(error)
             if reach.to_come <= within:
                 return _worse(shown, (swinging, reach))
+        spent = 0 if doubts.refused else stretch.spent * max(1, count // stretch.fades.values.size)
+        if spent:
+            count -= spent
+            continue
         if not doubts.refused:
             shown = _worse(shown, (stretch, stretch.reach(error)))
             if not doubts.doubted or within is None or shown[1].to_come > within:

@@ -114,7 +114,7 @@ def made_up(seed: int, number: int) -> Soak:
         true += swing * np.sin(2.0 * np.pi * (times / period_s + random.random()))
         words.append(f"swings by {swing:.3f} in {period_s / 60.0:.0f} min")
     noise = 0.0 if random.random() < 0.1 else _log_uniform(random, 0.003, 0.5)
-    step = 0.0 if random.random() < 0.2 else _log_uniform(random, 0.003, 1.5)
+    step = 0.0 if noise and random.random() < 0.2 else _log_uniform(random, 0.003, 1.5)
     shown = true + noise * random.standard_normal(times.size) + random.uniform(-1.0, 1.0)
     if step:
         shown = np.round(shown / step) * step
@@ -172,25 +172,34 @@ def quick_reach(soak: Soak, begin: int) -> Floats:
 
 
 def wrong_looks(soak: Soak, *, everywhere: bool = False) -> list[int]:
-    """After how many points an end would be wrong, and is looked for."""
+    """After how many points an end would be wrong, and is looked for: the likeliest first, or everywhere in order."""
     numbers = np.arange(1, soak.times_s.size + 1)
-    looked = (np.abs(soak.to_come) > WITHIN) & (numbers >= soak.earliest)
-    if not everywhere and looked.any():
-        reach = quick_reach(soak, 0)
-        if soak.began:
-            reach = np.minimum(reach, quick_reach(soak, min(soak.began, soak.times_s.size - 1)))
-        looked &= reach <= _MORE * WITHIN
-    return [int(number) for number in numbers[looked]]
+    wrong = numbers[(np.abs(soak.to_come) > WITHIN) & (numbers >= soak.earliest)]
+    if everywhere or not wrong.size:
+        return [int(number) for number in wrong]
+    reach = quick_reach(soak, 0)
+    if soak.began:
+        reach = np.minimum(reach, quick_reach(soak, min(soak.began, soak.times_s.size - 1)))
+    likely = reach[wrong - 1] <= _MORE * WITHIN
+    return [int(number) for number in wrong[likely][reach[wrong - 1][likely].argsort(kind="stable")]]
 
 
-def wrong_end(soak: Soak, *, everywhere: bool = False) -> int | None:
-    """After how many points it ended wrongly; None where it did not, or had ended rightly before."""
-    first = next((points for points in wrong_looks(soak, everywhere=everywhere) if soak.ends(points)), None)
+def wrong_end(soak: Soak, *, everywhere: bool = False, most: int | None = None) -> int | None:
+    """After how many points it ended wrongly; None where it did not, or had ended rightly before.
+
+    Args:
+        soak: made up.
+        everywhere: whether every point is looked at.
+        most: how many points at most, the likeliest ones.
+    """
+    looks = sorted(wrong_looks(soak, everywhere=everywhere)[:most])
+    first = next((points for points in looks if soak.ends(points)), None)
     if first is None:
         return None
     size = np.abs(soak.to_come)
     before = [points for points in range(soak.earliest, first) if size[points - 1] <= WITHIN]
-    return None if any(soak.ends(points) for points in before[::-1]) else first
+    # A soak that may end goes on doing so, mostly: every third point finds it.
+    return None if any(soak.ends(points) for points in before[::-3]) else first
 
 
 def tried(seed: int, first: int, many: int, *, everywhere: bool) -> None:

@@ -1,10 +1,15 @@
-"""Whatever is seen during a soak, its outlook is made, and says nothing that can't be."""
+"""Whatever is seen during a soak, its outlook is made, says nothing that can't be, and ends nothing too early."""
 
 from __future__ import annotations
 
+import importlib.util
 import math
+import sys
+from pathlib import Path
+from types import ModuleType
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -46,3 +51,37 @@ def test_where_the_zero_stands_changes_nothing_but_the_value(values: list[float]
     assert moved is not None
     scale = 1.0 + max(map(abs, values)) + abs(shift)
     assert abs(moved.now - plain.now - shift) <= 1e-3 * scale
+
+
+@pytest.fixture(scope="module")
+def soaks() -> ModuleType:
+    """The made-up soaks of the long form, `python tests/benchmarks/soaks.py`."""
+    path = Path(__file__).parents[1] / "benchmarks" / "soaks.py"
+    spec = importlib.util.spec_from_file_location("soaks", path)
+    assert spec is not None
+    assert spec.loader is not None
+    # A data class looks itself up among the modules.
+    module = sys.modules["soaks"] = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+class TestMadeUpSoaks:
+    """Fast and slow fades, steps, ramps, late starts, noise, coarse dials, thermometers: what is to come is known."""
+
+    MANY = 1500
+
+    def test_never_end_with_more_to_come_than_is_allowed_that_shows(self, soaks: ModuleType) -> None:
+        made = [soaks.made_up(2, number) for number in range(self.MANY)]
+        # Each is asked at the one point at which a wrong end is likeliest.
+        ends = [soaks.wrong_end(soak, most=1) for soak in made]
+        wrong = [number for number, end in enumerate(ends) if end is not None]
+        assert [number for number in wrong if made[number].shows(ends[number])] == []
+        # What began so lately that noise hides it can't be seen by anybody; in all, the confidence is kept.
+        assert len(wrong) <= 0.05 * self.MANY
+
+    def test_are_of_all_kinds_and_some_have_more_to_come_when_they_might_end(self, soaks: ModuleType) -> None:
+        made = [soaks.made_up(2, number) for number in range(200)]
+        assert {soak.kind for soak in made} == set(soaks.KINDS)
+        assert sum(abs(soak.to_come[soak.earliest - 1]) > soaks.WITHIN for soak in made) > 60
+        assert sum(bool(soaks.wrong_looks(soak)) for soak in made) > 20
