@@ -32,7 +32,8 @@ _TAKEN_UP = 3.0
 _CURVE, _AHEAD = 60, 0.5
 # What double arithmetic leaves of a fit, as a share of how far the readings reach; and what underflows.
 _ROUNDINGS, _NOTHING = 1e-8, 1e-12
-_HOPELESS, _FAR, _SPENT = 4.0, 100.0, 0.2
+_FAR, _SPENT = 100.0, 0.2
+_CHANGES = 2
 _LONGEST_S, _ASKED, _ZOOMS = 8.0 * 3600.0, 400, 3
 _DRAWN = 240
 _KEPT = 32
@@ -113,9 +114,20 @@ class _Stretch:
     """The newest points, with fades fitted to them: how far they reach, and whether the fit holds."""
 
     fades: Fades
+    points: int
     noise: Noise
     dof: float
     doubts: Doubts
+
+    @property
+    def each(self) -> int:
+        """How many points stand behind each that was fitted."""
+        return max(1, self.points // self.fades.values.size)
+
+    @property
+    def newest(self) -> int:
+        """How many of the newest points are after a change; 0 where none is found."""
+        return min(self.doubts.newest * self.each, self.points - 1)
 
     @property
     def spent(self) -> int:
@@ -124,11 +136,11 @@ class _Stretch:
         Above all that is so where the stretch begins just before a jump: one fade would be left for all after it.
         """
         begun, fades = abs(float(self.fades.begun[0])), self.fades
-        if begun <= self.noise.spread or self.doubts.newest == 0:
+        if begun <= self.noise.spread or self.points < _FEWEST_TESTED:
             return 0
         over_s = math.log(begun / self.noise.spread) / float(fades.course.rates[0])
         spent = int(np.searchsorted(fades.times_s, over_s))
-        return spent if spent <= _SPENT * fades.times_s.size else 0
+        return spent * self.each if spent <= _SPENT * fades.times_s.size else 0
 
     def reach(self, error: float) -> Reach:
         """How far reaches what its points allow, but for such an error [1]."""
@@ -171,7 +183,7 @@ def outlook_of(
 
 
 @lru_cache(maxsize=_KEPT)
-def _outlook(  # noqa: PLR0913  one more name for each would say no more
+def _outlook(
     times_s: tuple[float, ...],
     values: tuple[float, ...],
     of: str,
@@ -212,8 +224,8 @@ def _newest(times: Floats, points: Floats, step: float, within: float | None) ->
     """The longest newest stretch whose fit holds, and how far reaches what it allows.
 
     Where something seems to have begun late, what came after it is asked too before anything is settled, and the larger
-    counts. Where a fit is refused by what goes up and down and stays small, that counts as an error that does not
-    average, in place of points that are given up.
+    counts. Where few changes do not explain what refuses the fit, it goes up and down: that counts as an error that
+    does not average.
     """
     error = (1.0 - _CONFIDENCE) * (FEWEST - 1.0) / (times.size * (times.size - 1.0))
     shown: tuple[_Stretch, Reach] | None = None
@@ -222,26 +234,38 @@ def _newest(times: Floats, points: Floats, step: float, within: float | None) ->
         # Which stretch is taken is chosen too: each that is tried has a part of the error for itself alone.
         error /= 2.0
         stretch = _stretch(times[-count:], points[-count:], step)
-        doubts = stretch.doubts
-        swinging = _swinging(stretch)
-        if doubts.refused and within is not None and swinging.noise.systematic <= _HOPELESS * within:
-            reach = swinging.reach(error)
-            if reach.to_come <= within:
-                return _worse(shown, (swinging, reach))
-        spent = 0 if doubts.refused else stretch.spent * max(1, count // stretch.fades.values.size)
-        if spent:
-            count -= spent
-            continue
-        if not doubts.refused:
+        if stretch.doubts.refused:
+            newest = stretch.newest
+            if not newest or not _hold(times[-count:-newest], points[-count:-newest], step, _CHANGES):
+                swinging = _swinging(stretch)
+                return _worse(shown, (swinging, swinging.reach(error)))
+            count = newest
+        elif stretch.spent:
+            count -= stretch.spent
+        else:
             shown = _worse(shown, (stretch, stretch.reach(error)))
-            if not doubts.doubted or within is None or shown[1].to_come > within:
+            if not stretch.doubts.doubted or within is None or shown[1].to_come > within:
                 return shown
-        count = min(doubts.newest * max(1, count // stretch.fades.values.size), count - 1)
+            count = stretch.newest
     if shown is not None:
         return shown[0], replace(shown[1], to_come=math.inf)
     count = max(FEWEST, int(np.count_nonzero(times >= times[times < times[-1]][-1])))
     stretch = _stretch(times[-count:], points[-count:], step)
     return stretch, replace(stretch.reach(error), to_come=math.inf)
+
+
+def _hold(times: Floats, points: Floats, step: float, changes: int) -> bool:
+    """Whether no more than so many changes explain all the points."""
+    if times.size < _FEWEST_TESTED or times[-1] <= times[0]:
+        return True
+    stretch = _stretch(times, points, step)
+    newest = stretch.newest
+    if not stretch.doubts.refused:
+        return True
+    if not changes or not newest:
+        return False
+    after = _hold(times[-newest:], points[-newest:], step, 0)
+    return after and _hold(times[:-newest], points[:-newest], step, changes - 1)
 
 
 def _worse(shown: tuple[_Stretch, Reach] | None, found: tuple[_Stretch, Reach]) -> tuple[_Stretch, Reach]:
@@ -264,11 +288,11 @@ def _stretch(times: Floats, points: Floats, step: float) -> _Stretch:
         spread=max(math.sqrt(float(fades.left @ fades.left) / dof), least), systematic=rounding_bias(points, step)
     )
     if own.size < _FEWEST_TESTED:
-        return _Stretch(fades, noise, dof, Doubts(refused=False, doubted=False, newest=0))
+        return _Stretch(fades, times.size, noise, dof, Doubts(refused=False, doubted=False, newest=0))
     doubts = doubts_of(
         fades.times_s, fades.left, fades.taken, spread=noise.spread, systematic=noise.systematic, dof=dof
     )
-    return _Stretch(fades, noise, dof, doubts)
+    return _Stretch(fades, times.size, noise, dof, doubts)
 
 
 def _swinging(stretch: _Stretch) -> _Stretch:
@@ -286,7 +310,7 @@ def _shown(stretch: _Stretch, reach: Reach) -> tuple[Course | None, float, float
     fades, noise = stretch.fades, stretch.noise
     quantile = float(student_quantile(_PLAIN, stretch.dof))
     least = float(fades.left @ fades.left)
-    allowed = least + (quantile * noise.spread + noise.systematic * math.sqrt(fades.left.size)) ** 2
+    allowed = least + (quantile * noise.spread) ** 2
     apart = fades.times_s - fades.times_s.mean()
     weights = apart / float(apart @ apart)
     slope, level = float(weights @ fades.values), float(fades.values.mean())

@@ -29,7 +29,7 @@ class Doubts:
     Attributes:
         refused: it does not.
         doubted: it may not: something seems to have begun late.
-        newest: how many of the newest readings are after the change, where it is refused or doubted.
+        newest: how many of the newest readings are after a change; 0 where none is found.
     """
 
     refused: bool
@@ -98,11 +98,11 @@ def doubts_of(times_s: Floats, left: Floats, taken: Floats, *, spread: float, sy
         float(student_quantile(1.0 - error / (2.0 * t.size), dof)) < float(t[at]) for error in (_GIVEN_UP, _DOUBTED)
     )
     in_runs = signs < float(student_quantile(_GIVEN_UP, math.inf))
-    after = int(newest[at]) if doubted else left.size
-    if (refused or in_runs) and 2 * after >= left.size:
+    after = int(newest[at]) if doubted else 0
+    if ((refused or in_runs) and 2 * after >= left.size) or (in_runs and not after):
         # What began long ago shows by how far the fit misses it.
         missed = left.size - 1 - int(np.abs(left).argmax())
-        after = missed if 2 * missed >= left.size else left.size // 2
+        after = missed if 2 * missed >= left.size else 0
     return Doubts(refused=refused or in_runs, doubted=doubted, newest=after)
 
 

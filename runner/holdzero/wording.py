@@ -120,9 +120,8 @@ def drift_text(per_min: float, expanded: float, unit: str) -> str:
     ('−1.303 ± 0.089 µm/min', '0.000 ± 0.000 K/min')
     """
     decimals = min(decimals_for(expanded), 3)
-    return f"{per_min:{'+' if round(per_min, decimals) else ''}z.{decimals}f} ± {expanded:.{decimals}f} {unit}/min".replace(
-        "-", "−"
-    )
+    sign = "+" if round(per_min, decimals) else ""
+    return f"{per_min:{sign}z.{decimals}f} ± {expanded:.{decimals}f} {unit}/min".replace("-", "−")
 
 
 def limits_text(lower_um: float | None, upper_um: float | None, units: str) -> str:

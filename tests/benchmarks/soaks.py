@@ -3,9 +3,9 @@
     python tests/benchmarks/soaks.py [--soaks 100000] [--seed 1] [--from 0] [--all]
     python tests/benchmarks/soaks.py --times
 
-The first prints each soak that ended wrongly, and a sum for each kind; with `--all` every point is looked at. The second
-prints after what time sound soaks end. It prints; it does not judge. What is allowed is one unit in every made-up soak, so
-that all else goes by it.
+The first prints each soak that ended wrongly, and a sum for each kind; with `--all` every point is looked at. The
+second prints after what time sound soaks end. It prints; it does not judge. What is allowed is one unit in every
+made-up soak, so that all else goes by it.
 """
 
 from __future__ import annotations
@@ -138,8 +138,8 @@ def _time_constants(random: np.random.Generator, kind: str) -> tuple[float, ...]
     return () if kind == "ramp" else (slow,) if kind == "step" else (float(random.choice([fast, slow])),)
 
 
-# A quick look first: with a coarse set of fades, and with noise and rounding as they are known here, how far reaches what
-# the points allow. Where that is more than 1.3 of what is allowed, the soak is not asked. `--all` asks it at every point.
+# A quick look first: with a coarse set of fades, and with noise and rounding as they are known here, how far reaches
+# what the points allow. Where that is more than 1.3 of what is allowed, the soak is not asked; `--all` asks it always.
 _RATES = 1.0 / np.array([20.0, 40.0, 80.0, 160.0, 300.0, 300.0, 500.0, 900.0, 1600.0, 2700.0])
 _PAIRS = [(fast, slow) for fast in range(5) for slow in range(5, 10) if _RATES[fast] / _RATES[slow] >= 1.5]
 _QUANTILE, _MORE, _DITHERED, _UNRESOLVED = 4.5, 1.3, 0.2, 1e-9
@@ -223,7 +223,45 @@ def tried(seed: int, first: int, many: int, *, everywhere: bool) -> None:
             print(f"... {number + 1}: {done}, {time.process_time() - begun:.0f} s", flush=True)
     for kind in KINDS:
         print(f"{kind}: {wrong[kind]} of {made[kind]} ended wrongly, {unseen[kind]} by what began too lately to show")
-    print(f"in all {wrong.total()} of {made.total()}, {unseen.total()} too late, in {time.process_time() - begun:.0f} s")
+    print(
+        f"in all {wrong.total()} of {made.total()}, {unseen.total()} too late, in {time.process_time() - begun:.0f} s"
+    )
+
+
+# A fade [allowed], its time constant [s], noise and step [allowed]; a point every five seconds.
+SOUND = (
+    (0.0, 120.0, 0.03, 0.01),
+    (0.0, 120.0, 0.1, 0.1),
+    (0.0, 120.0, 0.3, 0.1),
+    (20.0, 120.0, 0.03, 0.01),
+    (20.0, 120.0, 0.1, 0.1),
+    (20.0, 120.0, 0.3, 0.1),
+    (20.0, 300.0, 0.1, 0.1),
+    (20.0, 600.0, 0.1, 0.1),
+    (20.0, 1200.0, 0.1, 0.1),
+    (20.0, 120.0, 0.0, 0.2),
+    (20.0, 120.0, 0.0, 0.5),
+    (20.0, 120.0, 0.0, 1.0),
+    (20.0, 120.0, 0.0, 2.0),
+)
+
+
+def times() -> None:
+    """After what time sound soaks end: the middle of five of each."""
+    for size, tau_s, noise, step in SOUND:
+        ends = []
+        for seed in range(5):
+            random = np.random.default_rng(seed)
+            at_s = np.arange(0.0, LONGEST_S, 5.0)
+            true = size * np.exp(-at_s / tau_s)
+            shown = np.round((true + noise * random.standard_normal(at_s.size)) / step) * step
+            soak = Soak("one", "", at_s, true, shown, -true, 0, 1200.0, noise, step)
+            looks = range(60, at_s.size, 6)
+            ends.append(next((at_s[points - 1] / 60.0 for points in looks if soak.ends(points)), math.inf))
+        rest = max(0.0, tau_s * math.log(size / WITHIN)) / 60.0 if size else 0.0
+        fade = f"a fade of {size:g} with {tau_s / 60.0:g} min" if size else "no fade"
+        told = f"noise {noise:g}, step {step:g}: at rest after {rest:.1f} min"
+        print(f"{fade}, {told}, ends after {sorted(ends)[2]:.1f} min", flush=True)
 
 
 if __name__ == "__main__":
@@ -232,5 +270,9 @@ if __name__ == "__main__":
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--from", dest="first", type=int, default=0)
     parser.add_argument("--all", dest="everywhere", action="store_true")
+    parser.add_argument("--times", action="store_true")
     asked = parser.parse_args()
-    tried(asked.seed, asked.first, asked.soaks, everywhere=asked.everywhere)
+    if asked.times:
+        times()
+    else:
+        tried(asked.seed, asked.first, asked.soaks, everywhere=asked.everywhere)

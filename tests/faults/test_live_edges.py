@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
 
+from holdzero import events as e
 from holdzero.catalogue import Catalogue
+from holdzero.run import soaking as module
+from holdzero.run.fold import take
 from holdzero.run.plan import Slot
 from holdzero.run.soaking import may_end, outlooks_of, settled
 from holdzero.run.state import Observed, State
@@ -58,6 +62,27 @@ class TestASoakIsNotAtRest:
         assert settled(outlooks_of(state, slot)) is None
         assert not may_end(outlooks_of(state, slot), over=False)
 
+    @pytest.mark.parametrize("digits", [2, 1])
+    def test_by_a_fade_that_is_fitted_across_a_jump(self, digits: int) -> None:
+        # It stands still for ten seconds, jumps by 4 um, and fades with 2 min (worked out, not published).
+        state, slot = soaking()
+        left = {float(t): 4.0 * math.exp(-(t - 10.0) / 120.0) if t >= 10.0 else 0.0 for t in range(2400)}
+        seen: dict[float, float] = {}
+        for time_s, value in left.items():
+            seen[time_s] = round(value, digits)
+            if time_s % 20.0:
+                continue
+            outlooks = outlooks_of(watched(state, slot, "", seen), slot)
+            if may_end(outlooks, over=False):
+                break
+            if time_s == 60.0:
+                (outlook,) = outlooks
+                assert outlook.bound > value > 2.6
+                assert abs(outlook.rate_per_min + value / 2.0) < 2.0 * outlook.rate_u
+                assert abs(outlook.rate_per_min + value / 2.0) < 0.1
+        assert value < 0.5
+        assert time_s < 2390.0
+
     def test_by_what_was_seen_before_it_began_anew(self) -> None:
         state, slot = soaking()
         seen = {5.0 * number: 0.1 * (number % 2) for number in range(360)}
@@ -72,3 +97,42 @@ def test_a_soak_that_is_not_at_rest_goes_on_after_its_time_however_little_else_w
     state = watched(state, slot, "", {5.0 * number: 20.0 * math.exp(-number / 100.0) for number in range(240)})
     state = watched(state, slot, "part", {7.0: 20.0})
     assert not may_end(outlooks_of(state, slot), over=True)
+
+
+def test_a_soak_that_is_near_enough_but_was_watched_too_little_keeps_the_limit_that_was_set() -> None:
+    state, slot = soaking()
+    seen = {2.0 * number: 0.0 for number in range(149)}
+    state = watched(state, slot, "", {at: round(0.001 * (-1) ** (at // 2), 3) for at in seen})
+    (outlook,) = outlooks_of(state, slot)
+    assert (outlook.within, outlook.near, outlook.enough, outlook.settled) == (0.5, True, False, False)
+    assert outlook.left_s == pytest.approx(300.0 - 296.0)
+    assert settled((outlook,)) is None
+
+
+def test_a_difference_is_made_of_what_both_showed_since_the_last_one() -> None:
+    state, slot = soaking()
+    state = watched(state, slot, "part", {10.0 * number: 20.5 for number in range(120)})
+    # The thermometer of the reference sends no more after a minute.
+    state = watched(state, slot, "reference", {10.0 * number + 1.0: 20.0 for number in range(8)})
+    outlooks = {outlook.of: outlook for outlook in outlooks_of(state, slot)}
+    assert outlooks["part less reference"].points == 8
+    assert outlooks["part less reference"].at_s == 71.0
+
+
+def test_a_soak_is_folded_without_a_look_at_each_point(monkeypatch: pytest.MonkeyPatch) -> None:
+    looks = []
+
+    def look(times_s: Sequence[float], values: Sequence[float], **_: object) -> None:
+        assert len(times_s) == len(values)
+        looks.append(len(times_s))
+
+    monkeypatch.setattr(module, "outlook_of", look)
+    state, slot = soaking()
+    for number in range(2000):
+        seen = e.SoakObserved(
+            seq=state.seq + 1, wall=state.wall, time_s=float(number), slot=slot.id, of="", raw="0 um", value=0.0
+        )
+        state = take(state, seen)
+    ended = e.SoakEnded(seq=state.seq + 1, wall=state.wall, time_s=2000.0, slot=slot.id, reason="enough")
+    assert take(state, ended).soaks[0].reason == "enough"
+    assert looks == [2000, 0]

@@ -13,7 +13,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+
+from holdzero.statistics import runs_statistic
 
 DATA = Path(__file__).parent / "data"
 
@@ -72,3 +75,11 @@ def test_the_set_of_1001_readings_agrees_too() -> None:
     s, dof = pooled_standard_deviation([[float(text) for text in data_of("NumAcc2")]])
     assert dof == 1000
     assert matching_digits(float(s), 0.1) >= 14.0
+
+
+def test_runs_of_one_side_of_the_median_are_as_many_as_the_handbook_says() -> None:
+    # NIST/SEMATECH e-Handbook, 1.3.5.13, runs test of LEW.DAT: Z = 2.6938 (from memory; the data are NIST's own).
+    data = np.array([float(text) for text in data_of("Lew")])
+    z, runs = runs_statistic(data - np.median(data))
+    assert round(z, 4) == 2.6938
+    assert runs == 120

@@ -727,6 +727,23 @@ class TestASoak:
         assert soak.reason is None
         assert 5.0 * 2.718281828 ** (-soak.elapsed_s / 900.0) < 0.1
 
+    @pytest.mark.parametrize("watched", [True, False])
+    def test_is_not_ended_by_a_clock_on_the_wall_that_jumps(self, tmp_path: Path, watched: bool) -> None:
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.asks is not Asks.WAIT:
+                return "" if prompt.asks is Asks.CONFIRM else "+1 um"
+            bench.now += 10.0
+            if bench.now > 100.0:
+                bench.wall = "2026-03-03T20:00:00.000+00:00"
+            if watched and bench.now < 600.0:
+                bench.sends(f"{20.0 - bench.now / 60.0:.1f} um")
+            return "called away" if bench.now > 1000.0 and watched else None
+
+        run = Bench(tmp_path, list(self.STEPS), STREAM, hands).conduct()
+        (soak,) = run.state.soaks
+        assert soak.elapsed_s > (1000.0 if watched else 1199.0)
+        assert soak.reason == ("called away" if watched else None)
+
     def test_an_end_without_rest_and_without_a_reason_is_refused_by_the_fold(self, tmp_path: Path) -> None:
         run = Bench(tmp_path, list(self.STEPS), STREAM, self.fading(900.0, 5.0, 30.0)).conduct()
         at = next(index for index, event in enumerate(run.events) if isinstance(event, e.SoakEnded))

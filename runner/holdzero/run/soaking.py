@@ -97,7 +97,7 @@ def reading_step(values: Sequence[float], resolution: float | None) -> float:
 
 
 def _thermometer_step(values: Sequence[float]) -> float:
-    """In which a temperature is shown [K]: no finer than its last decimal; a sensor may have coarser steps of its own."""
+    """In which a temperature is shown [K]: no finer than its last decimal; the sensor may have coarser steps."""
     places = (Decimal(repr(value)).as_tuple().exponent for value in values)
     decimal = 10.0 ** min((place for place in places if isinstance(place, int)), default=0)
     return min(max(decimal, _finest_gap(values) or 0.0), _COARSER * decimal)
@@ -110,7 +110,7 @@ def _finest_gap(values: Sequence[float]) -> float | None:
 
 
 def _difference(seen: Sequence[Observed]) -> tuple[list[float], list[float]]:
-    """Times [s] and values [K] of part less reference: whenever both were seen since the last one, so that none is old."""
+    """Times [s] and values [K] of part less reference, whenever both were seen since the last one: none is old."""
     newest: dict[str, float] = {}
     times: list[float] = []
     values: list[float] = []
