@@ -20,8 +20,8 @@ __all__ = [
     "Fades",
     "Noise",
     "Reach",
+    "fit_fade",
     "fit_fades",
-    "likely_rate",
     "reach_of",
 ]
 
@@ -36,7 +36,7 @@ _FAST = np.log(1.0 / np.geomspace(FASTEST_S, BORDER_S, 20))
 _SLOW = np.log(1.0 / np.geomspace(BORDER_S, SLOWEST_S, 12))
 _LEAST = np.array([[_FAST[-1]], [_SLOW[-1]]])
 _MOST = np.array([[_FAST[0]], [_SLOW[0]]])
-_ROUNDS, _CLOSE_ROUNDS, _FEW_ROUNDS = 3, 16, 2
+_ROUNDS, _CLOSE_ROUNDS, _FEW_ROUNDS, _CLOSER = 3, 16, 2, 3
 _STRIDE, _WIDE = 0.5, 0.7
 # A descent is over when it gains less than this share of the sum of squares; a column is nothing below this share.
 _GAINED, _EMPTY = 1e-6, 1e-13
@@ -239,18 +239,24 @@ def fit_fades(times_s: Floats, values: Floats) -> Fades:
     )
 
 
-def likely_rate(times_s: Floats, values: Floats) -> float:
-    """The rate that explains readings best, if one fade alone does, to a fifth [1/s]: where to begin.
+def fit_fade(times_s: Floats, values: Floats) -> Course:
+    """Fit y = y∞ + A·exp(−k·t) by least squares, k within what is looked for, to a thousandth.
 
     Args:
-        times_s: of the readings, in order [s].
+        times_s: of the readings, in order, the first at zero [s].
         values: readings [any unit].
     """
-    rates = np.exp(np.append(_FAST, _SLOW))
-    shapes = np.exp(-rates[:, None] * (times_s - times_s[0]))
-    centred = shapes - shapes.mean(axis=-1, keepdims=True)
-    explained = np.square(centred @ values) / np.maximum(_dot(centred, centred), _NOTHING)
-    return float(rates[explained.argmax()])
+    tried, own = np.append(_FAST, _SLOW[1:]), values - values.mean()
+    for _ in range(_CLOSER):
+        shapes = np.exp(-np.exp(tried)[:, None] * times_s)
+        centred = shapes - shapes.mean(axis=-1, keepdims=True)
+        factors = _ratio(centred @ own, _dot(centred, centred))
+        best = int((factors * (centred @ own)).argmax())
+        found = tried[[best]], factors[[best]], shapes[best]
+        tried = np.linspace(tried[max(best - 1, 0)], tried[min(best + 1, tried.size - 1)], tried.size)
+    log_rate, factor, shape = found
+    settled = float(values.mean() - factor[0] * shape.mean())
+    return Course(rates=np.exp(log_rate), amplitudes=factor * shape[-1], settled=settled)
 
 
 def _grid(times: Floats, values: Floats) -> tuple[Floats, Floats, Floats]:

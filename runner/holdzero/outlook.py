@@ -13,8 +13,8 @@ from typing import Literal
 
 import numpy as np
 
-from holdzero.decay import Floats, fit_decay
-from holdzero.fades import FASTEST_S, SLOWEST_S, Course, Fades, Noise, Reach, fit_fades, likely_rate, reach_of
+from holdzero.decay import Floats
+from holdzero.fades import SLOWEST_S, Course, Fades, Noise, Reach, fit_fade, fit_fades, reach_of
 from holdzero.limit import exceeds
 from holdzero.model import student_quantile
 from holdzero.residuals import Doubts, doubts_of, rounding_bias, swing_of
@@ -131,7 +131,7 @@ class _Stretch:
 
     @property
     def spent(self) -> int:
-        """How many of its oldest points are all that the fast fade explains, where that is few: it is better spent anew.
+        """How many of its oldest points are all that the fast fade explains, where that is few: better spent anew.
 
         Above all that is so where the stretch begins just before a jump: one fade would be left for all after it.
         """
@@ -320,15 +320,8 @@ def _shown(stretch: _Stretch, reach: Reach) -> tuple[Course | None, float, float
         reached += noise.systematic * float(np.abs(weights).sum())
         at_rest = Course(rates=np.zeros(1), amplitudes=np.zeros(1), settled=level)
         return (None if abs(slope) > reached else at_rest), slope, reached / quantile
-    one = fit_decay(
-        fades.times_s,
-        fades.values,
-        rates=(1.0 / SLOWEST_S, 1.0 / FASTEST_S),
-        start_rate=likely_rate(fades.times_s, fades.values),
-    )
-    faded = one.amplitude * one.faded(fades.times_s)
-    left = fades.values - one.settled - faded
-    plain = Course(rates=np.atleast_1d(one.rate), amplitudes=faded[-1:], settled=float(one.settled[0]))
+    plain = fit_fade(fades.times_s, fades.values)
+    left = fades.values - plain.settled + plain.to_come_after(fades.times_s - fades.times_s[-1])
     course = plain if float(left @ left) <= allowed else fades.course
     return course, course.slope, reach.slope / quantile
 
