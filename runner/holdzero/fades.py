@@ -108,7 +108,7 @@ class Fades:
         course: the fast fade and the slow one.
         left: residuals [unit of the readings].
         taken: orthonormal columns, last axis the readings; what lies in them the fit has taken up [1].
-        valley: along the slow rates, the best fast one for each.
+        best: its rates.
     """
 
     times_s: Floats
@@ -117,7 +117,7 @@ class Fades:
     course: Course
     left: Floats
     taken: Floats
-    valley: Valley
+    best: Valley
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -207,7 +207,7 @@ def _shapes(times_s: Floats, rates: Floats) -> _Shapes:
 def fit_fades(times_s: Floats, values: Floats) -> Fades:
     """Fit y = y∞ + A·exp(−k·t) + B·exp(−l·t) by least squares, k and l within what is looked for.
 
-    For each of many slow rates the fast one is fitted first; from the best of these pairs both are.
+    From the best pair of a grid.
 
     Args:
         times_s: of the readings, in order [s].
@@ -217,10 +217,8 @@ def fit_fades(times_s: Floats, values: Floats) -> Fades:
     """
     times = times_s - times_s[0]
     squares, _, _ = _grid(times, values)
-    begin = np.stack([np.maximum(_FAST[squares.argmin(axis=0)], _SLOW + _APART), _SLOW])
-    valley = _descend(times, values, begin, rounds=_ROUNDS)
-    lowest = valley.log_rates[:, [int(valley.rss.argmin())]]
-    best = _descend(times, values, lowest, rounds=_CLOSE_ROUNDS, both=True)
+    fast, slow = np.unravel_index(squares.argmin(), squares.shape)
+    best = _descend(times, values, np.array([[_FAST[fast]], [_SLOW[slow]]]), rounds=_CLOSE_ROUNDS, both=True)
     shapes = _shapes(times, np.exp(best.log_rates))
     centred = values - values.mean()
     factors, left = shapes.amplitudes(centred), shapes.left(centred)[0]
@@ -235,7 +233,7 @@ def fit_fades(times_s: Floats, values: Floats) -> Fades:
         ),
         left=left,
         taken=_orthonormal([np.ones_like(times), shapes.slow[0], shapes.own[0], *turns]),
-        valley=valley.joined(best),
+        best=best,
     )
 
 
@@ -357,7 +355,8 @@ def reach_of(fades: Fades, noise: Noise, *, quantile: float, plain: float) -> Re
     """
     times, values = fades.times_s, fades.values - fades.values.mean()
     whole = quantile * noise.spread + noise.systematic * math.sqrt(times.size)
-    log_rates = _tried(fades, whole)
+    squares, come_there, root_there = _grid(times, values)
+    log_rates = _tried(times, values, fades.best.joined(_along(times, values, squares)), whole)
     shapes = _shapes(times, np.exp(log_rates))
     left = shapes.left(values)
     rss = _dot(left, left)
@@ -366,23 +365,28 @@ def reach_of(fades: Fades, noise: Noise, *, quantile: float, plain: float) -> Re
     to_come = _farthest(np.abs(come), root, size, rss - least, noise, quantile)
     slopes, root, size = shapes.told(-shapes.rates * shapes.ends, values)
     slope = _farthest(np.abs(slopes - fades.course.slope), root, size, rss - least, noise, plain)
-    squares, come, root = _grid(times, values)
-    everywhere = _farthest(np.abs(come), root, root * math.sqrt(times.size), squares - least, noise, quantile)
+    size = root_there * math.sqrt(times.size)
+    everywhere = _farthest(np.abs(come_there), root_there, size, squares - least, noise, quantile)
     return Reach(to_come=max(to_come, everywhere), slope=slope)
 
 
-def _tried(fades: Fades, whole: float) -> Floats:
+def _along(times: Floats, values: Floats, squares: Floats) -> Valley:
+    """Along the slow rates, the best fast one for each, from the best of a grid's sums of squares."""
+    begin = np.stack([np.maximum(_FAST[squares.argmin(axis=0)], _SLOW + _APART), _SLOW])
+    return _descend(times, values, begin, rounds=_ROUNDS)
+
+
+def _tried(times: Floats, values: Floats, valley: Valley, whole: float) -> Floats:
     """Log rates to try: along the slow rates as far as they are allowed, and across each."""
-    valley = _explored(fades, whole)
+    valley = _explored(times, values, valley, whole)
     free = np.sqrt(np.maximum(whole**2 - (valley.rss - valley.rss.min()), 0.0))
     across = np.minimum(free / np.maximum(valley.widths, _NOTHING), _WIDE)[:, None] * _ACROSS
     fast, slow = valley.log_rates[0][:, None] + across, np.broadcast_to(valley.log_rates[1][:, None], across.shape)
     return _within(np.stack([fast.ravel(), slow.ravel()]))
 
 
-def _explored(fades: Fades, whole: float) -> Valley:
+def _explored(times: Floats, values: Floats, valley: Valley, whole: float) -> Valley:
     """The valley, with more and more slow rates between those that are not allowed any more, until enough are."""
-    valley = fades.valley
     for _ in range(_ZOOMS):
         slow, above = valley.log_rates[1], np.sqrt(np.maximum(valley.rss - valley.rss.min(), 0.0))
         allowed = np.flatnonzero(above <= whole)
@@ -399,7 +403,7 @@ def _explored(fades: Fades, whole: float) -> Valley:
         if not more.size:
             break
         begin = _within(np.stack([np.interp(more, slow, valley.log_rates[0]), more]))
-        valley = valley.joined(_descend(fades.times_s, fades.values, begin, rounds=_FEW_ROUNDS))
+        valley = valley.joined(_descend(times, values, begin, rounds=_FEW_ROUNDS))
         if enough:
             break
     return valley
