@@ -11,7 +11,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Decay", "Floats", "fit_decay"]
+__all__ = ["Course", "Decay", "Floats", "fit_decay"]
 
 Floats: TypeAlias = NDArray[np.float64]
 
@@ -23,6 +23,35 @@ _SETTLED = 1e-13
 _ROUNDINGS = 4.0 * float(np.finfo(np.float64).eps)
 # Rounding may make a better sum of squares look worse by this share.
 _ROUNDING = 1e-10
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Course:
+    """A sum of fades, as a formula.
+
+    Attributes:
+        rates: of each [1/s].
+        amplitudes: of each at the newest reading [any unit].
+        settled: where it ends [same unit].
+    """
+
+    rates: Floats
+    amplitudes: Floats
+    settled: float
+
+    @property
+    def to_come(self) -> float:
+        """What is still to come [unit of the amplitudes]."""
+        return -float(self.amplitudes.sum())
+
+    @property
+    def slope(self) -> float:
+        """Slope at the newest reading [unit of the amplitudes/s]."""
+        return -float(self.rates @ self.amplitudes)
+
+    def to_come_after(self, later_s: Floats) -> Floats:
+        """What will be still to come so much later than the newest reading [s]; earlier is negative."""
+        return np.asarray(-np.exp(-np.outer(later_s, self.rates)) @ self.amplitudes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,20 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from holdzero.decay import Floats
+from holdzero.decay import Course, Floats
 
-__all__ = [
-    "BORDER_S",
-    "FASTEST_S",
-    "SLOWEST_S",
-    "Course",
-    "Fades",
-    "Noise",
-    "Reach",
-    "fit_fade",
-    "fit_fades",
-    "reach_of",
-]
+__all__ = ["SLOWEST_S", "Fades", "Noise", "Reach", "fit_fade", "fit_fades", "reach_of"]
 
 FASTEST_S, BORDER_S, SLOWEST_S = 15.0, 300.0, 2700.0
 """Time constants that are looked for, fast and slow, and the slowest that counts.
@@ -44,35 +33,6 @@ _ACROSS = np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
 _ENOUGH, _BETWEEN, _ZOOMS = 8, 8, 8
 _NOTHING = 1e-300
 _UNRESOLVED = 1e-10
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Course:
-    """A sum of fades, as a formula.
-
-    Attributes:
-        rates: of each [1/s].
-        amplitudes: of each at the newest reading [any unit].
-        settled: where it ends [same unit].
-    """
-
-    rates: Floats
-    amplitudes: Floats
-    settled: float
-
-    @property
-    def to_come(self) -> float:
-        """What is still to come [unit of the amplitudes]."""
-        return -float(self.amplitudes.sum())
-
-    @property
-    def slope(self) -> float:
-        """Slope at the newest reading [unit of the amplitudes/s]."""
-        return -float(self.rates @ self.amplitudes)
-
-    def to_come_after(self, later_s: Floats) -> Floats:
-        """What will be still to come so much later than the newest reading [s]; earlier is negative."""
-        return np.asarray(-np.exp(-np.outer(later_s, self.rates)) @ self.amplitudes)
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,13 +131,8 @@ class _Shapes:
         fast = (self.own @ values) / self.own_square
         return np.stack([fast, (self.slow @ values) / self.slow_square - self.share * fast])
 
-    def left(self, values: Floats) -> Floats:
-        """Residuals of centred values, for each pair."""
-        onto_slow, onto_own = (self.slow @ values) / self.slow_square, (self.own @ values) / self.own_square
-        return np.asarray(values - onto_slow[:, None] * self.slow - onto_own[:, None] * self.own)
-
     def beyond(self, columns: Floats) -> Floats:
-        """What columns have beyond a constant and both shapes, for each pair."""
+        """What columns have beyond a constant and both shapes, for each pair; of values, the residuals."""
         rest = columns - columns.mean(axis=-1, keepdims=True)
         rest = rest - (_dot(rest, self.slow) / self.slow_square)[:, None] * self.slow
         return np.asarray(rest - (_dot(rest, self.own) / self.own_square)[:, None] * self.own)
@@ -221,7 +176,7 @@ def fit_fades(times_s: Floats, values: Floats) -> Fades:
     best = _descend(times, values, np.array([[_FAST[fast]], [_SLOW[slow]]]), rounds=_CLOSE_ROUNDS, both=True)
     shapes = _shapes(times, np.exp(best.log_rates))
     centred = values - values.mean()
-    factors, left = shapes.amplitudes(centred), shapes.left(centred)[0]
+    factors, left = shapes.amplitudes(centred), shapes.beyond(centred[None])[0]
     turns = np.vstack([_turn(times, factors, shapes, which) for which in (0, 1)])
     at_end = factors[:, 0] * shapes.ends[:, 0]
     return Fades(
@@ -292,7 +247,7 @@ def _descend(times: Floats, values: Floats, begin: Floats, *, rounds: int, both:
     tried = begin
     for _ in range(rounds + 1):
         shapes = _shapes(times, np.exp(tried))
-        factors, left = shapes.amplitudes(centred), shapes.left(centred)
+        factors, left = shapes.amplitudes(centred), shapes.beyond(centred[None])
         squares = _dot(left, left)
         better = squares < rss
         gained = np.where(better, rss - squares, 0.0)
@@ -332,10 +287,10 @@ def _within(log_rates: Floats) -> Floats:
 
 def _orthonormal(columns: list[Floats]) -> Floats:
     """The same space in columns of length one; what is nothing is left out."""
-    sizes = [float(np.sqrt(column @ column)) for column in columns]
-    largest = max(sizes)
-    kept = [column / size for column, size in zip(columns, sizes, strict=True) if size > _EMPTY * largest]
-    return np.linalg.qr(np.stack(kept).T)[0].T
+    whole = np.stack(columns)
+    sizes = np.sqrt(_dot(whole, whole))
+    kept = sizes > _EMPTY * sizes.max()
+    return np.linalg.qr((whole[kept] / sizes[kept, None]).T)[0].T
 
 
 def reach_of(fades: Fades, noise: Noise, *, quantile: float, plain: float) -> Reach:
@@ -358,7 +313,7 @@ def reach_of(fades: Fades, noise: Noise, *, quantile: float, plain: float) -> Re
     squares, come_there, root_there = _grid(times, values)
     log_rates = _tried(times, values, fades.best.joined(_along(times, values, squares)), whole)
     shapes = _shapes(times, np.exp(log_rates))
-    left = shapes.left(values)
+    left = shapes.beyond(values[None])
     rss = _dot(left, left)
     least = min(float(rss.min()), float(fades.left @ fades.left))
     come, root, size = shapes.told(-shapes.ends, values)

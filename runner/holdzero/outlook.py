@@ -13,13 +13,13 @@ from typing import Literal
 
 import numpy as np
 
-from holdzero.decay import Floats
-from holdzero.fades import SLOWEST_S, Course, Fades, Noise, Reach, fit_fade, fit_fades, reach_of
+from holdzero.decay import Course, Floats
+from holdzero.fades import SLOWEST_S, Fades, Noise, Reach, fit_fade, fit_fades, reach_of
 from holdzero.limit import exceeds
 from holdzero.model import student_quantile
 from holdzero.residuals import Doubts, doubts_of, rounding_bias, swing_of
 
-__all__ = ["FEWEST", "Outlook", "outlook_of"]
+__all__ = ["FEWEST", "Outlook", "outlook_of", "unbroken"]
 
 FEWEST = 6
 """Fewer points say nothing of fades: five numbers are fitted."""
@@ -37,6 +37,8 @@ _CHANGES = 2
 _LONGEST_S, _ASKED, _ZOOMS = 8.0 * 3600.0, 400, 3
 _DRAWN = 240
 _KEPT = 32
+# A pause is as long as so many between other points (the middle of them), and at least so long [s]: choices of ours.
+_PAUSE, _PAUSE_S = 10.0, 60.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,6 +151,19 @@ class _Stretch:
         return reach_of(self.fades, self.noise, quantile=quantile, plain=float(student_quantile(_PLAIN, self.dof)))
 
 
+def unbroken(times_s: Sequence[float]) -> int:
+    """How many of the newest points came without a long pause between.
+
+    In a pause nobody saw anything, and a counter that leapt shows as one: it is no evidence of rest.
+
+    Args:
+        times_s: of the points, in order [s].
+    """
+    apart = np.diff(times_s)
+    pauses = np.flatnonzero(apart > max(_PAUSE * float(np.median(apart)), _PAUSE_S)) if apart.size else apart
+    return len(times_s) - (int(pauses[-1]) + 1 if pauses.size else 0)
+
+
 def outlook_of(
     times_s: Sequence[float],
     values: Sequence[float],
@@ -160,10 +175,10 @@ def outlook_of(
 ) -> Outlook | None:
     """What an approach to equilibrium looks like now.
 
-    A fast and a slow fade are fitted. Where the residuals refuse the fit, it begins anew with the points after the
-    change; what is still to come is bounded from the longest newest stretch whose fit holds, over all rates that its
-    points allow. As a soak is judged again with each point, the n-th look has 5·α/(n·(n − 1)) of the error α for it
-    alone, so that all looks from the sixth on together have α.
+    A fast and a slow fade are fitted to the points since the last long pause. Where the residuals refuse the fit, it
+    begins anew with the points after the change; what is still to come is bounded from the longest newest stretch whose
+    fit holds, over all rates that its points allow. As a soak is judged again with each point, the n-th look has
+    5·α/(n·(n − 1)) of the error α for it alone, so that all looks from the sixth on together have α.
 
     Args:
         times_s: of the points since the soak began, in order [s].
@@ -174,7 +189,7 @@ def outlook_of(
         step: in which values are shown [unit].
 
     Returns:
-        The outlook; None where there are too few points.
+        The outlook; None where there are too few points, or all of one moment.
 
     Source: errors of many looks add up at most (Boole's inequality); how they are divided is a choice of ours, as in
     Howard, Ramdas, McAuliffe and Sekhon, Time-uniform, nonparametric, nonasymptotic confidence sequences (2021).
@@ -191,9 +206,8 @@ def _outlook(
     within: float | None,
     step: float,
 ) -> Outlook | None:
-    times = np.asarray(times_s, dtype=np.float64)
     # Below a billionth of the unit is nothing that anything shows, and what underflows.
-    points: Floats = np.asarray(values, dtype=np.float64).round(9)
+    times, points = (np.asarray(numbers, dtype=np.float64).round(9) for numbers in (times_s, values))
     if times.size < FEWEST or times[-1] <= times[0]:
         return None
     stretch, reach = _newest(times, points, step, within)
@@ -229,7 +243,7 @@ def _newest(times: Floats, points: Floats, step: float, within: float | None) ->
     """
     error = (1.0 - _CONFIDENCE) * (FEWEST - 1.0) / (times.size * (times.size - 1.0))
     shown: tuple[_Stretch, Reach] | None = None
-    count = times.size
+    count = unbroken(times.tolist())
     while count >= FEWEST and times[-count] < times[-1]:
         # Which stretch is taken is chosen too: each that is tried has a part of the error for itself alone.
         error /= 2.0

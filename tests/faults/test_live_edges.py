@@ -83,6 +83,17 @@ class TestASoakIsNotAtRest:
         assert value < 0.5
         assert time_s < 2390.0
 
+    @pytest.mark.parametrize("seen_after_s", [0.0, 10.0, 60.0, 240.0])
+    def test_by_a_counter_that_leaps(self, seen_after_s: float) -> None:
+        # A fade of 20 min with 2 um to come (worked out): after four minutes the counter leaps by an hour.
+        state, slot = soaking()
+        true_s = [2.0 * number for number in range(121 + int(seen_after_s / 2.0) + 1)]
+        leapt = {at + 3600.0 * (at > 240.0): round(2.0 * math.exp(-at / 1200.0), 2) for at in true_s}
+        outlooks = outlooks_of(watched(state, slot, "", leapt), slot)
+        assert len(outlooks) == 1
+        assert not may_end(outlooks, over=True)
+        assert not outlooks[0].near
+
     def test_by_what_was_seen_before_it_began_anew(self) -> None:
         state, slot = soaking()
         seen = {5.0 * number: 0.1 * (number % 2) for number in range(360)}

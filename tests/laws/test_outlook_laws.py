@@ -24,7 +24,7 @@ def test_any_course_has_an_outlook_or_none(values: list[float], steps: list[floa
     times = list(np.cumsum(steps)[: len(values)])
     found = outlook_of(times, values, of="", unit="um", within=within, step=step)
     if found is None:
-        assert times[-1] == times[0]
+        assert times[-1] - times[0] <= 1e-9  # finer than any counter
         return
     assert math.isfinite(found.now)
     assert found.bound >= 0.0

@@ -66,7 +66,9 @@ def rest_of(outlook: Outlook, seen: Sequence[tuple[float, float]], state: State,
     state_word, word = _stand(outlook)
     return Rest(
         of=outlook.of or "the comparator",
-        drift=drift_text(outlook.rate_per_min / worth, 2.0 * outlook.rate_u / worth, unit),
+        drift="not known"
+        if outlook.moved
+        else drift_text(outlook.rate_per_min / worth, 2.0 * outlook.rate_u / worth, unit),
         to_come=_to_come(outlook, unit, worth),
         allowed="no limit is set" if outlook.within is None else f"{outlook.within / worth:g} {unit}",
         left=_left(outlook, state, now_s),
@@ -80,7 +82,7 @@ def _to_come(outlook: Outlook, unit: str, worth: float) -> str:
     if outlook.steady:
         return "no end in sight"
     if outlook.moved:
-        return "it seems to have moved just now: wait for more values"
+        return "it moved just now, or was not seen for a while: wait for more values"
     if outlook.early:
         return "too early to say"
     return f"at most {small_text(outlook.bound / worth, sign=False)} {unit}"

@@ -10,6 +10,7 @@ from itertools import pairwise
 from holdzero.display import span_text
 from holdzero.limit import exceeds
 from holdzero.outlook import FEWEST, Outlook, outlook_of
+from holdzero.outlook import FEWEST, Outlook, outlook_of, unbroken
 from holdzero.run.plan import Slot
 from holdzero.run.state import Observed, State
 
@@ -78,6 +79,7 @@ def _enough(seen: Sequence[Observed], slot: Slot) -> bool:
         return False
     for of in limited:
         times = [item.time_s for item in seen if item.of == of]
+        times = times[-unbroken(times) :]
         if len(times) < FEWEST or times[-1] - times[0] < _ENOUGH * slot.at_least_s:
             return False
     return True
