@@ -177,7 +177,9 @@ def fit_fades(times_s: Floats, values: Floats) -> Fades:
     shapes = _shapes(times, np.exp(best.log_rates))
     centred = values - values.mean()
     factors, left = shapes.amplitudes(centred), shapes.beyond(centred[None])[0]
-    turns = np.vstack([_turn(times, factors, shapes, which) for which in (0, 1)])
+    # A rate at its limit turns no further, so that it has taken nothing up.
+    free = np.flatnonzero((best.log_rates > _LEAST) & (best.log_rates < _MOST))
+    turns = [_turn(times, factors, shapes, int(which))[0] for which in free]
     at_end = factors[:, 0] * shapes.ends[:, 0]
     return Fades(
         times_s=times,

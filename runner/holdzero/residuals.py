@@ -17,9 +17,10 @@ _FEWEST = 12
 _SURE = 0.95
 _PARTS = 4
 _GROWTH = 1.3
-# One in a thousand fits that hold is given up for each of the two tests, so that chance hardly delays; the newest
-# readings are doubted at one in twenty (choices of ours).
-_GIVEN_UP, _DOUBTED = 0.001, 0.05
+_TAKEN = 1e-6
+# One in a thousand fits that hold is given up for each of the two tests, so that chance hardly delays; that something
+# began late is taken for possible at one in five, which costs a few readings more (choices of ours).
+_GIVEN_UP, _DOUBTED = 0.001, 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,10 +93,13 @@ def doubts_of(times_s: Floats, left: Floats, taken: Floats, *, spread: float, sy
     error divided by the number of columns.
     """
     signs, _ = runs_statistic(left[np.abs(left) > systematic])
-    newest, t = _late(times_s, left, taken, spread, systematic)
+    newest, explained = _late(times_s, left, taken, spread, systematic)
+    # With the column the residuals are smaller, and have one degree of freedom less.
+    t = explained * np.sqrt((dof - 1.0) / np.maximum(dof - np.square(explained), _TAKEN))
     at = int(t.argmax())
     refused, doubted = (
-        float(student_quantile(1.0 - error / (2.0 * t.size), dof)) < float(t[at]) for error in (_GIVEN_UP, _DOUBTED)
+        float(student_quantile(1.0 - error / (2.0 * t.size), dof - 1.0)) < float(t[at])
+        for error in (_GIVEN_UP, _DOUBTED)
     )
     in_runs = signs < float(student_quantile(_GIVEN_UP, math.inf))
     after = int(newest[at]) if doubted else 0
@@ -107,7 +111,7 @@ def doubts_of(times_s: Floats, left: Floats, taken: Floats, *, spread: float, sy
 
 
 def _late(times_s: Floats, left: Floats, taken: Floats, spread: float, systematic: float) -> tuple[Floats, Floats]:
-    """How many of the newest readings are after a step or a bend, and t of each."""
+    """How many of the newest readings are after a step or a bend, and what each explains, in spreads."""
     count = left.size
     longest = count - 3
     grown = np.geomspace(3.0, longest, max(2, math.ceil(math.log(longest / 3.0) / math.log(_GROWTH)) + 1))
@@ -121,8 +125,4 @@ def _late(times_s: Floats, left: Floats, taken: Floats, spread: float, systemati
     size = np.sqrt(np.square(own).sum(axis=-1))
     told = size > _TAKEN * np.sqrt(np.square(columns).sum(axis=-1))
     beyond = np.abs(own @ left) - systematic * np.abs(own).sum(axis=-1)
-    t = np.divide(beyond, size * spread, out=np.zeros_like(size), where=told)
-    return np.concatenate([newest, bends]), t
-
-
-_TAKEN = 1e-6
+    return np.concatenate([newest, bends]), np.divide(beyond, size * spread, out=np.zeros_like(size), where=told)
