@@ -104,6 +104,12 @@ class TestASoak:
     def test_that_only_drifts_has_no_end_in_sight(self) -> None:
         assert "no end in sight yet" in outlook_lines(drifting(), "mm")[0]
 
+    def test_whose_counter_leapt_says_so_and_no_drift(self) -> None:
+        times = [10.0 * n + 3600.0 * (n > 58) for n in range(60)]
+        outlook = outlook_of(times, [0.0] * 60, of="", unit="um", within=0.1)
+        assert outlook is not None
+        assert outlook_lines(outlook, "mm") == ["it moved just now, or was not seen for a while: wait for more values"]
+
 
 class TestACurve:
     def test_of_points_that_are_all_alike_is_a_line(self) -> None:

@@ -71,6 +71,13 @@ class TestAFit:
         # Nearly: what is left of it before the jump is found when it is fitted anew.
         assert 0.7 * after <= found.newest <= 1.6 * after
 
+    def test_is_refused_for_a_bend_that_the_slowest_fade_takes_up_by_half(self) -> None:
+        # 22 min of rest, then a ramp of 0.4 noises a reading for 13 min: ten standard deviations of its slope (worked out).
+        random = np.random.default_rng(10)
+        ramp = 0.4 * np.maximum(np.arange(53.0) - 33.0, 0.0)
+        refused = sum(doubts(ramp + random.standard_normal(ramp.size), every_s=40.0).refused for _ in range(50))
+        assert refused >= 45
+
     def test_is_refused_where_the_room_swings(self) -> None:
         times = 5.0 * np.arange(720)
         random = np.random.default_rng(9)
