@@ -72,7 +72,8 @@ class TestAFit:
         assert 0.7 * after <= found.newest <= 1.6 * after
 
     def test_is_refused_for_a_bend_that_the_slowest_fade_takes_up_by_half(self) -> None:
-        # 22 min of rest, then a ramp of 0.4 noises a reading for 13 min: ten standard deviations of its slope (worked out).
+        # 22 min of rest, then a ramp for 13 min: 0.4 noises a reading are ten standard deviations of its slope (worked
+        # out).
         random = np.random.default_rng(10)
         ramp = 0.4 * np.maximum(np.arange(53.0) - 33.0, 0.0)
         refused = sum(doubts(ramp + random.standard_normal(ramp.size), every_s=40.0).refused for _ in range(50))
