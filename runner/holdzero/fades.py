@@ -355,7 +355,7 @@ def _explored(times: Floats, values: Floats, valley: Valley, whole: float) -> Va
             for inner, outer in ((int(allowed[0]), first), (int(allowed[-1]), last))
             if above[outer] > whole
         ]
-        between = [] if enough else np.linspace(slow[first], slow[last], _BETWEEN + 2)[1:-1]
+        between = np.linspace(slow[first], slow[last], 2 if enough else _BETWEEN + 2)[1:-1]
         more = np.concatenate([ends, between])
         if not more.size:
             break

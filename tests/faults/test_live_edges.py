@@ -112,8 +112,7 @@ def test_a_soak_that_is_not_at_rest_goes_on_after_its_time_however_little_else_w
 
 def test_a_soak_that_is_near_enough_but_was_watched_too_little_keeps_the_limit_that_was_set() -> None:
     state, slot = soaking()
-    seen = {2.0 * number: 0.0 for number in range(149)}
-    state = watched(state, slot, "", {at: round(0.001 * (-1) ** (at // 2), 3) for at in seen})
+    state = watched(state, slot, "", {2.0 * number: -0.001 if number % 2 else 0.001 for number in range(149)})
     (outlook,) = outlooks_of(state, slot)
     assert (outlook.within, outlook.near, outlook.enough, outlook.settled) == (0.5, True, False, False)
     assert outlook.left_s == pytest.approx(300.0 - 296.0)

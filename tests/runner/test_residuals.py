@@ -44,7 +44,7 @@ class TestRounding:
 
 
 def doubts(values: np.ndarray, every_s: float = 5.0, systematic: float = 0.0) -> Doubts:
-    times = every_s * np.arange(values.size)
+    times = np.asarray(every_s * np.arange(values.size), dtype=np.float64)
     fades = fit_fades(times, values)
     spread = max(math.sqrt(float(fades.left @ fades.left) / (values.size - 5)), 1e-9)
     return doubts_of(times, fades.left, fades.taken, spread=spread, systematic=systematic, dof=values.size - 5.0)
