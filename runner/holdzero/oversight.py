@@ -308,9 +308,7 @@ def _left_text(outlook: Outlook) -> str:
         drift = drift_text(outlook.rate_per_min, 2.0 * outlook.rate_u, unit)
         return f"{of}it drifts by {drift}, with no end in sight"
     if outlook.moved:
-        return (
-            f"{of}it moved shortly before, or was not seen for a while: nothing can be told of what was still to come"
-        )
+        return f"{of}it may have moved shortly before, or was not seen for a while, so that nothing can be told"
     if outlook.early:
         return f"{of}too little was seen to tell what was still to come"
     return f"{of}at most {outlook.bound:.2g} {unit} still to come, {outlook.within:g} {unit} allowed"

@@ -95,7 +95,7 @@ def _before(album: _Album, start: Callable[..., Any]) -> Any:
     bench.answer("")
     album.add("ask", Stage.RUNNING, bench, refused=Refusal("'blue' is none of: red, white", 2))
     _tell(bench, "red")
-    for number in range(70):
+    for number in range(240):
         bench.time_s += 5.0
         value = 2.0 * math.exp(-number / 14.0) + 0.01 * (-1) ** number
         bench.take(e.SoakObserved, slot=bench.run.prompt.slot.id, of="", raw=f"{value:+.3f} um", value=value)

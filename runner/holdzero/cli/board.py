@@ -120,7 +120,7 @@ def outlook_lines(outlook: Outlook, units: str) -> list[str]:
     if outlook.steady:
         return [f"{drift}; steady so far, no end in sight yet"]
     if outlook.moved:
-        return [f"{of}it moved just now, or was not seen for a while: wait for more values"]
+        return [f"{of}it may have moved just now, or was not seen for a while: wait for more values"]
     if outlook.early:
         lines = [f"{drift}; too early to say what is still to come"]
     else:

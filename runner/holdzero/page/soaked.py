@@ -82,7 +82,7 @@ def _to_come(outlook: Outlook, unit: str, worth: float) -> str:
     if outlook.steady:
         return "no end in sight"
     if outlook.moved:
-        return "it moved just now, or was not seen for a while: wait for more values"
+        return "it may have moved just now, or was not seen for a while: wait for more values"
     if outlook.early:
         return "too early to say"
     return f"at most {small_text(outlook.bound / worth, sign=False)} {unit}"
