@@ -119,6 +119,13 @@ def test_a_soak_that_is_near_enough_but_was_watched_too_little_keeps_the_limit_t
     assert settled((outlook,)) is None
 
 
+def test_what_was_watched_before_the_counter_leapt_is_not_watched_for_long_enough() -> None:
+    state, slot = soaking()
+    seen = {2.0 * number + 3600.0 * (number > 80): -0.001 if number % 2 else 0.001 for number in range(220)}
+    (outlook,) = outlooks_of(watched(state, slot, "", seen), slot)
+    assert (outlook.near, outlook.enough, outlook.settled) == (True, False, False)
+
+
 def test_a_difference_is_made_of_what_both_showed_since_the_last_one() -> None:
     state, slot = soaking()
     state = watched(state, slot, "part", {10.0 * number: 20.5 for number in range(120)})
