@@ -17,7 +17,6 @@ from holdzero.run.soaking import left_text
 from holdzero.run.state import Phase, Question, Reading, SoakTaken, State
 from holdzero.statistics import expected_range
 from holdzero.wording import clock_text
-from holdzero.wording import drift_text
 
 __all__ = ["bracket_findings", "run_findings", "selection_findings", "stop", "told_once"]
 
@@ -281,10 +280,8 @@ def _of_soak(soak: SoakTaken) -> Iterable[Finding]:
     """How a soak ended, where that was not by time alone."""
     whole, part = span_text(soak.slot.at_least_s), span_text(soak.elapsed_s)
     limited = soak.slot.within_um is not None or soak.slot.within_K is not None
-    judged = [outlook for outlook in soak.outlooks if outlook.within is not None]
-    told = "; ".join(map(left_text, judged))
     judged = [outlook for outlook in soak.outlooks if outlook.judged]
-    told = "; ".join(_left_text(outlook) for outlook in judged)
+    told = "; ".join(map(left_text, judged))
     if soak.reason is not None:
         seen = f" ({told})" if told else ""
         text = f"A soak of {whole} ended after {part}: {soak.reason}{seen}."
@@ -298,17 +295,3 @@ def _of_soak(soak: SoakTaken) -> Iterable[Finding]:
     if not soak.recorded:
         text = f"The time of the soak of {whole} was not recorded: it counts as confirmed."
         yield Finding(level=Level.NOTE, code="soak/unrecorded", text=text)
-
-
-def _left_text(outlook: Outlook) -> str:
-    """What is still to come, and what may be."""
-    of = f"{outlook.of}: " if outlook.of else ""
-    unit = "µm" if outlook.unit == "um" else outlook.unit
-    if outlook.steady:
-        drift = drift_text(outlook.rate_per_min, 2.0 * outlook.rate_u, unit)
-        return f"{of}it drifts by {drift}, with no end in sight"
-    if outlook.moved:
-        return f"{of}it may have moved shortly before, or was not seen for a while, so that nothing can be told"
-    if outlook.early:
-        return f"{of}too little was seen to tell what was still to come"
-    return f"{of}at most {outlook.bound:.2g} {unit} still to come, {outlook.within:g} {unit} allowed"

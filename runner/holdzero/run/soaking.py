@@ -9,13 +9,12 @@ from itertools import pairwise
 
 from holdzero.display import span_text
 from holdzero.limit import exceeds
-from holdzero.outlook import FEWEST, Outlook, outlook_of
 from holdzero.outlook import FEWEST, Outlook, outlook_of, unbroken
 from holdzero.run.plan import Slot
 from holdzero.run.state import Observed, State
+from holdzero.wording import drift_text
 
-__all__ = ["BETWEEN", "left_text", "may_end", "missing_text", "outlooks_of", "settled"]
-__all__ = ["BETWEEN", "may_end", "outlooks_of", "reading_step", "settled"]
+__all__ = ["BETWEEN", "left_text", "may_end", "missing_text", "outlooks_of", "reading_step", "settled"]
 
 BETWEEN = "part less reference"
 """What the difference of two thermometers goes by."""
@@ -155,7 +154,7 @@ def missing_text(slot: Slot, left_s: float, outlooks: Sequence[Outlook]) -> str:
         if exceeds(left_s, 0.0)
         else "Its time is over"
     )
-    judged = [outlook for outlook in outlooks if outlook.within is not None]
+    judged = [outlook for outlook in outlooks if outlook.judged]
     if judged:
         return f"{time}, and what was watched is not at rest: {'; '.join(map(left_text, judged))}."
     seen = "what was watched has no limit, or not enough was seen" if outlooks else "nothing was watched"
@@ -167,5 +166,10 @@ def left_text(outlook: Outlook) -> str:
     of = f"{outlook.of}: " if outlook.of else ""
     unit = "µm" if outlook.unit == "um" else outlook.unit
     if outlook.steady:
-        return f"{of}it drifts by {outlook.rate_per_min:+.2g} {unit}/min, with no end in sight"
-    return f"{of}less than {outlook.bound:.2g} {unit} still to come, {outlook.within:g} {unit} allowed"
+        drift = drift_text(outlook.rate_per_min, 2.0 * outlook.rate_u, unit)
+        return f"{of}it drifts by {drift}, with no end in sight"
+    if outlook.moved:
+        return f"{of}it may have moved shortly before, or was not seen for a while, so that nothing can be told"
+    if outlook.early:
+        return f"{of}too little was seen to tell what was still to come"
+    return f"{of}at most {outlook.bound:.2g} {unit} still to come, {outlook.within:g} {unit} allowed"
