@@ -15,6 +15,7 @@ from holdzero.decide import Decision, DecisionRule, Truth, Verdict, decide, wors
 from holdzero.distribution import MonteCarlo
 from holdzero.error_distribution import simulated_errors
 from holdzero.hooks import CharacteristicView, Finding, Level, RunView
+from holdzero.mistyped import mistyped_doubts
 from holdzero.model import ModelError, Number, Propagated, Term
 from holdzero.model_findings import ENOUGH_TRIALS, model_findings
 from holdzero.montecarlo import adaptive, first_order_validated, simulate
@@ -49,7 +50,7 @@ def evaluate(state: State, serial: str | None, checks: Checks) -> Evaluation:
     A stop finding makes what it concerns undecided: its characteristic, or the whole part.
     """
     view = view_of(state, serial, checks.materials)
-    findings = list(run_findings(state))
+    findings = [*run_findings(state), *mistyped_doubts(view)]
     failures: list[Failure] = list(checks.missing)
     views: list[CharacteristicView] = []
     raw: list[Result] = []

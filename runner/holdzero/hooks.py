@@ -24,6 +24,7 @@ from holdzero.estimate import Estimate, Shape
 from holdzero.length import MOST_GROWTH, REFERENCE_TEMPERATURE_DEGC, shown_difference_um, thermal_correction_um
 from holdzero.limit import exceeds
 from holdzero.material import Material
+from holdzero.mistyped import mistyped
 from holdzero.model import Input, Number, Term, student_quantile
 from holdzero.outlier import LEAST_DOF, LEAST_FOR_NOTE, distance_from_repeats, outlier_limits
 from holdzero.routine.schema import (
@@ -184,6 +185,7 @@ __all__ = [
     "limits_text",
     "mean",
     "micro_text",
+    "mistyped",
     "outlier_limits",
     "percent_text",
     "pooled_standard_deviation",

@@ -28,10 +28,12 @@ __all__ = [
     "Dimension",
     "Number",
     "Quantity",
+    "Written",
     "parse_number",
     "parse_quantity",
     "shown",
     "tidy",
+    "written",
 ]
 
 Number: TypeAlias = float | NDArray[np.float64]
@@ -170,6 +172,21 @@ class Quantity:
     unit: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Written:
+    """A number as it was written.
+
+    Attributes:
+        number: in the unit that stands behind it.
+        decimals: digits behind the point or comma.
+        zeros: how many noughts it ends in.
+    """
+
+    number: float
+    decimals: int
+    zeros: int = 0
+
+
 @cache
 def _registry() -> pint.UnitRegistry[float]:
     import pint
@@ -229,6 +246,21 @@ def _number(text: str, *, exponent: bool) -> tuple[float, str] | None:
     if exponent and (power := _EXPONENT.match(rest)):
         digits, rest = digits + power.group(), rest[power.end() :]
     return float(digits.replace(",", ".")), rest.strip()
+
+
+def written(text: str) -> Written | None:
+    """The number at the start of a text, whatever stands behind it; None where there is none.
+
+    >>> written("-0,050 mm")
+    Written(number=-0.05, decimals=3, zeros=1)
+    """
+    match = _NUMBER.match(tidy(text))
+    if match is None:
+        return None
+    digits = re.sub(r"\s", "", match.group()).replace(",", ".")
+    plain = digits.replace(".", "").lstrip("+-")
+    zeros = len(plain) - len(plain.rstrip("0"))
+    return Written(number=float(digits), decimals=len(digits.partition(".")[2]), zeros=zeros)
 
 
 def parse_number(text: str) -> float:

@@ -16,6 +16,7 @@ from holdzero.checks import Checks, told
 from holdzero.errors import AnswerRefusedError, EventRefusedError, HoldzeroError, SourceError
 from holdzero.hooks import Answer, Feed, Finding, Level, Source
 from holdzero.journal import Journal
+from holdzero.mistyped import mistyped_questions
 from holdzero.oversight import run_findings
 from holdzero.register import Register
 from holdzero.run import Run
@@ -247,7 +248,7 @@ class Session:
             if late and slow.plugin not in self._slow:
                 self._slow.add(slow.plugin)
                 self.take(e.PluginSlow, plugin=slow.plugin, during=slow.during, took_s=slow.took_s)
-        findings = [finding for finding in (*said.findings, *self._ill()) if finding.holds]
+        findings = [finding for finding in (*mistyped_questions(view), *said.findings, *self._ill()) if finding.holds]
         self._on_record(findings)
         return findings
 

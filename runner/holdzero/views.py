@@ -261,6 +261,13 @@ class RunView:
             groups.setdefault(key, []).append(r.value_um)
         return pooled_standard_deviation(groups.values())
 
+    @property
+    def newest(self) -> Reading | None:
+        """The reading that was taken last, while nothing else was done since: what can still be looked at again."""
+        later = (*self.temperatures, *self.soaks, *self.prepared, *self.given)
+        newest = self.readings[-1] if self.readings else None
+        return None if newest is None or any(item.seq > newest.seq for item in later) else newest
+
     def of_kind(self, *kinds: SlotKind) -> tuple[Reading, ...]:
         """The readings of these kinds, in order."""
         return tuple(reading for reading in self.readings if reading.kind in kinds)

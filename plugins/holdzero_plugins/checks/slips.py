@@ -28,6 +28,7 @@ from holdzero.hooks import (
     SlotKind,
     exceeds,
     hookimpl,
+    mistyped,
     stack,
     student_quantile,
 )
@@ -72,14 +73,6 @@ def _reach_um(settings: SlipsSettings, run: RunView, repeats: int) -> float:
     s, dof = (settings.scatter, math.inf) if settings.scatter is not None else run.scatter_um
     factor = min(student_quantile(_FAR, dof), _LARGEST_FACTOR) if dof else _LARGEST_FACTOR
     return float(factor) * max(float(s), run.resolution_um) * math.sqrt(1.0 + (1.0 / repeats if repeats else 0.0))
-
-
-def _where(reading: Reading) -> str:
-    return {
-        SlotKind.READ: f"at {reading.slot.place}",
-        SlotKind.ZERO: "on the reference",
-        SlotKind.RETURN: "on return to the reference",
-    }.get(reading.kind, "on the check standard")
 
 
 def _same(one: Reading, other: Reading) -> bool:
@@ -165,6 +158,8 @@ def guesses(settings: SlipsSettings, run: RunView, reading: Reading) -> list[Gue
 
     Source: common practice, no source.
     """
+    if mistyped(run, reading):
+        return []  # asked already, whatever the routine names
     others = replace(run, readings=tuple(r for r in run.readings if r.seq != reading.seq))
     previous = next((r for r in reversed(others.readings) if r.seq < reading.seq), None)
     found = list(_sent_twice(reading, previous))
@@ -195,7 +190,7 @@ def _sent_twice(reading: Reading, previous: Reading | None) -> Iterable[Guess]:
 
 def _sent_again(reading: Reading, previous: Reading | None) -> Iterable[Guess]:
     if previous is not None and not _same(previous, reading) and _text(previous) == _text(reading):
-        yield Guess(what="before", asks=f"the last value {_where(previous)}, sent once more")
+        yield Guess(what="before", asks=f"the last value {previous.where}, sent once more")
 
 
 def _exactly_zero(run: RunView, reading: Reading, expected: Expected) -> Iterable[Guess]:
@@ -255,18 +250,15 @@ def _question(run: RunView, reading: Reading, found: Sequence[Guess], expected: 
     return Finding(
         level=Level.DOUBT,
         code=f"slips/{best.what}/{reading.seq}",
-        text=f"{_text(reading)} {_where(reading)}{far}. Is this {told(best)}?{more} Look again; strike it out if so.",
+        text=f"{_text(reading)} {reading.where}{far}. Is this {told(best)}?{more} Look again; strike it out if so.",
         data=data,
     )
 
 
 def watch(settings: SlipsSettings, run: RunView) -> Iterable[Finding]:
     """One question about the latest reading, if it looks like a slip."""
-    if not run.readings:
-        return
-    reading = run.readings[-1]
-    later = [entry.seq for entry in run.temperatures] + [entry.seq for entry in run.soaks]
-    if max(later + [entry.seq for entry in run.prepared], default=0) > reading.seq:
+    reading = run.newest
+    if reading is None:
         return
     found = guesses(settings, run, reading)
     if found:
@@ -312,7 +304,7 @@ def _unanswered(settings: SlipsSettings, run: RunView) -> Iterable[Finding]:
         (r, found[0]) for r, then in zip(run.readings, so_far, strict=True) if (found := guesses(settings, then, r))
     ]
     if asked:
-        listed = "; ".join(f"entry {r.seq} ({_text(r)} {_where(r)}): {guess.asks}" for r, guess in asked)
+        listed = "; ".join(f"entry {r.seq} ({_text(r)} {r.where}): {guess.asks}" for r, guess in asked)
         count = f"{len(asked)} reading{'s' if len(asked) > 1 else ''} that may be a slip"
         text = f"{count} stand{'s' if len(asked) == 1 else ''} as read: {listed}."
         yield Finding(level=Level.NOTE, code="slips/unanswered", text=text, data={"entries": float(len(asked))})

@@ -5,7 +5,7 @@ One place for every face and source. It knows the prompt and the comparator, and
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import assert_never
 
@@ -15,6 +15,7 @@ from holdzero.quantity import Dimension, parse_number, parse_quantity, shown, ti
 from holdzero.routine import schema
 from holdzero.run.plan import SlotKind
 from holdzero.run.prompt import Asks, Prompt
+from holdzero.run.sizes import like_a_size
 
 __all__ = [
     "WATCHED",
@@ -112,7 +113,7 @@ def understand(text: str, prompt: Prompt, comparator: schema.Comparator | None, 
         case Asks.WAIT:
             return _wait(text, prompt, comparator, now_s)
         case Asks.READING:
-            return _reading(text, comparator, prompt.aliases, _off_its_scale(prompt))
+            return _reading(text, comparator, prompt.aliases, prompt.sizes_um, _off_its_scale(prompt))
         case Asks.TEMPERATURE:
             return _temperature(text)
         case Asks.ANSWER:
@@ -248,7 +249,11 @@ def _off_its_scale(prompt: Prompt) -> str:
 
 
 def _reading(
-    text: str, comparator: schema.Comparator | None, aliases: Mapping[str, float], beyond: str = _MIND_THE_UNIT
+    text: str,
+    comparator: schema.Comparator | None,
+    aliases: Mapping[str, float],
+    sizes_um: Sequence[float] = (),
+    off_its_scale: str = _MIND_THE_UNIT,
 ) -> TakenReading:
     if not text.strip():
         raise AnswerRefusedError("nothing was typed; type what the dial shows")
@@ -267,9 +272,10 @@ def _reading(
         raise AnswerRefusedError(f"{error.found} is no reading: {error.mend}") from None
     travel = comparator.travel if comparator else None
     if comparator and travel is not None and exceeds(abs(value), travel, comparator.resolution):
-        raise AnswerRefusedError(
-            f"{text.strip()} is {value:+.6g} um, beyond the dial's travel of {travel:g} um: {beyond}"
-        )
+        looks = "this looks like the size; type what the dial shows"
+        mend = looks if like_a_size(abs(value), sizes_um) else off_its_scale
+        beyond = f"beyond the dial's travel of {travel:g} um"
+        raise AnswerRefusedError(f"{text.strip()} is {value:+.6g} um, {beyond}: {mend}")
     return TakenReading(value)
 
 

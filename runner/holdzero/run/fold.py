@@ -375,6 +375,7 @@ def _read(state: State, before: State, event: e.ReadingTaken) -> State:
         wall=event.wall,
         zero=len(state.zeros),
         visit=_visit(state, slot),
+        line=event.line,
     )
     return replace(state, readings=(*state.readings, reading))
 

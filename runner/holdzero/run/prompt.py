@@ -16,6 +16,7 @@ from holdzero.limit import exceeds
 from holdzero.outlook import Outlook
 from holdzero.routine import schema
 from holdzero.run.plan import Slot, SlotKind
+from holdzero.run.sizes import sizes_at
 from holdzero.run.soaking import may_end, missing_text, outlooks_of
 from holdzero.run.state import Phase, State
 from holdzero.wording import clock_text
@@ -52,6 +53,7 @@ class Prompt:
         aliases: what one of each further unit of readings is worth [um], by its name.
         outlooks: of a soak: how all that was watched stands.
         moved: what happened since the zero was read that may have moved stand or dial; empty for nothing.
+        sizes_um: nominal sizes of what is read [um], which the dial does not show.
     """
 
     slot: Slot
@@ -67,6 +69,7 @@ class Prompt:
     aliases: Mapping[str, float] = field(default_factory=dict)
     outlooks: tuple[Outlook, ...] = ()
     moved: str = ""
+    sizes_um: tuple[float, ...] = ()
 
     def may_end(self, now_s: float) -> bool:
         """Whether a soak may end at this moment [s] without a reason."""
@@ -122,6 +125,7 @@ def prompt_of(state: State) -> Prompt | None:
         aliases=state.aliases,
         outlooks=outlooks_of(state, slot) if slot.kind is SlotKind.SOAK else (),
         moved=_moved(state) if asks is Asks.READING else "",
+        sizes_um=sizes_at(state.routine, state.reference, slot) if state.routine is not None else (),
     )
 
 

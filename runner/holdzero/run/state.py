@@ -63,6 +63,7 @@ class Reading:
         visit: for a return, which visit to the reference it belongs to: nothing else was read
             within one, struck out or not, of this part or another.
         struck: why it was struck out; None while it counts.
+        line: what an instrument sent; empty where a person typed.
     """
 
     seq: int
@@ -74,11 +75,21 @@ class Reading:
     zero: int
     visit: int = 0
     struck: str | None = None
+    line: str = ""
 
     @property
     def kind(self) -> SlotKind:
         """What was read."""
         return self.slot.kind
+
+    @property
+    def where(self) -> str:
+        """Where it was read, in words."""
+        return {
+            SlotKind.READ: f"at {self.slot.place}",
+            SlotKind.ZERO: "on the reference",
+            SlotKind.RETURN: "on return to the reference",
+        }.get(self.kind, "on the check standard")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
