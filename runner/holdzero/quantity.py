@@ -180,11 +180,13 @@ class Written:
         number: in the unit that stands behind it.
         decimals: digits behind the point or comma.
         zeros: how many noughts it ends in.
+        rest: what stands behind it: the unit, or nothing.
     """
 
     number: float
     decimals: int
-    zeros: int = 0
+    zeros: int
+    rest: str
 
 
 @cache
@@ -252,15 +254,17 @@ def written(text: str) -> Written | None:
     """The number at the start of a text, whatever stands behind it; None where there is none.
 
     >>> written("-0,050 mm")
-    Written(number=-0.05, decimals=3, zeros=1)
+    Written(number=-0.05, decimals=3, zeros=1, rest='mm')
     """
-    match = _NUMBER.match(tidy(text))
+    whole = tidy(text)
+    match = _NUMBER.match(whole)
     if match is None:
         return None
     digits = re.sub(r"\s", "", match.group()).replace(",", ".")
     plain = digits.replace(".", "").lstrip("+-")
     zeros = len(plain) - len(plain.rstrip("0"))
-    return Written(number=float(digits), decimals=len(digits.partition(".")[2]), zeros=zeros)
+    decimals, rest = len(digits.partition(".")[2]), whole[match.end() :].strip()
+    return Written(number=float(digits), decimals=decimals, zeros=zeros, rest=rest)
 
 
 def parse_number(text: str) -> float:

@@ -21,6 +21,8 @@ __all__ = [
     "risk_text",
     "small_text",
     "stops_of",
+    "typed_length",
+    "typed_temperature",
 ]
 
 VERDICT_WORDS = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED", "reported": "REPORTED"}
@@ -122,6 +124,29 @@ def drift_text(per_min: float, expanded: float, unit: str) -> str:
     decimals = min(decimals_for(expanded), 3)
     sign = "+" if round(per_min, decimals) else ""
     return f"{per_min:{sign}z.{decimals}f} ± {expanded:.{decimals}f} {unit}/min".replace("-", "−")
+
+
+def typed_length(raw: str, value_um: float, units: str) -> str:
+    """What was typed beside what was understood [um], with all its digits.
+
+    >>> typed_length("0.0015", 0.0015, "mm"), typed_length("1.5 um", 1.5, "in")
+    ('typed 0.0015; understood +0.0015 µm', 'typed 1.5 um; understood +59.055118 µin')
+    """
+    unit, worth = MICRO[units]
+    return _typed(raw, f"{value_um / worth:+z.6f}", unit)
+
+
+def typed_temperature(raw: str, value_degC: float) -> str:  # noqa: N803  the unit's own capital
+    """The same of a temperature [degC].
+
+    >>> typed_temperature("68 degF", 20.0)
+    'typed 68 degF; understood 20 °C'
+    """
+    return _typed(raw, f"{value_degC:z.4f}", "°C")
+
+
+def _typed(raw: str, number: str, unit: str) -> str:
+    return f"typed {raw.strip()}; understood {number.rstrip('0').rstrip('.').replace('-', '−')} {unit}"
 
 
 def limits_text(lower_um: float | None, upper_um: float | None, units: str) -> str:

@@ -111,6 +111,27 @@ class TestAWholeRun:
         rows = [line.strip() for line in shown.splitlines() if "█" in line]
         assert rows == ["█    ███", "██    █", "███  █    ███", "█      █", "███ █ ███  µm"]
 
+    def test_what_was_typed_stands_beside_what_was_understood(self, start: Sit) -> None:
+        at_bench = start()
+        at_bench.types("0", "0.0015 mm", "20 uin")
+        shown = at_bench.prompted()
+        assert "typed 0.0015 mm; understood +1.5 µm" in at_bench.screen
+        assert "typed 20 uin; understood +0.508 µm" in shown
+
+    def test_the_unit_that_was_typed_last_is_shown_where_a_bare_number_is_in_another(
+        self, start: Sit, record: Callable[[], Record]
+    ) -> None:
+        at_bench = start()
+        at_bench.types("0", "0.1 µm", "-0.0001 mm")
+        assert "last typed in" not in at_bench.screen
+        assert at_bench.prompted().rstrip().endswith("[µm] (last typed in mm) (? for help):")
+        at_bench.say("1.0")
+        assert "last typed in" not in at_bench.prompted()
+        at_bench.say(PLACES[1])
+        at_bench.types(PLACES[2], "0", "")
+        assert at_bench.ends() == PASS
+        assert [row["value"] for row in record()["readings"]][3] == 1.0
+
     def test_the_verdict_stands_large_at_the_bottom(self, start: Sit) -> None:
         at_bench = start()
         at_bench.types(*ZEROS, *PLACES, "0", "")
@@ -262,6 +283,7 @@ class TestTypedAhead:
         at_bench.says_at_once("0", "+7", "+8", "+9")
         shown = at_bench.prompted()
         assert "READING 2 OF 3" in shown
+        assert "Typed before it was asked, not taken: '+7', '+8', '+9'." in flat(shown)
         at_bench.say("+0.1")
         at_bench.types("-0.1", *PLACES, "0", "")
         assert at_bench.ends() == PASS
@@ -425,14 +447,26 @@ class TestStops:
     """A check standard far off: the inspector decides while it is still under the tip."""
 
     @pytest.fixture
-    def stopped(self, start: Sit, plain: str) -> Person:
+    def zeroed(self, start: Sit, plain: str) -> Person:
         standard = '[check_standard]\nsize = "5.02 mm"\ndeviation = "0 um"\nmaterial = "steel"\nlimit = "0.5 um"\n\n'
         text = plain.replace("[comparator]", f"{standard}[comparator]").replace(
             '[[steps]]\ndo = "repeat"', '[[steps]]\ndo = "check"\n\n[[steps]]\ndo = "repeat"'
         )
         at_bench: Person = start(text)
-        at_bench.types(*ZEROS, "+30")
+        at_bench.types(*ZEROS)
         return at_bench
+
+    @pytest.fixture
+    def stopped(self, zeroed: Person) -> Person:
+        zeroed.types("+30")
+        return zeroed
+
+    def test_what_was_typed_ahead_of_it_chooses_nothing_and_is_told(self, zeroed: Person) -> None:
+        zeroed.prompted()
+        zeroed.says_at_once("+30", "c")
+        shown = flat(zeroed.prompted())
+        assert "Typed before it was asked, not taken: 'c'." in shown
+        assert shown.endswith("s, z, c or q:")
 
     def test_it_asks_for_one_of_these_and_for_nothing_else(self, stopped: Person) -> None:
         shown = stopped.types("+20")

@@ -71,6 +71,26 @@ class TestABlindRun:
         assert sheet.picture is not None
 
 
+class TestATypedValue:
+    def test_stands_beside_what_was_understood(self, start: Callable[..., Any]) -> None:
+        bench = start().answer("0", "0.0001 mm")
+        taken = sheet_of(shown(bench, taken=bench.run.events[-1])).taken
+        assert taken is not None
+        assert (taken.value, taken.words) == ("+0.1 µm", "Taken: typed 0.0001 mm; understood +0.1 µm")
+
+    def test_of_an_instrument_is_only_taken(self, start: Callable[..., Any]) -> None:
+        bench = start().answer("0")
+        taken = sheet_of(shown(bench, taken=replace(bench.run.events[-1], line="+0000.0"))).taken
+        assert taken is not None
+        assert taken.words == "Taken"
+
+    def test_in_another_unit_is_remembered_where_the_next_is_typed(self, start: Callable[..., Any]) -> None:
+        bench = start().answer("0", "0.0001 mm")
+        assert "The last one was typed in mm; a bare number is in µm." in markup(shown(bench, source="keyboard"))
+        assert "The last one was typed in mm" in markup(shown(bench, source="serial:port", live=True))
+        assert "The last one was typed" not in markup(shown(bench.answer("0.1 um"), source="keyboard"))
+
+
 class TestASheet:
     def test_always_says_what_is_measured_where_it_stands_and_what_comes_next(self, start: Callable[..., Any]) -> None:
         bench = start().answer("0")

@@ -7,10 +7,12 @@ import os
 import queue
 import sys
 import threading
+import time
 
 __all__ = ["Lines"]
 
 _PATIENCE_S = 0.5
+_MOMENT_S = 0.2
 
 
 class Lines:
@@ -42,13 +44,14 @@ class Lines:
                 self._queue.put(line.decode(encoding, errors="replace").rstrip("\r"))
         self._queue.put(None)
 
-    def drop_early(self) -> int:
-        """Forget what a person typed before the prompt was shown; how many lines that were.
+    def drop_early(self) -> list[str]:
+        """Forget what a person typed before the prompt was shown; the whole lines of it.
 
         A pipe is no person: what comes through it was meant for the prompts in their order.
         """
-        dropped = 0
+        dropped: list[str] = []
         if self._tty:
+            self._let_read()
             _flush_input()
         while self._tty and not self._ended:
             try:
@@ -58,8 +61,14 @@ class Lines:
             if line is None:
                 self._ended = True
             else:
-                dropped += 1
+                dropped.append(line)
         return dropped
+
+    def _let_read(self) -> None:
+        """Let the thread have the whole lines that lie there: what is flushed unread can't be told."""
+        end_s = time.monotonic() + _MOMENT_S
+        while self._thread.is_alive() and _lies_there() and time.monotonic() < end_s:
+            time.sleep(_MOMENT_S / 100.0)
 
     def line(self, wait_s: float | None = None) -> str | None:
         """The next line; None when `wait_s` seconds [s] have passed without one.
@@ -81,6 +90,17 @@ class Lines:
             self._ended = True
             raise EOFError
         return line
+
+
+def _lies_there() -> bool:
+    """Whether a whole line waits to be read; on a system that can't tell, none does."""
+    if sys.platform == "win32":
+        return False
+    import select
+
+    with contextlib.suppress(OSError, ValueError):
+        return bool(select.select([sys.stdin.fileno()], [], [], 0.0)[0])
+    return False
 
 
 def _flush_input() -> None:

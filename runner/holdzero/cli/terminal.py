@@ -36,6 +36,7 @@ from holdzero.run.commands import (
 from holdzero.run.plan import SlotKind
 from holdzero.run.prompt import again_text, back_text
 from holdzero.run.state import State
+from holdzero.wording import typed_length, typed_temperature
 
 __all__ = ["Terminal"]
 
@@ -55,6 +56,7 @@ _HELP = """\
 _LOOK_S = 0.04
 _TICK_S = 0.1
 _RECENT = 8
+_WIDEST = 40
 
 
 class Terminal:
@@ -83,7 +85,7 @@ class Terminal:
     def show(self, run: Run, prompt: Prompt, findings: Sequence[Finding]) -> None:
         """Title, place in the routine, caution, instruction, readings, findings."""
         self.run = run
-        self.lines.drop_early()
+        self._drop_early()
         state, out = run.state, self.console
         if state.routine is None:
             return
@@ -144,13 +146,14 @@ class Terminal:
         self.run = run
         units = run.state.routine.routine.units if run.state.routine else "mm"
         match event:
-            case e.ReadingTaken():
-                if run.state.routine is not None and run.state.routine.routine.blind:
-                    self._say("Taken.")
-                else:
-                    self._echo(micro_text(float(event.value_um), units))
-            case e.TemperatureRead():
-                self._echo(f"{float(event.value_degC):.2f} °C")
+            case e.ReadingTaken() if run.state.routine is not None and run.state.routine.routine.blind:
+                self._say("Taken.")
+            case e.ReadingTaken(raw=raw):
+                value_um = float(event.value_um)
+                self._echo(micro_text(value_um, units), "" if event.line else typed_length(raw, value_um, units))
+            case e.TemperatureRead(raw=raw):
+                value = float(event.value_degC)
+                self._echo(f"{value:.2f} °C", "" if event.line else typed_temperature(raw, value))
             case e.SoakObserved() if not self._looking:
                 value = f"{event.value:.2f} °C" if event.of else micro_text(event.value, units)
                 self._say(f"Seen: {f'{event.of} ' if event.of else ''}{value}. The soak goes on.")
@@ -162,13 +165,24 @@ class Terminal:
                 if text:
                     self._say(text, style)
 
-    def _echo(self, text: str) -> None:
+    def _echo(self, text: str, typed: str) -> None:
+        """A value large, and below it what was typed, where somebody typed."""
         number, _, unit = text.partition(" ")
         rows = large(number)
         rows[-1] += f"  {unit}"
         self.console.print()
         for row in rows:
             self.console.print(Text(f"    {row}"))
+        if typed:
+            self._say(f"  {typed}", "dim")
+
+    def _drop_early(self) -> None:
+        """Take nothing that was typed before it was asked, and say so."""
+        lines = [line.strip() for line in self.lines.drop_early() if line.strip()]
+        if lines:
+            listed = ", ".join(repr(line[:_WIDEST]) for line in lines[:_RECENT])
+            more = f" and {len(lines) - _RECENT} more" if len(lines) > _RECENT else ""
+            self._say(f"Typed before it was asked, not taken: {listed}{more}.", "bold")
 
     # --- asking -------------------------------------------------------------------------------
 
@@ -376,7 +390,7 @@ class Terminal:
     def stopped(self, run: Run, finding: Finding) -> Command:
         """A finding that stops the result: strike out and read again, go on undecided, or give up."""
         self.run = run
-        self.lines.drop_early()
+        self._drop_early()
         self.console.bell()
         self.console.print()
         self._finding(finding)
@@ -402,7 +416,7 @@ class Terminal:
     def paused(self, run: Run) -> None:
         """Wait until the inspector is back."""
         self.run = run
-        self.lines.drop_early()
+        self._drop_early()
         self.console.print()
         self._say(f"PAUSED at {run.state.wall[11:16]}. Every reading is saved.", "bold")
         self.line("  Enter to go on: ")
@@ -461,4 +475,5 @@ def _mark(prompt: Prompt) -> str:
             "  Enter when done (? for help): " if prompt.slot.kind is not SlotKind.COMPARE else "  Enter to compare: "
         )
     unit = {"degC": "°C", "um": "µm", "uin": "µin"}.get(prompt.unit, prompt.unit)
-    return f"  [{unit}] (? for help): " if unit else "  (? for help): "
+    last = f" (last typed in {prompt.typed_in})" if prompt.typed_in else ""
+    return f"  [{unit}]{last} (? for help): " if unit else "  (? for help): "

@@ -8,6 +8,7 @@ from holdzero.page.shown import Echo
 from holdzero.page.words import sentence
 from holdzero.run.prompt import back_text
 from holdzero.run.state import State
+from holdzero.wording import typed_length, typed_temperature
 
 __all__ = ["echo_of"]
 
@@ -25,9 +26,14 @@ def echo_of(  # noqa: C901, PLR0911, PLR0912  one arm a kind
     """
     match event:
         case e.ReadingTaken():
-            return Echo("" if blind else micro_text(float(event.value_um), units), "Taken")
+            value_um = float(event.value_um)
+            return Echo(
+                "" if blind else micro_text(value_um, units),
+                "Taken" if blind or event.line else f"Taken: {typed_length(event.raw, value_um, units)}",
+            )
         case e.TemperatureRead():
-            return Echo(f"{float(event.value_degC):.2f} °C", "Taken")
+            value = float(event.value_degC)
+            return Echo(f"{value:.2f} °C", "Taken" if event.line else f"Taken: {typed_temperature(event.raw, value)}")
         case e.AnswerGiven():
             return Echo(event.raw.strip(), "Taken")
         case e.EntryChosen():

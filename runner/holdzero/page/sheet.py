@@ -210,10 +210,15 @@ def _asked(  # noqa: PLR0911  one arm a kind
             entry = EntryField(label=f"Temperature of the {slot.of}", unit=unit, numeric=True)
             return replace(_takes(sheet, snapshot), state="temperature", entry=entry, thermometer=slot.of)
         case Asks.READING:
-            entry = EntryField(label="What the dial shows", unit=unit, numeric=True)
+            last = (
+                f"The last one was typed in {prompt.typed_in}; a bare number is in {unit}." if prompt.typed_in else ""
+            )
+            entry = EntryField(label="What the dial shows", unit=unit, numeric=True, hint=last)
             if snapshot.source.partition(":")[0] == "keyboard":
                 return replace(sheet, state="reading", entry=entry)
-            hint = "Accept takes the live value as soon as it stands still. Or type what the dial shows."
+            hint = (
+                f"Accept takes the live value as soon as it stands still. Or type what the dial shows. {last}".rstrip()
+            )
             return replace(_takes(sheet, snapshot), state="reading", entry=replace(entry, hint=hint))
 
 

@@ -14,6 +14,7 @@ from holdzero import events as e
 from holdzero.display import span_text
 from holdzero.limit import exceeds
 from holdzero.outlook import Outlook
+from holdzero.quantity import written
 from holdzero.routine import schema
 from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.sizes import sizes_at
@@ -54,6 +55,7 @@ class Prompt:
         outlooks: of a soak: how all that was watched stands.
         moved: what happened since the zero was read that may have moved stand or dial; empty for nothing.
         sizes_um: nominal sizes of what is read [um], which the dial does not show.
+        typed_in: unit that the last reading was typed in, where that is not `unit`; else empty.
     """
 
     slot: Slot
@@ -70,6 +72,7 @@ class Prompt:
     outlooks: tuple[Outlook, ...] = ()
     moved: str = ""
     sizes_um: tuple[float, ...] = ()
+    typed_in: str = ""
 
     def may_end(self, now_s: float) -> bool:
         """Whether a soak may end at this moment [s] without a reason."""
@@ -126,6 +129,7 @@ def prompt_of(state: State) -> Prompt | None:
         outlooks=outlooks_of(state, slot) if slot.kind is SlotKind.SOAK else (),
         moved=_moved(state) if asks is Asks.READING else "",
         sizes_um=sizes_at(state.routine, state.reference, slot) if state.routine is not None else (),
+        typed_in=_typed_in(state, unit) if asks is Asks.READING else "",
     )
 
 
@@ -171,6 +175,19 @@ def _moved(state: State) -> str:
 
 
 _MINUTE_S = 60.0
+
+
+def _typed_in(state: State, bare_unit: str) -> str:
+    """The unit of the last reading that was typed, as it was typed; empty where it was that of a bare number."""
+    last = next((reading for reading in reversed(state.readings) if not reading.line), None)
+    typed = written(last.raw) if last is not None else None
+    unit = typed.rest if typed is not None else ""
+    return unit if _one_spelling(unit) not in ("", _one_spelling(bare_unit)) else ""
+
+
+def _one_spelling(unit: str) -> str:
+    plain = unit.replace("µ", "u").replace("μ", "u").replace('"', "in")
+    return "div" if plain.startswith("div") else plain
 
 
 def _again(slot: Slot, state: State) -> bool:
