@@ -25,8 +25,7 @@ from holdzero.views import Act, Finding, Level, Offer, RunView
 __all__ = ["Mistyped", "mistyped", "mistyped_doubts", "mistyped_questions"]
 
 # Units that are left away, or put in place of each other (common practice, no source), and what one is worth [um].
-_UNITS = {name: parse_quantity(f"1 {name}", Dimension.LENGTH).value for name in ("mm", "um", "in", "uin")}
-_WHOLE = {"mm": ("mm", "in"), "in": ("in", "mm")}
+_UNITS = {name: parse_quantity(f"1 {name}", Dimension.LENGTH).value for name in ("mm", "in", "um", "uin")}
 # Units that are nearer to each other make no difference that is told from dirt or a wrong part by one reading.
 _LEAST_FACTOR = 900.0
 # What would fit is told from what is a thousand times as much, and from nothing else: so it is wide.
@@ -35,6 +34,7 @@ _WIDE_SHARE, _WIDE_STEPS = 0.5, 10.0
 _LONGEST_TRAVEL_UM = 10_000.0
 # A deviation that is on the dial's steps has fewer decimals than a size in this unit.
 _SIZE_DECIMALS = {"mm": 3, "in": 4}
+_FINE = 99  # of numbers that nobody typed, whose decimals tell nothing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +65,7 @@ def mistyped(run: RunView, reading: Reading) -> tuple[Mistyped, ...]:
     if comparator is None or not comparator.resolution or reading.line or not np.any(value):
         return ()
     if np.ndim(value):
-        worth, decimals, last = _bare_um(comparator), 0, 0.0
+        worth, decimals, last = _bare_um(comparator), _FINE, 0.0
     elif (typed := written(reading.raw)) is not None and typed.number:
         worth, decimals = abs(float(value) / typed.number), typed.decimals
         # Who turns a reading into another unit rounds it: 40 uin for two steps of 0.5 um.
@@ -247,18 +247,17 @@ class _Looked:
             return False
         whole = like_a_size(np.abs(value), sizes)
         odd = np.logical_and(whole, self._expected_um is None or self._far(value))
-        for unit in _WHOLE[self._units]:
-            fine = self.decimals >= _SIZE_DECIMALS[unit]
+        unit = self._units
+        if self.decimals >= _SIZE_DECIMALS[unit]:
             near = like_a_size(np.abs(value) * (_UNITS[unit] / self.worth_um), sizes)
-            strange = np.logical_or(self._off_step, fine and np.any(near) and self._far(value))
+            strange = np.logical_or(self._off_step, np.any(near) and self._far(value))
             odd = np.logical_or(odd, np.logical_and(near, strange))
         return _mask(odd)
 
     @property
     def _other_units(self) -> Sequence[str]:
         """Those that it could have been read in, the routine's own first."""
-        first = _WHOLE[self._units]
-        factors = {unit: _UNITS[unit] / self.worth_um for unit in dict.fromkeys((*first, "um", "uin"))}
+        factors = {unit: _UNITS[unit] / self.worth_um for unit in dict.fromkeys((self._units, *_UNITS))}
         return [unit for unit, factor in factors.items() if max(factor, 1.0 / factor) >= _LEAST_FACTOR]
 
     def _read_in(self, unit: str) -> Mask:
