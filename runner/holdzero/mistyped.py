@@ -34,7 +34,6 @@ _WIDE_SHARE, _WIDE_STEPS = 0.5, 10.0
 _LONGEST_TRAVEL_UM = 10_000.0
 # A deviation that is on the dial's steps has fewer decimals than a size in this unit.
 _SIZE_DECIMALS = {"mm": 3, "in": 4}
-_FINE = 99  # of numbers that nobody typed, whose decimals tell nothing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +64,7 @@ def mistyped(run: RunView, reading: Reading) -> tuple[Mistyped, ...]:
     if comparator is None or not comparator.resolution or reading.line or not np.any(value):
         return ()
     if np.ndim(value):
-        worth, decimals, last = _bare_um(comparator), _FINE, 0.0
+        worth, decimals, last = _bare_um(comparator), None, 0.0
     elif (typed := written(reading.raw)) is not None and typed.number:
         worth, decimals = abs(float(value) / typed.number), typed.decimals
         # Who turns a reading into another unit rounds it: 40 uin for two steps of 0.5 um.
@@ -129,7 +128,7 @@ class _Looked:
 
     Attributes:
         worth_um: what one of the unit that it was typed in is worth [um].
-        decimals: that were typed.
+        decimals: that were typed; None where nobody did, in many runs.
         last_um: what one of the last digit that was typed is worth [um]; rounding leaves half of it unsure.
     """
 
@@ -137,7 +136,7 @@ class _Looked:
     reading: Reading
     comparator: Comparator
     worth_um: float
-    decimals: int
+    decimals: int | None
     last_um: float
 
     @property
@@ -245,13 +244,14 @@ class _Looked:
         value, sizes = self.reading.value_um, self._sizes_um
         if not sizes:
             return False
-        whole = like_a_size(np.abs(value), sizes)
+        whole = like_a_size(value, sizes)
         odd = np.logical_and(whole, self._expected_um is None or self._far(value))
         unit = self._units
-        if self.decimals >= _SIZE_DECIMALS[unit]:
-            near = like_a_size(np.abs(value) * (_UNITS[unit] / self.worth_um), sizes)
-            strange = np.logical_or(self._off_step, np.any(near) and self._far(value))
-            odd = np.logical_or(odd, np.logical_and(near, strange))
+        near = like_a_size(value * (_UNITS[unit] / self.worth_um), sizes)
+        if self.decimals is None:
+            odd = np.logical_or(odd, np.logical_and(near, self._off_step))
+        elif near and self.decimals >= _SIZE_DECIMALS[unit]:
+            odd = np.logical_or(odd, np.logical_or(self._off_step, self._far(value)))
         return _mask(odd)
 
     @property

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from holdzero.display import span_text
-from holdzero.hooks import Act, CharacteristicView, Finding, Level, Measure, RunView, mean, stack
+from holdzero.hooks import Act, CharacteristicView, Finding, Level, Measure, Offer, RunView, mean, stack
 from holdzero.limit import exceeds
 from holdzero.routine.schema import Selection
 from holdzero.run.commands import COMPARATOR
@@ -21,6 +21,7 @@ from holdzero.wording import clock_text
 __all__ = ["bracket_findings", "run_findings", "selection_findings", "stop", "told_once"]
 
 _SHORT_SOAK = "soak/short"
+__all__ = ["bracket_findings", "questions_now", "run_findings", "selection_findings", "stop"]
 
 
 def stop(code: str, text: str, characteristic: str | None = None) -> Finding:
@@ -252,6 +253,14 @@ def _thin_zeros(state: State) -> Iterable[Finding]:
                 "after something was read under it. No new zero was set."
             )
             yield Finding(level=Level.DOUBT, code="zero/few_readings", text=text)
+def questions_now(state: State) -> Iterable[Finding]:
+    """What was asked since the last entry, about entries that still count: to be shown beside a stop as well."""
+    counting = {item.seq for item in state.entries if item.struck is None}
+    newest = max((item.seq for item in state.entries), default=0)
+    for question in state.questions:
+        if question.seq > newest and counting.issuperset(question.entries):
+            offer = Offer(act=Act(question.act), entries=question.entries)
+            yield Finding(level=Level.DOUBT, code=question.code, text=question.text, offer=offer)
 
 
 def _asked(state: State, question: Question) -> Finding:

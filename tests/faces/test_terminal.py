@@ -461,6 +461,21 @@ class TestStops:
         zeroed.types("+30")
         return zeroed
 
+    def test_what_is_asked_about_the_same_reading_stands_beside_it(
+        self, zeroed: Person, record: Callable[[], Record]
+    ) -> None:
+        zeroed.types("0.02")
+        shown = flat(zeroed.prompted())
+        assert "STOP: The check standard should read" in shown
+        assert "Was it read in mm? It would be +20 µm. s 5 strike out entry 5 and read it again" in shown
+        zeroed.say("s 5")
+        zeroed.types("1")
+        assert "CHECK STANDARD" in zeroed.prompted()
+        zeroed.say("+20")
+        zeroed.types(*PLACES, "0", "")
+        assert zeroed.ends() == PASS
+        assert "Then entry 5 was struck out (mistyped)" in str(record()["findings"])
+
     def test_what_was_typed_ahead_of_it_chooses_nothing_and_is_told(self, zeroed: Person) -> None:
         zeroed.prompted()
         zeroed.says_at_once("+30", "c")

@@ -175,6 +175,13 @@ class TestAStop:
         # The bar shows as many steps done as the words.
         assert sheet.number - 1 == 2
 
+    def test_has_what_was_asked_about_the_same_reading_beside_it(self, start: Callable[..., Any]) -> None:
+        bench = start().answer("0", "0.7")
+        bench.take(e.QuestionAsked, code="entry/unit/3", text="In mm?", act="strike", entries=(3,))
+        (asked,) = self.stopped(bench).findings
+        assert (asked.text, asked.offer) == ("In mm?", "strike out entry 3 and read it again")
+        assert self.stopped(bench.strike(3)).findings == ()
+
     def test_offers_to_give_the_zero_up_once_there_is_one(self, start: Callable[..., Any]) -> None:
         assert not self.stopped(start()).can_zero
         assert self.stopped(start().answer("0")).can_zero

@@ -149,6 +149,7 @@ class TestAReading:
             bench.answer("80")
 
     @pytest.mark.parametrize("text", ["10.0012 mm", "-9.98 mm", "0.3937 in"])
+    @pytest.mark.parametrize("text", ["10.0012 mm", "9.98 mm", "0.3937 in"])
     def test_beyond_the_travel_and_near_the_size_is_told_as_such(self, text: str) -> None:
         slot = Slot(id="1", group="1", kind=SlotKind.READ, place="a")
         prompt = Prompt(slot=slot, asks=Asks.READING, title="", say="", caution="", number=1, count=1)
@@ -156,6 +157,8 @@ class TestAReading:
             understand(text, replace(prompt, sizes_um=(10_000.0,)), MICROMETRES, 0.0)
         with pytest.raises(AnswerRefusedError, match="look again, and mind the unit"):
             understand(text, replace(prompt, sizes_um=(25_000.0,)), MICROMETRES, 0.0)
+        with pytest.raises(AnswerRefusedError, match="look again, and mind the unit"):
+            understand(f"-{text}", replace(prompt, sizes_um=(10_000.0,)), MICROMETRES, 0.0)
 
     def test_may_be_of_any_size_where_no_travel_is_stated(self) -> None:
         on = schema.Comparator.model_validate({"resolution": "0.1 um"})

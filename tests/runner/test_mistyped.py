@@ -169,6 +169,11 @@ class TestASizeForADeviation:
     def test_a_bad_part_of_that_deviation_is_not(self, start: Start, text: str) -> None:
         assert asked(start, "0", "20", text) == []
 
+    def test_nor_are_many_runs_of_bad_parts(self, start: Start) -> None:
+        seen = view(start, "0", "20", "1.5")
+        bad = dataclasses.replace(seen.readings[-1], raw="", value_um=np.array([10.0, -10.5, 11.5, 26.0]))
+        assert list(mistyped_doubts(dataclasses.replace(seen, readings=(*seen.readings[:-1], bad)))) == []
+
 
 class TestHowItIsAsked:
     def test_with_an_offer_to_strike_that_entry_out(self, start: Start) -> None:
@@ -234,14 +239,11 @@ def questions() -> ModuleType:
 def test_sound_runs_of_the_shipped_routines_are_not_asked(
     path: Path, questions: ModuleType, catalogue: Catalogue
 ) -> None:
-    # 300 runs of each had none; ten that have one would be a share of far more than one in a hundred
     _, in_runs, _ = questions.counted(path, catalogue, 10)
     assert not [code for code in in_runs if code.startswith("entry/")]
 
 
-def test_a_dial_that_is_misread_is_asked_about_there(
-    questions: ModuleType, catalogue: Catalogue, tmp_path: Path
-) -> None:
+def test_runs_whose_points_are_one_place_off_are(questions: ModuleType, catalogue: Catalogue, tmp_path: Path) -> None:
     scenario = tmp_path / "slips.toml"
     scenario.write_text('format = 1\ntitle = "slips"\nslips = { point = 1.0 }\n', "utf-8")
     ring = Path(__file__).parents[2] / "routines" / "spacer-ring.toml"

@@ -27,6 +27,7 @@ _MINUTE_S = 60.0
 _OWN = {
     "bracket": "whether the reference reads on return what it read at the zero",
     "design": "one way of weighing readings, and not two",
+    "entry": "what is typed and can hardly be meant: between steps of the dial, a size, another unit",
     "model": "whether the value follows its inputs straight enough for U",
     "selection": "a largest or smallest place that is picked by scatter",
     "soak": "how a soak ended",

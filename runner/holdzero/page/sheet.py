@@ -11,6 +11,7 @@ from typing import Any
 
 from holdzero.display import in_micro, length_text
 from holdzero.hooks import Asks, Prompt
+from holdzero.oversight import questions_now
 from holdzero.page.chart import Dot, readings_picture
 from holdzero.page.choosing import choosing_of
 from holdzero.page.echo import echo_of
@@ -165,7 +166,9 @@ def _stated(sheet: Sheet, state: str, title: str, say: str, *, accept: str = "",
 
 def _stopped(sheet: Sheet, snapshot: Snapshot, state: State) -> Sheet:
     stop = told(snapshot.stop) if snapshot.stop is not None else None
-    findings = tuple(found for found in sheet.findings if stop is None or found.code != stop.code)
+    asked = told_all(tuple(questions_now(state)))
+    known = {found.code for found in (*asked, *((stop,) if stop is not None else ()))}
+    findings = (*asked, *(found for found in sheet.findings if found.code not in known))
     stated = _stated(sheet, "stopped", "Stop: choose how to go on", "")
     # The head stays at what was done last: the next step is not asked yet.
     done = sheet.number - 1

@@ -274,6 +274,7 @@ def _reading(
     if comparator and travel is not None and exceeds(abs(value), travel, comparator.resolution):
         looks = "this looks like the size; type what the dial shows"
         mend = looks if like_a_size(abs(value), sizes_um) else off_its_scale
+        mend = looks if like_a_size(value, sizes_um) else "look again, and mind the unit"
         beyond = f"beyond the dial's travel of {travel:g} um"
         raise AnswerRefusedError(f"{text.strip()} is {value:+.6g} um, {beyond}: {mend}")
     return TakenReading(value)
