@@ -73,7 +73,7 @@ def mistyped(run: RunView, reading: Reading) -> tuple[Mistyped, ...]:
     else:
         return ()  # no number was typed, as in an ideal run
     looked = _Looked(run=run, reading=reading, comparator=comparator, worth_um=worth, decimals=decimals, last_um=last)
-    return tuple(item for item in looked.all if np.any(item.holds))
+    return () if looked.at_a_glance_sound else tuple(item for item in looked.all if np.any(item.holds))
 
 
 def mistyped_questions(run: RunView) -> Iterable[Finding]:
@@ -138,6 +138,15 @@ class _Looked:
     worth_um: float
     decimals: int | None
     last_um: float
+
+    @property
+    def at_a_glance_sound(self) -> bool:
+        """Whether a value is on a step, and both it and the dial go too few steps for a size or another unit."""
+        if np.any(self._off_step) or (self.decimals or 0) >= min(_SIZE_DECIMALS.values()):
+            return False
+        most = max(float(np.max(np.abs(self.reading.value_um))), self.comparator.travel or _LONGEST_TRAVEL_UM)
+        few = (_LEAST_FACTOR * self.comparator.resolution, *(size / 2.0 for size in self._sizes_um))
+        return most < min(few)
 
     @property
     def all(self) -> Iterable[Mistyped]:
