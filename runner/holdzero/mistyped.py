@@ -26,6 +26,7 @@ __all__ = ["Mistyped", "mistyped", "mistyped_doubts", "mistyped_questions"]
 
 # Units that are left away, or put in place of each other (common practice, no source), and what one is worth [um].
 _UNITS = {name: parse_quantity(f"1 {name}", Dimension.LENGTH).value for name in ("mm", "in", "um", "uin")}
+_NAMES = {"in": "inches", "um": "µm", "uin": "µin"}
 # Units that are nearer to each other make no difference that is told from dirt or a wrong part by one reading.
 _LEAST_FACTOR = 900.0
 # What would fit is told from what is a thousand times as much, and from nothing else: so it is wide.
@@ -34,6 +35,7 @@ _WIDE_SHARE, _WIDE_STEPS = 0.5, 10.0
 _LONGEST_TRAVEL_UM = 10_000.0
 # A deviation that is on the dial's steps has fewer decimals than a size in this unit.
 _SIZE_DECIMALS = {"mm": 3, "in": 4}
+_MOST_LISTED = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,12 +99,13 @@ def mistyped_doubts(run: RunView) -> Iterable[Finding]:
     found = [(reading, item) for reading in run.readings for item in mistyped(run, reading)]
     for what in dict.fromkeys(item.what for _, item in found):
         own = [(reading, item) for reading, item in found if item.what == what]
-        listed = "; ".join(f"entry {r.seq} ({r.raw.strip()} {r.where}): {item.told}" for r, item in own)
+        listed = "; ".join(f"entry {r.seq} ({r.raw.strip()} {r.where}): {item.told}" for r, item in own[:_MOST_LISTED])
+        more = f"; and {len(own) - _MOST_LISTED} more" if len(own) > _MOST_LISTED else ""
         holds = np.any(np.broadcast_arrays(*(item.holds for _, item in own)), axis=0)
         yield Finding(
             level=Level.DOUBT,
             code=f"entry/{what}",
-            text=f"{_HEADS[what]} {listed}. They count as they were typed.",
+            text=f"{_HEADS[what]} {listed}{more}. What was typed counts.",
             data={"entries": float(len(own))},
             holds=_mask(holds),
         )
@@ -159,9 +162,9 @@ class _Looked:
         for unit in self._other_units:
             holds = np.logical_and(self._read_in(unit), np.logical_not(taken))
             taken = np.logical_or(taken, holds)
-            name, value = unit.replace("u", "µ"), self._in_words(unit)
-            asks = f"{self._why}. Was it read in {name}?{f' It would be {value}.' if value else ''}"
-            yield Mistyped(what="unit", asks=asks, told=f"in {name} it would be {value}", holds=_mask(holds))
+            name, would_be = _NAMES.get(unit, unit), self._would_be(unit)
+            asks = f"{self._why}. Was it read in {name}? It {would_be}."
+            yield Mistyped(what="unit", asks=asks, told=f"in {name} it {would_be}", holds=_mask(holds))
         asks = f"{self._cant_show}. Is it a slip of a digit, or of the unit?"
         holds = np.logical_and(self._off_step, np.logical_not(taken))
         yield Mistyped(what="step", asks=asks, told=self._steps, holds=_mask(holds))
@@ -184,10 +187,10 @@ class _Looked:
     def _why(self) -> str:
         return self._cant_show if np.any(self._off_step) else "it is far from what would fit"
 
-    def _in_words(self, unit: str) -> str:
-        """What the number would be in another unit; of many runs, which have many, nothing."""
+    def _would_be(self, unit: str) -> str:
+        """What the number would be in another unit; many runs have many."""
         value = self.reading.value_um * (_UNITS[unit] / self.worth_um)
-        return micro_text(float(value), self._units) if np.ndim(value) == 0 else ""
+        return f"would be {micro_text(float(value), self._units)}" if np.ndim(value) == 0 else "would fit"
 
     # --- what it is held against ------------------------------------------------------------------
 
@@ -218,10 +221,11 @@ class _Looked:
         if run.reference is not None and reading.kind is SlotKind.CHECK and self._sizes_um:
             return self._sizes_um[0] - run.reference.size, 0.0
         specs = [spec for spec in run.routine.characteristics.values() if reading.slot.place in spec.at]
-        for spec in specs if run.reference is not None else ():
-            if spec.measure is Measure.SIZE and spec.nominal is not None and spec.base is None:
+        for spec in specs:
+            sized = spec.measure is Measure.SIZE and spec.base is None
+            if run.reference is not None and sized and spec.nominal is not None:
                 lower, upper = spec.lower or 0.0, spec.upper or 0.0
-                return spec.nominal + (lower + upper) / 2.0 - run.reference.size, upper - lower  # type: ignore[union-attr]
+                return spec.nominal + (lower + upper) / 2.0 - run.reference.size, upper - lower
         before = [r for r in run.of_kind(reading.kind) if r.seq < reading.seq and run.zeros(r.zero)]
         alike = {place for spec in specs if spec.measure in set(Measure) for place in spec.at}
         for places in ({reading.slot.place}, alike):

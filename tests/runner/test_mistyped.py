@@ -131,7 +131,7 @@ class TestAForgottenUnit:
     def test_a_bare_part_of_an_inch_in_an_inch_routine(self, start: Start) -> None:
         # 20 um are 787 uin; 0.00005 in are 50 uin
         (found,) = asked(start, "0", "790", "0.00005", routine=INCH)
-        assert found.text.endswith("steps of 10 µin. Was it read in in? It would be +50 µin.")
+        assert found.text.endswith("steps of 10 µin. Was it read in inches? It would be +50 µin.")
         on_um = INCH.replace('"10 uin"', '"0.1 um"')
         assert kind(asked(start, "0", "20", "0.00005", routine=on_um)) == "unit"
 
@@ -203,6 +203,13 @@ class TestOnRecord:
         assert "(0.0011 at a): in mm it would be +1.1 µm" in doubt["text"]
         assert "run/question" in outcome.codes("note")
         assert outcome.codes("stop") == []
+
+    def test_of_many_the_first_are_listed(self, measure: Callable[..., Any]) -> None:
+        outcome = measure(PLAIN, [*["0.0001"] * 3, *["0.0011"] * 3, "0.0001"])
+        (doubt,) = [f for f in outcome.record["findings"] if f["code"] == "entry/unit"]
+        assert doubt["data"]["entries"] == 7
+        assert doubt["text"].count("it would be") == 6
+        assert "; and 1 more." in doubt["text"]
 
     def test_good_readings_leave_nothing(self, measure: Callable[..., Any]) -> None:
         outcome = measure(PLAIN)
