@@ -8,20 +8,20 @@ from collections.abc import Iterable
 import numpy as np
 
 from holdzero.display import span_text
-from holdzero.hooks import Act, CharacteristicView, Finding, Level, Measure, Offer, RunView, mean, stack
+from holdzero.hooks import CharacteristicView, Finding, Level, Measure, RunView, mean, stack
 from holdzero.limit import exceeds
+from holdzero.questions import question_findings
 from holdzero.routine.schema import Selection
 from holdzero.run.commands import COMPARATOR
 from holdzero.run.plan import SlotKind
 from holdzero.run.soaking import left_text
-from holdzero.run.state import Phase, Question, Reading, SoakTaken, State
+from holdzero.run.state import Phase, Reading, SoakTaken, State
 from holdzero.statistics import expected_range
 from holdzero.wording import clock_text
 
 __all__ = ["bracket_findings", "run_findings", "selection_findings", "stop", "told_once"]
 
 _SHORT_SOAK = "soak/short"
-__all__ = ["bracket_findings", "questions_now", "run_findings", "selection_findings", "stop"]
 
 
 def stop(code: str, text: str, characteristic: str | None = None) -> Finding:
@@ -147,8 +147,7 @@ def _deviations(state: State) -> Iterable[Finding]:
             yield Finding(level=Level.NOTE, code="run/struck", text=text)
     yield from _often_struck(state)
     yield from _thin_zeros(state)
-    for question in state.questions:
-        yield _asked(state, question)
+    yield from question_findings(state)
     for soak in state.soaks:
         yield from _of_soak(soak)
     yield from _absences(state)
@@ -253,36 +252,6 @@ def _thin_zeros(state: State) -> Iterable[Finding]:
                 "after something was read under it. No new zero was set."
             )
             yield Finding(level=Level.DOUBT, code="zero/few_readings", text=text)
-def questions_now(state: State) -> Iterable[Finding]:
-    """What was asked since the last entry, about entries that still count: to be shown beside a stop as well."""
-    counting = {item.seq for item in state.entries if item.struck is None}
-    newest = max((item.seq for item in state.entries), default=0)
-    for question in state.questions:
-        if question.seq > newest and counting.issuperset(question.entries):
-            offer = Offer(act=Act(question.act), entries=question.entries)
-            yield Finding(level=Level.DOUBT, code=question.code, text=question.text, offer=offer)
-
-
-def _asked(state: State, question: Question) -> Finding:
-    """What was asked at the bench, and what came of it; the doubt itself is the check's own."""
-    struck = {item.seq: item.struck for item in state.entries if item.struck is not None}
-    out = [f"entry {number} was struck out ({struck[number]})" for number in question.entries if number in struck]
-    done = {
-        Act.STRIKE: ", ".join(out),
-        Act.SOAK: "it soaked again" if any(soak.seq > question.seq for soak in state.soaks) else "",
-        Act.PREPARE: _prepared_after(state, question),
-        Act.LOOK: "",
-    }[Act(question.act)]
-    text = f"Asked at {question.wall[11:16]}: {question.text} {f'Then {done}' if done else 'It was left as it was'}."
-    return Finding(level=Level.NOTE, code="run/question", text=text)
-
-
-def _prepared_after(state: State, question: Question) -> str:
-    """The first preparing step that was done again since something was asked."""
-    known = {step.slot.id for step in state.prepared if step.seq < question.seq}
-    again = (step.slot for step in state.prepared if step.seq > question.seq and step.slot.id in known)
-    slot = next(again, None)
-    return f"a preparing step was done again ({slot.of or slot.say})" if slot is not None else ""
 
 
 def _of_soak(soak: SoakTaken) -> Iterable[Finding]:

@@ -94,6 +94,7 @@ class TestWhatElseGoesOn:
     def test_a_forgotten_unit_makes_all_of_a_part_s_error_nothing(self, count: Count) -> None:
         # a thousandth of 2.9 µm: beside the nominal size, whatever the part is
         assert count(true_um=2.9, slips={"unit": "mm"}).covered < 0.05 * RUNS
+
     def test_a_point_one_place_off_is_told_where_the_dial_can_not_show_it(self, count: Count) -> None:
         # Each of three readings of the part has it to the left in one run of four: one of them in 1 - 0.75^3 = 58 %.
         told = count(true_um=2.9, slips={"point": 0.5})

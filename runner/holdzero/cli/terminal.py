@@ -19,7 +19,7 @@ from holdzero.display import micro_text
 from holdzero.errors import SourceExhaustedError
 from holdzero.hooks import Act, Answer, Asks, Finding, Offer, Prompt
 from holdzero.live import Meanwhile
-from holdzero.oversight import questions_now
+from holdzero.questions import questions_now
 from holdzero.run import Run
 from holdzero.run.answer import cuts_short
 from holdzero.run.commands import (
@@ -394,11 +394,9 @@ class Terminal:
         self._drop_early()
         self.console.bell()
         self.console.print()
-        self._finding(finding)
-        again = "    d  a preparing step was done again just now; or soak again\n" if run.state.repeatable else ""
         for told in (finding, *questions_now(run.state)):
             self._finding(told)
-        again = "    d  a preparing step was done again just now\n" if run.state.prepared else ""
+        again = "    d  a preparing step was done again just now; or soak again\n" if run.state.repeatable else ""
         anew = "    z  give the zero up: set it anew, and read again what hangs on it\n" if run.state.zeros else ""
         mends = finding.offer is not None and finding.offer.act is Act.LOOK
         wait = "    w  wait, and look again: time can mend it\n" if mends else ""

@@ -11,7 +11,6 @@ from typing import Any
 
 from holdzero.display import in_micro, length_text
 from holdzero.hooks import Asks, Prompt
-from holdzero.oversight import questions_now
 from holdzero.page.chart import Dot, readings_picture
 from holdzero.page.choosing import choosing_of
 from holdzero.page.echo import echo_of
@@ -20,6 +19,7 @@ from holdzero.page.shown import Box, Break, EntryField, Option, Row, Sheet
 from holdzero.page.snapshot import Snapshot, Stage
 from holdzero.page.soaked import soak_of
 from holdzero.page.words import entry_row, marks_of, prepared_row, sentence, told, told_all, wall_time
+from holdzero.questions import questions_now
 from holdzero.run.commands import STRIKE_REASONS
 from holdzero.run.plan import SlotKind
 from holdzero.run.prompt import again_text, prompt_of

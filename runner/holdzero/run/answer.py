@@ -273,8 +273,7 @@ def _reading(
     travel = comparator.travel if comparator else None
     if comparator and travel is not None and exceeds(abs(value), travel, comparator.resolution):
         looks = "this looks like the size; type what the dial shows"
-        mend = looks if like_a_size(abs(value), sizes_um) else off_its_scale
-        mend = looks if like_a_size(value, sizes_um) else "look again, and mind the unit"
+        mend = looks if like_a_size(value, sizes_um) else off_its_scale
         beyond = f"beyond the dial's travel of {travel:g} um"
         raise AnswerRefusedError(f"{text.strip()} is {value:+.6g} um, {beyond}: {mend}")
     return TakenReading(value)
