@@ -17,7 +17,8 @@ MODEL_VERSIONS: Mapping[int, str] = MappingProxyType(
         2: "u with the terms of second order; lengths corrected to 20 °C exactly; a value on a limit is within it; "
         "risks over a process by what passes; a design counts with its accepted scatter where the F-test allows it; a "
         "zero counts once where a drift is taken out; a size whose soak was cut short is undecided, or its U grows by "
-        "what the soak left; an outlier is told by the scatter that is known and the dial's steps",
+        "what the soak left; an outlier is told by the scatter that is known and the dial's steps; a bracket "
+        "that was open while nobody was at the bench is a doubt, whatever the cause",
     }
 )
 """What each version is, by its number; the newest is in use."""

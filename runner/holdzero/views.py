@@ -264,9 +264,10 @@ class RunView:
     @property
     def newest(self) -> Reading | None:
         """The reading that was taken last, while nothing else was done since: what can still be looked at again."""
-        later = (*self.temperatures, *self.soaks, *self.prepared, *self.given)
+        done = (self.temperatures, self.soaks, self.prepared, self.given)
+        later = [items[-1].seq for items in done if items]
         newest = self.readings[-1] if self.readings else None
-        return None if newest is None or any(item.seq > newest.seq for item in later) else newest
+        return None if newest is None or any(seq > newest.seq for seq in later) else newest
 
     def of_kind(self, *kinds: SlotKind) -> tuple[Reading, ...]:
         """The readings of these kinds, in order."""

@@ -236,6 +236,25 @@ class TestAPass:
         assert [row[4] for row in rows if row[4]] == list(RING_ANSWERS)
         assert "part of 0007 at b" in [row[3] for row in rows]
 
+    @pytest.mark.parametrize(
+        ("event", "words"),
+        [
+            ({"event": "soak_begun_again", "slot": "?"}, "soak begun again: step ?"),
+            ({"event": "soak_ended", "slot": "?", "reason": "late"}, "soak ended: step ?; cut short: late"),
+            (
+                {"event": "soak_ended", "slot": "?", "reason": None, "recorded": False},
+                "soak ended: step ?; its time was not recorded",
+            ),
+            (
+                {"event": "run_continued", "away_s": None},
+                "run went on: after a time that nobody knows: the clock was set back",
+            ),
+        ],
+    )
+    def test_a_soak_and_a_break_are_told_in_words(self, ring: Record, event: dict[str, Any], words: str) -> None:
+        ring["events"][3] = {"seq": 4, "wall": ring["events"][3]["wall"], "time_s": 3.0, **event}
+        assert table(page_of(ring), "events")[3][3] == words
+
     def test_a_temperature_stands_in_its_own_table_too(self, ring: Record) -> None:
         ((_, _, what, raw, value, by, remark),) = table(page_of(ring), "temperatures")
         assert (what, raw, value, remark) == ("temperature of the air", "20.4", "20.4 °C", "")

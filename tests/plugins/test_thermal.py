@@ -337,7 +337,7 @@ class TestASoakThatWasCutShort:
         assert "soak/short" not in outcome.codes("doubt")
 
     @pytest.mark.parametrize("keys", [{}, STATED])
-    def test_is_none_once_the_time_is_over(self, measure: Measure, keys: dict[str, str]) -> None:
+    def test_is_none_once_the_time_is_over(self, measure: Measure, keys: dict[str, Any]) -> None:
         whole = measure(self.draft(**keys).text, self.after(1200.0))
         assert [code for level in ("stop", "doubt") for code in whole.codes(level) if "soak" in code] == []
         (row,) = [row for row in result_of(whole)["budget"] if row["name"] == "temperature, part less reference"]

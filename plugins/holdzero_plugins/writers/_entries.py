@@ -31,6 +31,7 @@ _STEP_WORDS = {
     "step_done": "step done",
     "prepared_again": "step done again",
     "soak_ended": "soak ended",
+    "soak_begun_again": "soak begun again",
     "soak_observed": "seen while soaking",
     "line_unused": "line not used",
     "line_lost": "line lost",
@@ -249,7 +250,9 @@ def _of_step(event: Mapping[str, Any], slot: Step | None) -> str:
 
 def _of_soak(event: Mapping[str, Any], slot: Step | None) -> str:
     asked = f"at least {clock(slot['at_least_s'])} was asked for" if slot is not None else f"step {said(event['slot'])}"
-    return f"{asked}; cut short: {said(event['reason'])}" if event["reason"] else asked
+    if event.get("reason"):
+        return f"{asked}; cut short: {said(event['reason'])}"
+    return asked if event.get("recorded", True) else f"{asked}; its time was not recorded"
 
 
 def _of_choice(event: Mapping[str, Any], _: Step | None) -> str:
@@ -267,6 +270,7 @@ _DETAILS: Mapping[str, Callable[[Mapping[str, Any], Step | None], str]] = {
     "step_done": _of_step,
     "prepared_again": _of_step,
     "soak_ended": _of_soak,
+    "soak_begun_again": _of_soak,
     "soak_observed": lambda event, _: f"{said(event['of'] or 'reading')} {said(event['raw'])}",
     "line_unused": lambda event, _: f"{said(event['line'])}, {said(event['why'])}",
     "line_lost": lambda event, _: f"{said(event['of'])}, {said(event['why'])}",

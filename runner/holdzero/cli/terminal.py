@@ -153,8 +153,8 @@ class Terminal:
                 value_um = float(event.value_um)
                 self._echo(micro_text(value_um, units), "" if event.line else typed_length(raw, value_um, units))
             case e.TemperatureRead(raw=raw):
-                value = float(event.value_degC)
-                self._echo(f"{value:.2f} °C", "" if event.line else typed_temperature(raw, value))
+                value_degC = float(event.value_degC)  # noqa: N806  the unit's own capital
+                self._echo(f"{value_degC:.2f} °C", "" if event.line else typed_temperature(raw, value_degC))
             case e.SoakObserved() if not self._looking:
                 value = f"{event.value:.2f} °C" if event.of else micro_text(event.value, units)
                 self._say(f"Seen: {f'{event.of} ' if event.of else ''}{value}. The soak goes on.")

@@ -322,8 +322,8 @@ class State:
     @property
     def repeatable(self) -> tuple[Slot, ...]:
         """Steps that can be done again out of turn, in order: what was prepared, and soaks that are over."""
-        done = sorted([(item.seq, item.slot) for item in (*self.prepared, *self.soaks)], key=lambda one: one[0])
-        slots = dict.fromkeys(slot for _, slot in done)
+        done: list[Prepared | SoakTaken] = [*self.prepared, *self.soaks]
+        slots = dict.fromkeys(item.slot for item in sorted(done, key=lambda item: item.seq))
         return tuple(slot for slot in slots if slot != self.first_open)
 
     @property
