@@ -95,7 +95,8 @@ def spread_of(settings: RepeatabilitySettings, run: RunView, c: CharacteristicVi
         known = settings.pooled
         lifts = mean([float(len(run.zeros(number))) for number in c.zero_weights()])
         of_difference = np.sqrt(1.0 + 1.0 / lifts) if known.of == "differences" else 1.0
-        return Spread(plain(known.standard / of_difference), known.dof, f"pooled in the routine, of {known.of}")
+        stated = "of readings" if known.of == "readings" else f"{run.length(known.standard)} of differences"
+        return Spread(plain(known.standard / of_difference), known.dof, f"pooled in the routine, {stated}")
     if c.scatter is not None:
         return Spread(*c.scatter, "as the check of the design gives it")
     if own_zeros(c):
