@@ -76,11 +76,11 @@ def recompute(record: Mapping[str, Any], catalogue: Catalogue) -> Recomputed:
         return _broken(record, f"events: {error}")
     except (KeyError, TypeError, AttributeError, IndexError, ValueError) as error:
         return _broken(record, f"structure: the record is not whole ({type(error).__name__}: {error})")
-    model = record.get("model")
+    model = record.get("model", _BEFORE_IT_WAS_NAMED)
     other = model != MODEL_VERSION and type(model) is int and model >= 1
     again = json.loads(json.dumps({**computed, "model": model} if other else computed))
     differences = [*_of_the_digest(record), *misread]
-    differences += differences_of(again, {key: record.get(key) for key in computed})
+    differences += differences_of(again, {key: record.get(key) for key in computed} | {"model": model})
     made_by_the_model = all(difference.startswith(_BY_THE_MODEL) for difference in differences)
     outcome = Outcome.DIFFERS if differences else Outcome.IDENTICAL
     if other and differences and made_by_the_model:
@@ -89,6 +89,9 @@ def recompute(record: Mapping[str, Any], catalogue: Catalogue) -> Recomputed:
         outcome=outcome, differences=tuple(differences), results=again["results"], verdict=again["verdict"]
     )
 
+
+_BEFORE_IT_WAS_NAMED = 1
+"""Version of the model of a record that names none: records did not before the second."""
 
 # What the measurement model makes of the events, by the beginnings of its differences.
 _BY_THE_MODEL = ("results", "findings", "verdict", "not_recorded")

@@ -137,6 +137,12 @@ class TestAnotherVersionOfTheModel:
         made = redigested({**older, "model": MODEL_VERSION + 7})
         assert recompute(made, catalogue).outcome is Outcome.OTHER_MODEL
 
+    def test_of_a_time_when_none_was_named_neither_confirms_nor_refutes(
+        self, older: Record, catalogue: Catalogue
+    ) -> None:
+        made = redigested({key: value for key, value in older.items() if key != "model"})
+        assert recompute(made, catalogue).outcome is Outcome.OTHER_MODEL
+
     def test_a_digest_that_does_not_hold_is_tampering_all_the_same(self, older: Record, catalogue: Catalogue) -> None:
         made = {**older, "verdict": "fail"}
         assert recompute(made, catalogue).outcome is Outcome.DIFFERS
