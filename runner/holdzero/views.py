@@ -268,6 +268,9 @@ class RunView:
         later = [items[-1].seq for items in done if items]
         newest = self.readings[-1] if self.readings else None
         return None if newest is None or any(seq > newest.seq for seq in later) else newest
+        others = (self.temperatures, self.soaks, self.prepared, self.given)
+        last = max((items[-1].seq for items in others if items), default=0)
+        return self.readings[-1] if self.readings and self.readings[-1].seq > last else None
 
     def of_kind(self, *kinds: SlotKind) -> tuple[Reading, ...]:
         """The readings of these kinds, in order."""

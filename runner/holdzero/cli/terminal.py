@@ -155,6 +155,8 @@ class Terminal:
             case e.TemperatureRead(raw=raw):
                 value_degC = float(event.value_degC)  # noqa: N806  the unit's own capital
                 self._echo(f"{value_degC:.2f} °C", "" if event.line else typed_temperature(raw, value_degC))
+                degC = float(event.value_degC)  # noqa: N806  the unit's own capital
+                self._echo(f"{degC:.2f} °C", "" if event.line else typed_temperature(raw, degC))
             case e.SoakObserved() if not self._looking:
                 value = f"{event.value:.2f} °C" if event.of else micro_text(event.value, units)
                 self._say(f"Seen: {f'{event.of} ' if event.of else ''}{value}. The soak goes on.")
