@@ -264,10 +264,6 @@ class RunView:
     @property
     def newest(self) -> Reading | None:
         """The reading that was taken last, while nothing else was done since: what can still be looked at again."""
-        done = (self.temperatures, self.soaks, self.prepared, self.given)
-        later = [items[-1].seq for items in done if items]
-        newest = self.readings[-1] if self.readings else None
-        return None if newest is None or any(seq > newest.seq for seq in later) else newest
         others = (self.temperatures, self.soaks, self.prepared, self.given)
         last = max((items[-1].seq for items in others if items), default=0)
         return self.readings[-1] if self.readings and self.readings[-1].seq > last else None

@@ -428,17 +428,17 @@ class TestASoakThatWasDoneAgain:
     def test_that_was_seen_at_rest_is_not_short(self, start: Callable[..., Any]) -> None:
         soak = {**SOAK, "within_temperature": "0.05 K"}
         bench = start(self.AGAIN.draft(soak=soak).text)
-        for number in range(90):
+        for number in range(140):
             bench.time_s += 5.0
             for of in ("part", "reference"):
-                raw = f"{of} {20.31 if number % 2 else 20.30:.2f}"
+                raw = f"{of} {20.301 if number % 2 else 20.3:.3f}"
                 bench.take(e.SoakObserved, slot="1", of=of, raw=raw, value=float(raw.split()[1]))
         assert bench.run.prompt.may_end(bench.time_s)
         bench.take(e.SoakEnded, slot="1", reason=None).answer("0", "1", "1.1", "1", "1.1", "0", "")
         assert self.stops(bench) == []
 
 
-SOAK = {"do": "soak", "at_least": "1 min"}
+ONE_MINUTE = {"do": "soak", "at_least": "1 min"}
 WARMTH = {"do": "temperature", "of": "part"}
 READ = {"do": "read", "at": "a", "times": 2}
 WARM = LONG.with_table("thermometer", error={"halfwidth": "0.1 K"}).with_steps(
@@ -511,13 +511,13 @@ class TestATemperatureThatMoves:
         assert bool(self.asked(outcome)) is found
 
     def test_before_a_soak_is_what_a_soak_is_for(self, measure: Measure) -> None:
-        steps = ({"do": "zero"}, WARMTH, SOAK, WARMTH, READ, WARMTH, {"do": "return"}, {"do": "compare"})
+        steps = ({"do": "zero"}, WARMTH, ONE_MINUTE, WARMTH, READ, WARMTH, {"do": "return"}, {"do": "compare"})
         outcome = measure(WARM.with_steps(*steps).text, ["0", "26", "20.2", "1", "1", "20.1", "0"])
         assert self.moved(outcome) == []
         assert self.asked(outcome) == []
 
     def test_across_a_soak_between_readings_counts(self, measure: Measure) -> None:
-        steps = ({"do": "zero"}, WARMTH, READ, SOAK, WARMTH, READ, {"do": "return"}, {"do": "compare"})
+        steps = ({"do": "zero"}, WARMTH, READ, ONE_MINUTE, WARMTH, READ, {"do": "return"}, {"do": "compare"})
         outcome = measure(WARM.with_steps(*steps).text, ["0", "26", "1", "1", "20.2", "1", "1", "0"])
         assert len(self.moved(outcome)) == 1
 

@@ -148,7 +148,6 @@ class TestAReading:
         with pytest.raises(AnswerRefusedError, match="the comparator's line was lost since the zero"):
             bench.answer("80")
 
-    @pytest.mark.parametrize("text", ["10.0012 mm", "-9.98 mm", "0.3937 in"])
     @pytest.mark.parametrize("text", ["10.0012 mm", "9.98 mm", "0.3937 in"])
     def test_beyond_the_travel_and_near_the_size_is_told_as_such(self, text: str) -> None:
         slot = Slot(id="1", group="1", kind=SlotKind.READ, place="a")

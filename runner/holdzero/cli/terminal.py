@@ -153,8 +153,6 @@ class Terminal:
                 value_um = float(event.value_um)
                 self._echo(micro_text(value_um, units), "" if event.line else typed_length(raw, value_um, units))
             case e.TemperatureRead(raw=raw):
-                value_degC = float(event.value_degC)  # noqa: N806  the unit's own capital
-                self._echo(f"{value_degC:.2f} °C", "" if event.line else typed_temperature(raw, value_degC))
                 degC = float(event.value_degC)  # noqa: N806  the unit's own capital
                 self._echo(f"{degC:.2f} °C", "" if event.line else typed_temperature(raw, degC))
             case e.SoakObserved() if not self._looking:
