@@ -26,7 +26,7 @@ from holdzero.limit import exceeds
 from holdzero.material import Material
 from holdzero.mistyped import mistyped
 from holdzero.model import Input, Number, Term, student_quantile
-from holdzero.outlier import LEAST_DOF, LEAST_FOR_NOTE, distance_from_repeats, outlier_limits
+from holdzero.outlier import LEAST_DOF, LEAST_FOR_NOTE, distance_from_repeats, looked_at, outlier_limits
 from holdzero.routine.schema import (
     AngleError,
     Characteristic,
@@ -183,6 +183,7 @@ __all__ = [
     "in_micro",
     "length_text",
     "limits_text",
+    "looked_at",
     "mean",
     "micro_text",
     "mistyped",

@@ -25,6 +25,7 @@ from holdzero.hooks import (
     SlotKind,
     distance_from_repeats,
     exceeds,
+    looked_at,
     mean,
     outlier_limits,
     pooled_standard_deviation,
@@ -88,8 +89,12 @@ def outliers(
     counts, readings = planned_counts(run), run.of_kind(SlotKind.READ)
     for group in groups_of(readings):
         # Each look is a chance to be wrong: on the way only the place that was just read is looked at.
-        if len(group) > 1 and (not live or group[-1] is readings[-1]):
+        if len(group) > 1 and (not live or (group[-1] is readings[-1] and _looks_now(len(group), counts))):
             yield from _of_group(run, accepted, counts, group, characteristics, live=live)
+
+
+def _looks_now(size: int, counts: Sequence[int]) -> bool:
+    return looked_at(size) or size in counts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,13 +189,13 @@ def _limit(
     if np.any(larger) and dof >= (LEAST_FOR_NOTE if np.all(larger) else LEAST_DOF):
         limits = outlier_limits(counts, s, dof, step, own=True)
         origin = "of all else in this run"
-        own = {"least_um": limits.least[size], "rate": limits.rate, "s_um": s, "dof": dof, "origin": origin}
+        own = {"least_um": limits.of(size), "rate": limits.rate, "s_um": s, "dof": dof, "origin": origin}
     if accepted is None or np.all(larger):
         return own
     if accepted.dof < LEAST_FOR_NOTE:
         return None
     limits = outlier_limits(counts, accepted.standard_um, accepted.dof, step, own=False)
-    least = limits.least[size]
+    least = limits.of(size)
     if np.any(larger):  # in a rehearsal some runs scatter more than is known, and some do not
         least = np.where(larger, np.inf if own is None else own["least_um"], least)
     known = {"s_um": accepted.standard_um, "dof": accepted.dof, "origin": accepted.origin}
