@@ -94,7 +94,7 @@ def distance_from_repeats(values: NDArray[np.float64]) -> NDArray[np.float64]:
         Distance from the middle one of the others, of an even number of others from the nearer of both [same unit].
 
     >>> distance_from_repeats(np.array([1.5, 4.5, 2.0])).tolist()
-    [0.0, 2.5, 0.0]
+    [-0.5, 2.5, 0.0]
     """
     ordered = np.sort(values, axis=-1)
     lower, upper = (values.shape[-1] - 2) // 2, (values.shape[-1] - 1) // 2
