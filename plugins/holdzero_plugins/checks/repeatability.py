@@ -36,7 +36,7 @@ from holdzero.hooks import (
 )
 from holdzero_plugins.checks import _tables
 from holdzero_plugins.checks._closures import closures, made_of
-from holdzero_plugins.checks._repeats import Truth, farthest, outliers, told, where
+from holdzero_plugins.checks._repeats import Truth, farthest, groups_of, outliers, told, where
 from holdzero_plugins.checks._scatter import (
     HISTORY_PROBABILITY,
     RepeatabilitySettings,
@@ -114,6 +114,11 @@ def _named(run: RunView, r: Reading, apart_um: Number) -> str:
     s, dof = left.scatter_um
     rest = f"; without it s = {run.length(s)}" if dof else ""
     off = told(run, r.value_um, apart_um)
+    repeats = next(group for group in groups_of(run.readings) if any(other.seq == r.seq for other in group))
+    if len(repeats) == 2:  # noqa: PLR2004  of two, neither is nearer to what is right
+        (other,) = (other for other in repeats if other.seq != r.seq)
+        others = f"the other one, entry {other.seq}: one of the two is off"
+        return f"Farthest from its repeats is entry {r.seq}, {where(r)}: {off} {others}{rest}."
     return f"Farthest from its repeats is entry {r.seq}, {where(r)}: {off} the others{rest}."
 
 
