@@ -70,6 +70,16 @@ def of(record: dict[str, Any], kind: str) -> list[dict[str, Any]]:
 
 
 class TestAQuestion:
+    def test_about_several_entries_names_a_line_for_each(self, start: Sit) -> None:
+        at_bench = start(FAR)
+        at_bench.types("+8", "+8.1")
+        asked = " ".join(at_bench.prompted().split())
+        found = re.search(r"s (\d+), s (\d+) strike out the entries \1, \2 and read them again; or just go on", asked)
+        assert found is not None
+        at_bench.say(f"s {found[1]}")
+        at_bench.types("the dial was not set")
+        assert f"s {found[2]} strike out entry {found[2]} and read it again" in " ".join(at_bench.prompted().split())
+
     def test_names_the_entry_that_one_line_strikes_out(self, start: Sit, record: Callable[[], Any]) -> None:
         at_bench = start(FAR)
         at_bench.types("+8")

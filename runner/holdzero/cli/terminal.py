@@ -434,7 +434,8 @@ def _key(offer: Offer) -> str:
     """What is typed for it; an instrument's wait needs no key."""
     match offer.act:
         case Act.STRIKE:
-            return f"s {offer.entries[0]}"
+            # One letter strikes one entry out: each has its own.
+            return ", ".join(f"s {number}" for number in offer.entries)
         case Act.PREPARE | Act.SOAK:
             return "d"
         case Act.LOOK:
