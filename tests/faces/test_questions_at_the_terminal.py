@@ -70,15 +70,12 @@ def of(record: dict[str, Any], kind: str) -> list[dict[str, Any]]:
 
 
 class TestAQuestion:
-    def test_about_several_entries_names_a_line_for_each(self, start: Sit) -> None:
+    def test_about_a_zero_of_several_readings_says_to_give_it_up(self, start: Sit) -> None:
         at_bench = start(FAR)
         at_bench.types("+8", "+8.1")
         asked = " ".join(at_bench.prompted().split())
-        found = re.search(r"s (\d+), s (\d+) strike out the entries \1, \2 and read them again; or just go on", asked)
-        assert found is not None
-        at_bench.say(f"s {found[1]}")
-        at_bench.types("the dial was not set")
-        assert f"s {found[2]} strike out entry {found[2]} and read it again" in " ".join(at_bench.prompted().split())
+        assert "Give the zero up (z): it is set anew." in asked
+        assert not re.search(r"s \d+ +strike out entry", asked.rpartition("The dial shows")[2])
 
     def test_names_the_entry_that_one_line_strikes_out(self, start: Sit, record: Callable[[], Any]) -> None:
         at_bench = start(FAR)

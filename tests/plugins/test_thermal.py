@@ -425,6 +425,18 @@ class TestASoakThatWasDoneAgain:
         (doubt,) = [found for found in findings if found.code == "thermal/soak_short"]
         assert doubt.data["added_K"] == pytest.approx(2.0 * math.exp(-700.0 / 240.0))
 
+    def asked(self, bench: Any) -> list[str]:
+        checks, _ = bind(bench.run.state.routine, load_catalogue())
+        found = checks.watch(view_of(bench.run.state, "1")).findings
+        return [finding.text for finding in found if finding.code.startswith("thermal/cut_short") and finding.offer]
+
+    def test_is_asked_for_until_then(self, start: Callable[..., Any]) -> None:
+        bench = self.bench(start)
+        (text,) = self.asked(bench)
+        assert text.startswith("12 min of the soak of 20 min are missing: no size can be decided by what is read now.")
+        assert self.asked(self.again(bench, 1201.0, None)) == []
+        assert self.asked(self.bench(start, **STATED)) == []
+
     def test_that_was_seen_at_rest_is_not_short(self, start: Callable[..., Any]) -> None:
         soak = {**SOAK, "within_temperature": "0.05 K"}
         bench = start(self.AGAIN.draft(soak=soak).text)

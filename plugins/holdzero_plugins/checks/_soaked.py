@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from holdzero.hooks import Estimate, RunView, SlotKind, SoakTaken, exceeds, shown, span_text
@@ -78,8 +78,11 @@ def as_soaked(settings: ThermalSettings, run: RunView) -> Estimate | None:
     """
     told, short = settings.difference, short_soak(run)
     left = left_K(settings, short) if short is not None else None
-    if told is None or short is None or left is None:
+    if told is None or short is None:
         return told
+    if left is None:
+        missing = f"{span_text(short.missing_s)} of the soak of {span_text(short.soak.slot.at_least_s)} are missing"
+        return replace(told, why=f"{told.why}; but {missing}" if told.why else missing)
     stated = halfwidth_K(told)
     why = (
         f"±{shown(stated)} K stated{f' ({told.why})' if told.why else ''}, and ±{shown(left)} K left after "

@@ -57,7 +57,10 @@ def _far_zeros(run: RunView, numbers: Iterable[int], *, live: bool) -> Iterable[
             continue
         read, off = mean([r.value_um for r in zeros]), _from_zero_um(run, zeros)
         shows, allowed = run.against(read, limit, sign=True)
-        ask = "Set the dial to zero and read again?" if live else "It was measured so."
+        # Of several readings one that is struck out leaves the others: then the whole zero is set anew.
+        alone = len(zeros) == 1
+        mend = "Set the dial to zero and read again?" if alone else "Give the zero up (z): it is set anew."
+        ask = mend if live else "It was measured so."
         yield Finding(
             level=Level.DOUBT,
             code=f"plausibility/zero/{zeros[0].seq}",
@@ -65,7 +68,7 @@ def _far_zeros(run: RunView, numbers: Iterable[int], *, live: bool) -> Iterable[
             f"not set, a wrong block, dirt under it? {ask}",
             data={"read_um": float(np.mean(read)), "limit_um": limit},
             holds=exceeds(off, limit, run.resolution_um),
-            offer=Offer(act=Act.STRIKE, entries=tuple(r.seq for r in zeros)) if live else None,
+            offer=Offer(act=Act.STRIKE, entries=(zeros[0].seq,)) if live and alone else None,
         )
 
 

@@ -222,7 +222,9 @@ def _trend(run: RunView) -> Iterable[Finding]:
 
 
 def watch(settings: RepeatabilitySettings, run: RunView) -> Iterable[Finding]:
-    """Ask while the part is still under the tip."""
+    """Ask while the part is there; what was given up with its zero is read again, and asked about then."""
+    standing = tuple(r for r in run.readings if r.zero not in run.lost_zeros)
+    run = run if len(standing) == len(run.readings) else replace(run, readings=standing)
     odd = list(outliers(run, accepted_of(settings, run), (), live=True))
     yield from odd
     yield from _asked_over_limit(settings, run, _any(finding.holds for finding in odd))

@@ -13,12 +13,16 @@ import numpy as np
 from holdzero.hooks import (
     CORRECTION_TO_20,
     MOST_GROWTH,
+    Act,
     CharacteristicView,
     Check,
     Finding,
     Level,
+    Measure,
     Number,
+    Offer,
     RunView,
+    SlotKind,
     TemperatureTaken,
     Term,
     exceeds,
@@ -163,6 +167,24 @@ def watch(settings: ThermalSettings, run: RunView) -> Iterable[Finding]:
     if run.soaks and not any(reading.seq > run.soaks[-1].seq for reading in run.readings):
         yield from _seen_in_the_soak(settings, run)
     yield from asked_where_moved(settings, run)
+    yield from _asked_cut_short(settings, run)
+
+
+def _asked_cut_short(settings: ThermalSettings, run: RunView) -> Iterable[Finding]:
+    """What a soak that was cut short leaves undecided, at each prompt until it is made up for."""
+    short, table = short_soak(run), run.routine.checks.get("thermal")
+    measured = {slot.of for slot in run.slots if slot.kind is SlotKind.TEMPERATURE} >= {"part", "reference"}
+    sizes = any(spec.measure is Measure.SIZE for spec in run.routine.characteristics.values())
+    if short is None or table is None or measured or not sizes or left_K(settings, short) is not None:
+        return
+    whole = span_text(short.soak.slot.at_least_s)
+    yield Finding(
+        level=Level.DOUBT,
+        code=f"thermal/cut_short/{run.soaks.index(short.soak) + 1}",
+        text=f"{span_text(short.missing_s)} of the soak of {whole} are missing: no size can be decided by "
+        "what is read now. Let it soak, and read again what was read since?",
+        offer=Offer(act=Act.SOAK),
+    )
 
 
 def judge(settings: ThermalSettings, run: RunView, characteristics: Sequence[CharacteristicView]) -> Iterable[Finding]:
@@ -221,8 +243,8 @@ def _cut_short(
             level=Level.STOP,
             code="thermal/soak_short",
             text=f"{one.name}: {span_text(short.missing_s)} of the soak of {whole} are missing "
-            f"({short.soak.reason}), and nothing that was watched had settled: by how much part and reference differ "
-            f"is not known. Soak again and read again what was read since, or state {mend} in [checks.thermal].",
+            f"({short.soak.reason}), and nothing shows that all had one temperature: by how much part and reference "
+            f"differ is not known. Soak again and read again what was read since, or state {mend} in [checks.thermal].",
             characteristic=one.name,
             data=entry,
             holds=True if one.common_weight else shows,

@@ -96,11 +96,13 @@
   const quiet = () => { for (const place of document.querySelectorAll("form .complaint[role=alert]")) place.textContent = ""; };
 
   // --- answering -------------------------------------------------------------------------------
-  // What ends a soak early is refused once, with what is missing; said again it counts.
-  let unsure = null;
+  // What ends a soak early is refused once, with what is missing; said again it counts, but not by a key that bounces.
+  const READ_MS = 1500;
+  let unsure = null, unsureSince = 0;
   function sure(text) {
-    const again = unsure === text;
+    const now = performance.now(), again = unsure === text && now - unsureSince > READ_MS;
     unsure = main().dataset.state === "soak" ? text : null;
+    unsureSince = now;
     return { text, sure: again };
   }
   async function answer(text) {
@@ -157,6 +159,8 @@
       if (takesText(at)) return;
       if (at.matches("input[type=radio]")) { if (event.key === "Enter") event.preventDefault(); return; }
       if (takesPress(at)) return;
+      // An open panel asks for a reason: nothing that is pressed there answers the step behind it.
+      if (panel) { event.preventDefault(); return; }
       if (["choosing", "finished", "abandoned", "interrupted"].includes(main().dataset.state)) return;
       event.preventDefault();
       if (main().dataset.pedal === "hold") { startHold(); return; }
@@ -165,7 +169,7 @@
     }
     if (event.key === "Escape" && panel) { closePanel(); return; }
     // An instrument or a scanner types wherever the focus is: it goes into the entry, and triggers nothing.
-    if (event.key.length === 1 && entry && !takesText(at)) {
+    if (event.key.length === 1 && entry && !panel && !takesText(at)) {
       event.preventDefault();
       entry.focus();
       insert(event.key);
