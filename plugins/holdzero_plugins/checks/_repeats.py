@@ -141,13 +141,15 @@ def _of_group(
     """Findings on the readings of one place under one zero."""
     values = stack([r.value_um for r in group])
     # One step apart is never too far: rounding alone can make it.
-    if not np.any(exceeds(values.max(axis=-1) - values.min(axis=-1), run.resolution_um, run.resolution_um)):
+    wide = exceeds(values.max(axis=-1) - values.min(axis=-1), run.resolution_um, run.resolution_um)
+    if not np.any(wide):
         return
     own = {r.seq for r in group}
     elsewhere = pooled_standard_deviation(
         [r.value_um for r in other] for other in groups_of(r for r in run.readings if r.seq not in own)
     )
-    distances = distance_from_repeats(values)
+    distances = np.zeros_like(values)
+    distances[wide] = distance_from_repeats(values[wide])  # of many runs those in which one can be too far
     for index, r in enumerate(group):
         # Two readings tell that one of them is off, and not which: the later one can be taken again.
         if len(group) == 2 and index == 0:  # noqa: PLR2004

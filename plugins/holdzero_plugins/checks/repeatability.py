@@ -98,7 +98,9 @@ def _over_limit(settings: RepeatabilitySettings, run: RunView) -> Iterable[Findi
         return
     found, allowed = run.against(s, settings.limit, 2)
     holds = exceeds(s, settings.limit, run.resolution_um)
-    named = [_named(run, r, apart_um) for r, apart_um, is_it in farthest(run) if np.ravel(is_it)[np.argmax(holds)]]
+    # Of many runs none may scatter so much: then nobody asks which reading it is.
+    odd = farthest(run) if np.any(holds) else ()
+    named = [_named(run, r, apart_um) for r, apart_um, is_it in odd if np.ravel(is_it)[np.argmax(holds)]]
     yield Finding(
         level=Level.STOP,
         code="repeatability/limit",
