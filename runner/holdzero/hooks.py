@@ -16,6 +16,7 @@ from typing import Any, Protocol
 
 import pluggy
 
+from holdzero.cooling import Way, evening_time_s, soak_time_s, time_constant_s
 from holdzero.decay import Decay, fit_decay
 from holdzero.decide import Rule, Standing
 from holdzero.display import decimals_for, in_micro, length_text, micro_text, span_text, value_and_uncertainty
@@ -163,11 +164,13 @@ __all__ = [
     "Time",
     "UnitAlias",
     "Unused",
+    "Way",
     "Weigh",
     "Weighting",
     "Writer",
     "decimals_for",
     "distance_from_repeats",
+    "evening_time_s",
     "exceeds",
     "f_quantile",
     "fit_decay",
@@ -197,6 +200,7 @@ __all__ = [
     "shown_difference_um",
     "signs_template",
     "slope_statistic",
+    "soak_time_s",
     "soaked_lines",
     "span_text",
     "stack",
@@ -205,6 +209,7 @@ __all__ = [
     "temperature_effects",
     "temperature_lines",
     "thermal_correction_um",
+    "time_constant_s",
     "value_and_uncertainty",
 ]
 

@@ -12,7 +12,6 @@ import pytest
 
 from holdzero.views import view_of
 from holdzero_plugins.checks import heat
-from holdzero_plugins.tables.materials import materials
 
 HEAD = """\
 format = 1
@@ -188,17 +187,3 @@ def test_many_runs_go_the_same_way_as_one(start: Callable[..., Any]) -> None:
     settings = heat.HeatSettings.model_validate({})
     (single,), (both,) = (list(heat.watch(settings, seen)) for seen in (one, many))
     assert np.asarray(both.holds).tolist() == [bool(single.holds), False]
-
-
-class TestSoak:
-    def test_a_body_within_the_limit_needs_no_wait(self) -> None:
-        assert heat.soak_time_s(materials()["steel"], 100e3, 0.001, 0.02) == (0.0, 0.0)
-
-    @pytest.mark.parametrize(("material", "length_um", "limit_um"), [("ruby", 1e5, 0.1), ("steel", 0.0, 0.1)])
-    def test_what_is_no_block_is_refused(self, material: str, length_um: float, limit_um: float) -> None:
-        with pytest.raises(ValueError, match=r"not known|no length"):
-            heat.soak_time_s(materials()[material], length_um, 1.0, limit_um)
-
-    def test_a_limit_of_nothing_is_refused(self) -> None:
-        with pytest.raises(ValueError, match="above zero"):
-            heat.soak_time_s(materials()["steel"], 1e5, 1.0, 0.0)

@@ -63,6 +63,8 @@ do = "return"
 STEP = '[[steps]]\ndo = "zero"\ntimes = 3\n'
 HEAD = "format = 1\n"
 
+SECTION = "\n[part]\nsection = "
+
 Write: TypeAlias = Callable[[str | bytes], Path]
 Load: TypeAlias = Callable[..., LoadedRoutine]
 Faults: TypeAlias = Callable[..., tuple[Fault, ...]]
@@ -133,6 +135,10 @@ class TestAValidRoutine:
 
     def test_may_write_one_place_without_a_list(self, load: Load) -> None:
         assert load(ROUTINE).routine.characteristics["thickness"].at == ("a",)
+
+    def test_may_say_what_the_part_measures_across(self, load: Load) -> None:
+        assert load(ROUTINE + SECTION + '["1.5 in", "9 mm"]').routine.part.section == (38100.0, 9000.0)
+        assert load(ROUTINE).routine.part.section is None
 
     def test_may_state_a_term_with_any_uncertainty(self, load: Load) -> None:
         term = (
@@ -298,6 +304,20 @@ class TestAFault:
         (fault,) = faults(text)
         assert (fault.key, fault.found) == ("characteristics.thickness", found)
         assert fault.line == line_of(text, "[characteristics.thickness]")
+
+    @pytest.mark.parametrize(
+        ("section", "key", "expected"),
+        [
+            ('["35 mm"]', "part.section", 'two lengths such as ["35 mm", "9 mm"]'),
+            ('["35 mm", "9 mm", "9 mm"]', "part.section", 'two lengths such as ["35 mm", "9 mm"]'),
+            ('"35 mm"', "part.section", 'two lengths such as ["35 mm", "9 mm"]'),
+            ('["35 mm", "0 mm"]', "part.section[2]", "a length above zero"),
+            ('["35 mm", 9]', "part.section[2]", "a length such as"),
+        ],
+    )
+    def test_of_a_section_asks_for_two_sizes(self, faults: Faults, section: str, key: str, expected: str) -> None:
+        (fault,) = faults(ROUTINE + SECTION + section)
+        assert (fault.key, expected in fault.expected) == (key, True), fault
 
     def test_of_a_missing_key_stands_at_its_table(self, faults: Faults) -> None:
         text = changed(('part = "W-1"\n', ""))

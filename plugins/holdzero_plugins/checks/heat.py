@@ -31,12 +31,13 @@ from holdzero.hooks import (
     exceeds,
     fit_decay,
     hookimpl,
+    soak_time_s,
     stack,
     student_quantile,
+    time_constant_s,
     value_and_uncertainty,
 )
 from holdzero_plugins.checks import _tables
-from holdzero_plugins.checks._soak import soak_time_s, time_constant_s
 
 Floats = NDArray[np.float64]
 
@@ -260,7 +261,7 @@ def _advice(run: RunView, fade: Fade, limit_um: float) -> str:
         length = run.reference.size
         start = abs(_middle(fade.left_um)) / (float(material.expansion.value) * length)
         try:
-            shortest, longest = soak_time_s(material, length, start, limit_um, on="metal plate")
+            shortest, longest = soak_time_s(material, length, start, limit_um, "lying")
         except ValueError:  # no block is so short or so long, or its heat is not known: nothing to say
             return words
         words += f" Lying on a metal plate, a block of this length needs {_minutes(shortest)} to {_minutes(longest)}."

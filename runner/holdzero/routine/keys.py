@@ -106,8 +106,7 @@ def _kind(annotation: Any, field: FieldInfo | None = None) -> str:  # noqa: PLR0
     if origin is typing.Literal:
         return "one of " + ", ".join(f"`{argument}`" for argument in arguments)
     if origin in (tuple, list):
-        is_step = "Step" in str(arguments[0]) or "Prepare" in str(arguments[0])
-        return "list of steps" if is_step else f"list of {_kind(arguments[0])}s"
+        return _list_of(arguments)
     if origin is dict:
         return "table"
     if isinstance(annotation, type) and issubclass(annotation, Enum):
@@ -116,6 +115,13 @@ def _kind(annotation: Any, field: FieldInfo | None = None) -> str:  # noqa: PLR0
         return "table"
     words = {str: "text", int: "whole number", float: "number", bool: "true or false"}
     return words.get(annotation, "date" if "date" in str(annotation) else "as in an estimate")
+
+
+def _list_of(arguments: tuple[Any, ...]) -> str:
+    if len(arguments) > 1 and Ellipsis not in arguments:
+        return f"list of {len(arguments)}, each a {_kind(arguments[0])}"
+    is_step = "Step" in str(arguments[0]) or "Prepare" in str(arguments[0])
+    return "list of steps" if is_step else f"list of {_kind(arguments[0])}s"
 
 
 if __name__ == "__main__":

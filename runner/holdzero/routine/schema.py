@@ -16,6 +16,7 @@ from pydantic import (
     Field,
     Tag,
     WithJsonSchema,
+    field_validator,
     model_validator,
 )
 
@@ -188,6 +189,17 @@ class PartMaterial(Model):
     """The part to be measured."""
 
     material: str = Field("", description="Material, for its expansion.")
+    section: tuple[Size, Size] | None = Field(
+        None,
+        description="Width and depth across its size, for how fast it cools; of a gauge block where left out.",
+    )
+
+    @field_validator("section", mode="before")
+    @classmethod
+    def _two_sizes(cls, raw: object) -> object:
+        if raw is None or (isinstance(raw, (list, tuple)) and len(raw) == 2):  # noqa: PLR2004  width and depth
+            return raw
+        raise refuse(shown(raw), 'two lengths such as ["35 mm", "9 mm"]', "write width and depth, each with its unit")
 
 
 class Tip(Model):
