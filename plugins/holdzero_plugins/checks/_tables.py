@@ -20,10 +20,9 @@ if TYPE_CHECKING:
     from holdzero_plugins.checks.block import BlockSettings
     from holdzero_plugins.checks.contact import ContactSettings
     from holdzero_plugins.checks.film import FilmSettings
-    from holdzero_plugins.checks.heat import HeatSettings
     from holdzero_plugins.checks.indicator import IndicatorSettings
 
-__all__ = ["block", "contact", "drift", "film", "heat", "indicator", "repeatability", "thermal"]
+__all__ = ["block", "contact", "drift", "film", "indicator", "repeatability", "thermal"]
 
 Plan = Sequence[Slot]
 
@@ -230,25 +229,6 @@ def drift(settings: DriftSettings, routine: Routine, plan: Plan) -> Iterator[Rem
             yield _odd("", found, "its drift stays in; take the mean (leave out of), or measure it by itself")
     if settings.bias and settings.design == "linear":
         yield _idle("bias", 'bias with design = "linear"', 'bias with design = "pairs"', "drop it, or take pairs")
-
-
-_LEAST_PASSES = 4
-
-
-def heat(settings: HeatSettings, routine: Routine, plan: Plan) -> Iterator[Remark]:
-    """Fewer passes than a fade can be seen in, and an allowance that nothing exceeds."""
-    for name, spec in routine.characteristics.items():
-        counts = Counter(slot.place for slot in _read(plan, spec, spec.places))
-        passes = min((counts[place] for place in spec.places), default=0)
-        if passes < _LEAST_PASSES:
-            found = f"{passes} readings of each place of {name}: heat shows over {_LEAST_PASSES} passes or more"
-            yield _odd("", found, "more rounds; until then it stays unknown whether it is heat")
-        width = None if spec.lower is None or spec.upper is None else spec.upper - spec.lower
-        if spec.measure is Measure.VARIATION and width is None:
-            width = spec.upper
-        if settings.allowance is not None and width is not None and settings.allowance >= width:
-            found = f"{settings.allowance:g} um, as much as the tolerance of {name} ({width:g} um)"
-            yield _odd("allowance", found, "check number and unit: heat may then turn a bad part into a good one")
 
 
 def film(settings: FilmSettings, routine: Routine, plan: Plan) -> Iterator[Remark]:

@@ -199,7 +199,8 @@ def _stuck(run: RunView) -> Iterable[Finding]:
     )
 
 
-def _trend(run: RunView) -> Iterable[Finding]:
+def _trend(run: RunView, significance: float) -> Iterable[Finding]:
+    """Whether repeats creep, at a level of significance [1]."""
     readings = run.of_kind(SlotKind.READ)
     groups = [group for group in alike(readings) if len(group) > 1]
     numbered = [(index, r) for index, group in enumerate(groups) for r in group]
@@ -212,7 +213,7 @@ def _trend(run: RunView) -> Iterable[Finding]:
     slope, t, dof = slope_statistic(order, values, of, matters=run.resolution_um / span if span else 0.0)
     if dof < _LEAST_FOR_TREND:
         return
-    limit = student_quantile(1.0 - TREND_SIGNIFICANCE / 2.0, dof)
+    limit = student_quantile(1.0 - significance / 2.0, dof)
     creep = np.abs(slope) * span
     yield Finding(
         level=Level.DOUBT,
@@ -223,6 +224,33 @@ def _trend(run: RunView) -> Iterable[Finding]:
     )
 
 
+def _asked_of_trend(run: RunView) -> Iterable[Finding]:
+    """The same while the part is there, once all places were read alike often; the check for heat asks by itself.
+
+    Each pass has a part of the error for itself, so that all together have no more than the whole.
+    """
+    groups = [group for group in alike(run.of_kind(SlotKind.READ)) if group]
+    counts = {len(group) for group in groups}
+    newest = run.readings[-1] if run.readings else None
+    if "heat" in run.routine.checks or len(counts) != 1 or newest is None or newest.kind is not SlotKind.READ:
+        return
+    (count,) = counts
+    if count < _LEAST_PASSES:
+        return
+    significance = _CREEP_BY_CHANCE * (_LEAST_PASSES - 1) / (count * (count - 1))
+    for finding in _trend(run, significance):
+        yield replace(
+            finding,
+            text=f"{finding.text} Is it at rest, and has it the temperature of the bench?",
+            offer=Offer(act=Act.SOAK),
+        )
+
+
+_CREEP_BY_CHANCE = 0.003
+"""How often a sound run may be asked about a creep, over all its passes."""
+_LEAST_PASSES = 3
+
+
 def watch(settings: RepeatabilitySettings, run: RunView) -> Iterable[Finding]:
     """Ask while the part is there; what was given up with its zero is read again, and asked about then."""
     standing = tuple(r for r in run.readings if r.zero not in run.lost_zeros)
@@ -230,6 +258,7 @@ def watch(settings: RepeatabilitySettings, run: RunView) -> Iterable[Finding]:
     odd = list(outliers(run, accepted_of(settings, run), (), live=True))
     yield from odd
     yield from _asked_over_limit(settings, run, _any(finding.holds for finding in odd))
+    yield from _asked_of_trend(run)
 
 
 def _any(holds: Iterable[Truth]) -> Truth:
@@ -275,7 +304,7 @@ def judge(
     yield from _over_limit(settings, run)
     yield from outliers(run, accepted_of(settings, run), characteristics, live=False)
     yield from _stuck(run)
-    yield from _trend(run)
+    yield from _trend(run, TREND_SIGNIFICANCE)
 
 
 @hookimpl

@@ -1,0 +1,238 @@
+"""How much heat is in a value, from readings alone: all courses that they allow, not the best one.
+
+A part that is too warm fades as a sum of exponentials. Its time constants lie within bounds that physics gives; which
+of them it has, a few readings do not tell. So everything is asked at each of them (`_courses`), and the answer reaches
+as far as any course that the readings allow.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from holdzero.hooks import f_quantile, student_quantile
+from holdzero_plugins.checks._courses import (
+    NOTHING,
+    OWN_FASTER,
+    OWN_RATES,
+    RATES,
+    Courses,
+    Fits,
+    Floats,
+    Reach,
+    Rows,
+    Space,
+    every_course,
+    space_of,
+    widest,
+)
+
+__all__ = ["Heat", "Spans", "fading", "still_um"]
+
+_COVERAGE = 0.975  # upper end of a two-sided interval of 95 %
+_LONGER = 0.95  # that a slower course than physics allows explains more (common practice, no source)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spans:
+    """What physics says of time constants.
+
+    Attributes:
+        slowest_s, fastest_s: of the whole part [s].
+        even_s: in which differences within the part even out, at most [s].
+    """
+
+    slowest_s: float
+    fastest_s: float
+    even_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heat:
+    """What the readings say of heat, an entry for each run.
+
+    Attributes:
+        in_value: heat in the measured value [um].
+        left: heat in what would be read at the last reading's time [um].
+        moved_um: by how much the best course fell from the first reading to the last [um]; negative where it rose.
+        shortest_s, longest_s: time constants that the readings allow [s].
+        scatter_um: of a reading about the best course [um].
+        dof: its degrees of freedom [1].
+        size_seen: whether the whole part moved, beyond scatter.
+        shape_seen: whether its places moved against each other, beyond scatter.
+        odd: whether they did so slower than the part evens out inside.
+    """
+
+    in_value: Reach
+    left: Reach
+    moved_um: Floats
+    shortest_s: Floats
+    longest_s: Floats
+    scatter_um: Floats
+    dof: float
+    size_seen: NDArray[np.bool_]
+    shape_seen: NDArray[np.bool_]
+    odd: NDArray[np.bool_]
+
+
+def fading(rows: Rows, spans: Spans, *, significance: float) -> Heat:
+    """How much heat is in a value, and whether it shows.
+
+    The whole part fades by one common course: one exponential or two, of one sign or nearly so. Beside it each place
+    may fade by itself while the part evens out inside. Where places move against each other for longer than that,
+    nothing can be told of them.
+
+    Args:
+        rows: the readings.
+        spans: time constants that are possible.
+        significance: of the tests whether something moved [1].
+
+    Returns:
+        What they say; infinite where it can't be told.
+    """
+    rates, courses, dof = _every(rows, spans)
+    least = np.min([one.least for one in courses], axis=0)
+    scatter = _scatter(least, dof, rows.step_um)
+    rounding = _rounding_um(scatter, rows.step_um) * math.sqrt(rows.times_s.size)
+    limit = least + np.square(_quantile(_COVERAGE, dof) * scatter + rounding)
+    in_value, left = (widest(courses, which, limit) for which in (0, 1))
+    tests = _Tests(rows, rates, spans, scatter, dof, significance)
+    apart, odd = tests.shape()
+    best = min(courses, key=lambda one: float(np.mean(one.least)))
+    moved, shortest, longest = _course(rows, best.fits, rates, limit)
+    return Heat(
+        in_value=in_value.unknown(odd),
+        left=left.unknown(odd),
+        moved_um=moved,
+        shortest_s=shortest,
+        longest_s=longest,
+        scatter_um=scatter,
+        dof=dof,
+        size_seen=tests.size(),
+        shape_seen=apart,
+        odd=odd,
+    )
+
+
+def still_um(rows: Rows, spans: Spans, scatter_um: float) -> float:
+    """How much heat may be in a value whose readings do not move at all [um].
+
+    Args:
+        rows: when is read, and what; the values do not matter.
+        spans: time constants that are possible.
+        scatter_um: of a single reading [um].
+    """
+    still = replace(rows, values_um=np.zeros(rows.times_s.size))
+    _, courses, dof = _every(still, spans)
+    limit = np.asarray(_quantile(_COVERAGE, dof) * scatter_um) ** 2
+    return float(widest(courses, 0, limit).most)
+
+
+def _every(rows: Rows, spans: Spans) -> tuple[Floats, list[Courses], float]:
+    """The common rates, all courses, and the degrees of freedom that are left; a rate of each kind takes one."""
+    rates = 1.0 / np.geomspace(spans.slowest_s, spans.fastest_s, RATES)
+    courses = every_course(rows, rates, spans.even_s)
+    taken = courses[0].fits.space.basis.shape[1] + (3 if rows.many > 1 else 2)
+    return rates, courses, float(rows.times_s.size - taken)
+
+
+def _quantile(probability: float, dof: float) -> float:
+    return float(student_quantile(probability, dof)) if dof > 0.0 else math.inf
+
+
+def _scatter(squares: Floats, dof: float, step_um: float) -> Floats:
+    """Standard deviation about the best course [um]; rounding leaves the step over √12, JCGM 100:2008, F.2.2.1."""
+    return np.maximum(np.sqrt(squares / max(dof, 1.0)), step_um / math.sqrt(12.0))
+
+
+def _rounding_um(scatter: Floats, step_um: float) -> Floats:
+    """What rounding to a step shows wrong at most once scatter is averaged [um].
+
+    Source: the mean error of rounding, at most −q/π·ln(1 − exp(−2π²s²/q²)) (Widrow and Kollár, Quantization Noise,
+    2008, from memory); Sheppard's correction takes the rounding itself out of the scatter.
+    """
+    if step_um <= 0.0:
+        return np.zeros_like(scatter)
+    share = np.exp(-2.0 * math.pi**2 * np.maximum(np.square(scatter / step_um) - 1.0 / 12.0, 0.0))
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.minimum(step_um / 2.0, -step_um / math.pi * np.log1p(-share)))
+
+
+def _course(rows: Rows, fits: Fits, rates: Floats, limit: Floats) -> tuple[Floats, Floats, Floats]:
+    """How far the best single fade fell from the first reading to the last, and which time constants are allowed."""
+    own = fits.squares[..., : rates.size]
+    best = own.argmin(axis=-1)
+    warm = rows.times_s[rows.warm]
+    fallen = (np.exp(-rates * warm.min()) - np.exp(-rates * warm.max()))[best]
+    moved = np.take_along_axis(fits.amplitudes[..., : rates.size], best[..., None], axis=-1)[..., 0] * fallen
+    allowed = own <= limit[..., None]
+    spans = np.broadcast_to(1.0 / rates, own.shape)
+    return (
+        np.asarray(moved),
+        np.where(allowed, spans, np.inf).min(axis=-1),
+        np.where(allowed, spans, -np.inf).max(axis=-1),
+    )
+
+
+# --- whether something moved ------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Tests:
+    """Whether one more fade explains more than scatter does, for whichever rate explains most.
+
+    Source: F-test of nested models, NIST/SEMATECH e-Handbook, 4.4.4.6 (from memory), with two degrees of freedom above
+    the line: an amplitude, and a rate.
+    """
+
+    rows: Rows
+    rates: Floats
+    spans: Spans
+    scatter: Floats
+    dof: float
+    significance: float
+
+    def size(self) -> NDArray[np.bool_]:
+        """Of the whole part."""
+        return self._shows(self._gained(space_of(self.rows, None), self.rows.shapes(self.rates)))
+
+    def shape(self) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """Of the value's places against each other; and whether for longer than the part evens out inside.
+
+        The second holds where a slower course explains more than all others, beyond what chance makes of one number.
+        """
+        rows = self.rows
+        if rows.many == 1:
+            never = np.zeros(np.shape(self.scatter), dtype=bool)
+            return never, never
+        # What is common to all places, whatever its course, is taken out with three shapes of it.
+        space = space_of(rows, None, rows.shapes(self.rates[[0, self.rates.size // 2, -1]]).T)
+        counts = rows.sums[..., None, rows.places] * (rows.places >= 0)
+        even, slowest = 1.0 / self.spans.even_s, 1.0 / self.spans.slowest_s
+        usual, slow = (
+            np.geomspace(even, even * OWN_FASTER, OWN_RATES),
+            np.geomspace(slowest, even, OWN_RATES + 1)[:-1],
+        )
+        of_usual, of_slow = (
+            self._gained(space, counts * np.exp(-rates[:, None] * rows.times_s)) for rates in (usual, slow)
+        )
+        longer = of_slow - of_usual > f_quantile(_LONGER, 1.0, max(self.dof, 1.0)) * np.square(self.scatter)
+        seen = self._shows(np.maximum(of_usual, of_slow))
+        return seen, np.asarray(seen & longer)
+
+    def _gained(self, space: Space, shapes: Floats) -> Floats:
+        """By how much one of the shapes brings the sum of squares down at most."""
+        left, beyond = space.beyond(self.rows.values_um), space.beyond(shapes)
+        products = np.square(beyond).sum(axis=-1)
+        resolved = products > NOTHING * self.rows.times_s.size
+        gained = np.where(resolved, np.square((left[..., None, :] * beyond).sum(axis=-1)), 0.0)
+        return np.asarray((gained / np.where(resolved, products, 1.0)).max(axis=-1))
+
+    def _shows(self, gained: Floats) -> NDArray[np.bool_]:
+        if self.dof <= 0.0:
+            return np.zeros(np.shape(self.scatter), dtype=bool)
+        limit = 2.0 * f_quantile(1.0 - self.significance, 2.0, self.dof)
+        return np.asarray(gained > limit * np.square(self.scatter))
