@@ -23,6 +23,7 @@ __all__ = [
     "Rows",
     "Space",
     "every_course",
+    "fits_of",
     "space_of",
     "widest",
 ]
@@ -215,7 +216,7 @@ class Fits:
         return np.asarray(value), np.asarray(square), np.asarray(along)
 
 
-def _fits(rows: Rows, shapes: Floats, rate: float | None) -> Fits:
+def fits_of(rows: Rows, shapes: Floats, rate: float | None) -> Fits:
     """Source: least squares in two steps, the projected part first (Frisch and Waugh 1933; from memory)."""
     space = space_of(rows, rate)
     left, beyond = space.beyond(rows.values_um), space.beyond(shapes)
@@ -351,7 +352,7 @@ def every_course(rows: Rows, rates: Floats, even_s: float) -> list[Courses]:
 
 
 def _courses(rows: Rows, shapes: Floats, ends: Floats, pairs: _Pairs, rate: float | None) -> Courses:
-    fits = _fits(rows, shapes, rate)
+    fits = fits_of(rows, shapes, rate)
     sums = rows.sums
     own = rows.own(rate) if rate is not None else np.zeros((rows.times_s.size, 0))
     last = np.exp(-rate * (rows.times_s.max() - rows.firsts_s)) if rate is not None else np.zeros(0)

@@ -26,6 +26,7 @@ from holdzero_plugins.checks._courses import (
     Rows,
     Space,
     every_course,
+    fits_of,
     space_of,
     widest,
 )
@@ -33,6 +34,7 @@ from holdzero_plugins.checks._courses import (
 __all__ = ["Heat", "Spans", "fading", "still_um"]
 
 _COVERAGE = 0.975  # upper end of a two-sided interval of 95 %
+_WITHIN = 0.5  # of the weights' sum: 1 for a size, 0 for a difference within the part
 _LONGER = 0.95  # that a slower course than physics allows explains more (common practice, no source)
 
 
@@ -92,6 +94,9 @@ def fading(rows: Rows, spans: Spans, *, significance: float) -> Heat:
 
     Returns:
         What they say; infinite where it can't be told.
+
+    Source: whether something moved is an F-test of nested models, NIST/SEMATECH e-Handbook, 4.4.4.6 (from memory),
+    with two degrees of freedom above the line: an amplitude, and the rate that explains most.
     """
     rates, courses, dof = _every(rows, spans)
     least = np.min([one.least for one in courses], axis=0)
@@ -99,10 +104,14 @@ def fading(rows: Rows, spans: Spans, *, significance: float) -> Heat:
     rounding = _rounding_um(scatter, rows.step_um) * math.sqrt(rows.times_s.size)
     limit = least + np.square(_quantile(_COVERAGE, dof) * scatter + rounding)
     in_value, left = (widest(courses, which, limit) for which in (0, 1))
-    tests = _Tests(rows, rates, spans, scatter, dof, significance)
-    apart, odd = tests.shape()
-    best = min(courses, key=lambda one: float(np.mean(one.least)))
-    moved, shortest, longest = _course(rows, best.fits, rates, limit)
+    shows = 2.0 * f_quantile(1.0 - significance, 2.0, dof) * np.square(scatter) if dof > 0.0 else np.inf
+    plain = fits_of(rows, rows.shapes(rates), None)
+    moved, shortest, longest = _course(rows, plain, rates, limit - least)
+    apart, longer = _apart(rows, spans, rates)
+    shape_seen = np.asarray(np.maximum(apart, longer) > shows)
+    # Of a size, in which all places have the heat of the whole part, it is no matter.
+    within = np.abs(rows.sums.sum(axis=-1)) < _WITHIN
+    odd = shape_seen & within & (longer - apart > f_quantile(_LONGER, 1.0, max(dof, 1.0)) * np.square(scatter))
     return Heat(
         in_value=in_value.unknown(odd),
         left=left.unknown(odd),
@@ -111,8 +120,8 @@ def fading(rows: Rows, spans: Spans, *, significance: float) -> Heat:
         longest_s=longest,
         scatter_um=scatter,
         dof=dof,
-        size_seen=tests.size(),
-        shape_seen=apart,
+        size_seen=np.asarray((plain.amplitudes * plain.onto).max(axis=-1) > shows),
+        shape_seen=shape_seen,
         odd=odd,
     )
 
@@ -161,15 +170,15 @@ def _rounding_um(scatter: Floats, step_um: float) -> Floats:
         return np.asarray(np.minimum(step_um / 2.0, -step_um / math.pi * np.log1p(-share)))
 
 
-def _course(rows: Rows, fits: Fits, rates: Floats, limit: Floats) -> tuple[Floats, Floats, Floats]:
+def _course(rows: Rows, fits: Fits, rates: Floats, free: Floats) -> tuple[Floats, Floats, Floats]:
     """How far the best single fade fell from the first reading to the last, and which time constants are allowed."""
-    own = fits.squares[..., : rates.size]
-    best = own.argmin(axis=-1)
+    squares = fits.squares
+    best = squares.argmin(axis=-1)
     warm = rows.times_s[rows.warm]
     fallen = (np.exp(-rates * warm.min()) - np.exp(-rates * warm.max()))[best]
-    moved = np.take_along_axis(fits.amplitudes[..., : rates.size], best[..., None], axis=-1)[..., 0] * fallen
-    allowed = own <= limit[..., None]
-    spans = np.broadcast_to(1.0 / rates, own.shape)
+    moved = np.take_along_axis(fits.amplitudes, best[..., None], axis=-1)[..., 0] * fallen
+    allowed = squares - squares.min(axis=-1)[..., None] <= free[..., None]
+    spans = np.broadcast_to(1.0 / rates, squares.shape)
     return (
         np.asarray(moved),
         np.where(allowed, spans, np.inf).min(axis=-1),
@@ -177,62 +186,26 @@ def _course(rows: Rows, fits: Fits, rates: Floats, limit: Floats) -> tuple[Float
     )
 
 
-# --- whether something moved ------------------------------------------------------------------
+def _apart(rows: Rows, spans: Spans, rates: Floats) -> tuple[Floats, Floats]:
+    """What a fade of the value's places against each other explains: while the part evens out, and for longer."""
+    if rows.many == 1:
+        nothing = np.zeros(rows.values_um.shape[:-1])
+        return nothing, nothing
+    # What is common to all places, whatever its course, is taken out with three shapes of it.
+    space = space_of(rows, None, rows.shapes(rates[[0, rates.size // 2, -1]]).T)
+    counts = rows.sums[..., None, rows.places] * (rows.places >= 0)
+    even, slowest = 1.0 / spans.even_s, 1.0 / spans.slowest_s
+    usual, slow = np.geomspace(even, even * OWN_FASTER, OWN_RATES), np.geomspace(slowest, even, OWN_RATES + 1)[:-1]
+    usually, for_longer = (
+        _gained(rows, space, counts * np.exp(-some[:, None] * rows.times_s)) for some in (usual, slow)
+    )
+    return usually, for_longer
 
 
-@dataclass(frozen=True, slots=True)
-class _Tests:
-    """Whether one more fade explains more than scatter does, for whichever rate explains most.
-
-    Source: F-test of nested models, NIST/SEMATECH e-Handbook, 4.4.4.6 (from memory), with two degrees of freedom above
-    the line: an amplitude, and a rate.
-    """
-
-    rows: Rows
-    rates: Floats
-    spans: Spans
-    scatter: Floats
-    dof: float
-    significance: float
-
-    def size(self) -> NDArray[np.bool_]:
-        """Of the whole part."""
-        return self._shows(self._gained(space_of(self.rows, None), self.rows.shapes(self.rates)))
-
-    def shape(self) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-        """Of the value's places against each other; and whether for longer than the part evens out inside.
-
-        The second holds where a slower course explains more than all others, beyond what chance makes of one number.
-        """
-        rows = self.rows
-        if rows.many == 1:
-            never = np.zeros(np.shape(self.scatter), dtype=bool)
-            return never, never
-        # What is common to all places, whatever its course, is taken out with three shapes of it.
-        space = space_of(rows, None, rows.shapes(self.rates[[0, self.rates.size // 2, -1]]).T)
-        counts = rows.sums[..., None, rows.places] * (rows.places >= 0)
-        even, slowest = 1.0 / self.spans.even_s, 1.0 / self.spans.slowest_s
-        usual, slow = (
-            np.geomspace(even, even * OWN_FASTER, OWN_RATES),
-            np.geomspace(slowest, even, OWN_RATES + 1)[:-1],
-        )
-        of_usual, of_slow = (
-            self._gained(space, counts * np.exp(-rates[:, None] * rows.times_s)) for rates in (usual, slow)
-        )
-        longer = of_slow - of_usual > f_quantile(_LONGER, 1.0, max(self.dof, 1.0)) * np.square(self.scatter)
-        seen = self._shows(np.maximum(of_usual, of_slow))
-        return seen, np.asarray(seen & longer)
-
-    def _gained(self, space: Space, shapes: Floats) -> Floats:
-        """By how much one of the shapes brings the sum of squares down at most."""
-        left, beyond = space.beyond(self.rows.values_um), space.beyond(shapes)
-        products = np.square(beyond).sum(axis=-1)
-        resolved = products > NOTHING * self.rows.times_s.size
-        gained = np.where(resolved, np.square((left[..., None, :] * beyond).sum(axis=-1)), 0.0)
-        return np.asarray((gained / np.where(resolved, products, 1.0)).max(axis=-1))
-
-    def _shows(self, gained: Floats) -> NDArray[np.bool_]:
-        if self.dof <= 0.0:
-            return np.zeros(np.shape(self.scatter), dtype=bool)
-        limit = 2.0 * f_quantile(1.0 - self.significance, 2.0, self.dof)
-        return np.asarray(gained > limit * np.square(self.scatter))
+def _gained(rows: Rows, space: Space, shapes: Floats) -> Floats:
+    """By how much one of the shapes brings the sum of squares down at most."""
+    left, beyond = space.beyond(rows.values_um), space.beyond(shapes)
+    products = np.square(beyond).sum(axis=-1)
+    resolved = products > NOTHING * rows.times_s.size
+    gained = np.where(resolved, np.square((left[..., None, :] * beyond).sum(axis=-1)), 0.0)
+    return np.asarray((gained / np.where(resolved, products, 1.0)).max(axis=-1))

@@ -65,7 +65,7 @@ class Told:
 
     def seen(self, spec: Characteristic) -> NDArray[np.bool_]:
         """Whether something moved that the value has in it."""
-        return self.heat.size_seen | self.heat.odd if spec.measure is Measure.SIZE else self.heat.shape_seen
+        return self.heat.size_seen if spec.measure is Measure.SIZE else self.heat.shape_seen
 
 
 def _told(
