@@ -49,6 +49,9 @@ def _done_about(state: State, question: Question) -> str:
             return "it soaked again" if any(soak.seq > question.seq for soak in state.soaks) else ""
         case Act.PREPARE:
             return _prepared_after(state, question)
+        case Act.ANEW:
+            before = max((r.zero for r in state.readings if r.seq < question.seq), default=0)
+            return "the zero was given up, and all was read anew" if before in state.lost_zeros else ""
         case Act.LOOK:
             return ""
 

@@ -55,6 +55,7 @@ class Act(StrEnum):
     STRIKE = "strike"
     PREPARE = "prepare"
     SOAK = "soak"
+    ANEW = "anew"
     LOOK = "look"
 
 
@@ -63,7 +64,8 @@ class Offer:
     """What a finding of `watch` offers to do; nobody has to, and the run goes on all the same.
 
     Attributes:
-        act: strike out and read again; clean, or prepare otherwise, again; soak again; wait and look again.
+        act: strike out and read again; clean, or prepare otherwise, again; soak again; wait, give the zero up and
+            read all anew; wait and look again.
         entries: numbers of those that would be struck out.
     """
 
@@ -86,6 +88,8 @@ class Offer:
                 return "wipe it, and note that it was done again"
             case Act.SOAK:
                 return "let it soak again"
+            case Act.ANEW:
+                return "wait, then give the zero up and read all anew"
             case Act.LOOK:
                 return "wait, and look again"
 

@@ -89,6 +89,7 @@ class TestAnOffer:
             (Offer(act=Act.STRIKE, entries=(14, 15)), "strike out the entries 14, 15 and read them again"),
             (Offer(act=Act.PREPARE), "wipe it, and note that it was done again"),
             (Offer(act=Act.SOAK), "let it soak again"),
+            (Offer(act=Act.ANEW), "wait, then give the zero up and read all anew"),
             (Offer(act=Act.LOOK), "wait, and look again"),
         ],
     )

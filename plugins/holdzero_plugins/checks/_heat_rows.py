@@ -23,7 +23,18 @@ from holdzero.hooks import (
 from holdzero_plugins.checks._courses import Rows
 from holdzero_plugins.checks._fading import Spans
 
-__all__ = ["SOURCE", "UNKNOWN", "allowance_um", "own_weights", "passes", "rows_of", "size_of", "spans_of", "width_um"]
+__all__ = [
+    "SOURCE",
+    "UNKNOWN",
+    "allowance_um",
+    "own_weights",
+    "passes",
+    "rows_of",
+    "size_of",
+    "spans_of",
+    "stands",
+    "width_um",
+]
 
 UNKNOWN = Spans(slowest_s=2700.0, fastest_s=15.0, even_s=2700.0)
 """Where size or material is not known: up to 45 min, as a long block of steel in still air (worked out)."""
@@ -130,9 +141,7 @@ def rows_of(run: RunView, spec: Characteristic, readings: Sequence[Reading], wei
         return _of_differences(run, spec, readings, weights)
     counted = dict(zip((r.seq for r in readings), weights, strict=True))
     others = _of_other_bodies(run)
-    own = [
-        r for r in run.of_kind(SlotKind.READ) if run.zeros(r.zero) and (r.seq in counted or r.slot.place not in others)
-    ]
+    own = [r for r in run.of_kind(SlotKind.READ) if r.seq in counted or (stands(run, r) and r.slot.place not in others)]
     zeros = [r for number in dict.fromkeys(r.zero for r in own) for r in run.zeros(number)]
     on_part = run.routine.zero_place is not None
     of_zero: dict[int, Number] = {}
@@ -148,6 +157,11 @@ def rows_of(run: RunView, spec: Characteristic, readings: Sequence[Reading], wei
         labels=[*(None for _ in zeros), *labels],
         warm=[*(on_part for _ in zeros), *(True for _ in own)],
     )
+
+
+def stands(run: RunView, r: Reading) -> bool:
+    """Whether the zero of a reading was taken, and not given up."""
+    return bool(run.zeros(r.zero)) and r.zero not in run.lost_zeros
 
 
 def _of_other_bodies(run: RunView) -> set[str]:

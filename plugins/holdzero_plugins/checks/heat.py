@@ -35,7 +35,7 @@ from holdzero.hooks import (
 )
 from holdzero_plugins.checks import _heat_plan, _heat_words
 from holdzero_plugins.checks._fading import Heat, Spans, fading
-from holdzero_plugins.checks._heat_rows import allowance_um, own_weights, passes, rows_of, size_of, spans_of
+from holdzero_plugins.checks._heat_rows import allowance_um, own_weights, passes, rows_of, size_of, spans_of, stands
 
 LEAST_PASSES = 3
 SIGNIFICANCE = 0.01  # of what moved, on the record (common practice, no source)
@@ -86,26 +86,26 @@ def _told(
 
 
 def watch(settings: HeatSettings, run: RunView) -> Iterable[Finding]:
-    """After each pass from the third on: whether the part is warm, as far as its readings moved beyond scatter."""
-    if not run.readings or run.readings[-1].kind is not SlotKind.READ:
-        return
+    """From the third pass on: whether the part is warm, as far as its readings moved beyond scatter.
+
+    A question stands until a further pass tells more. Of many runs at once each pass is looked at once, when it is whole.
+    """
     specs = run.routine.characteristics
     for name, spec in specs.items():
-        readings = _readings(run, spec)
-        count = passes(spec, readings) if readings else 0
-        whole = count >= LEAST_PASSES and len(readings) == count * len({r.slot.place for r in readings})
-        if not whole or readings[-1].seq != run.readings[-1].seq:
+        readings = _whole_passes(run, spec)
+        many = bool(readings) and np.ndim(readings[-1].value_um) > 0
+        if not readings or (many and readings[-1].seq != run.readings[-1].seq):
             continue
+        count = passes(spec, readings)
         # Each pass has a part of the error for itself, so that all together have no more than the whole.
-        significance = ASKED_BY_CHANCE / len(specs) * (LEAST_PASSES - 1) / (count * (count - 1))
+        significance = ASKED_BY_CHANCE / len(specs) * (LEAST_PASSES - 1) / max(count * (count - 1), 1)
         told = _told(run, spec, readings, own_weights(run, spec, readings), significance)
         if told is None:
             continue
         allowance = allowance_um(settings.allowance, spec, run.resolution_um)
         span_s = readings[-1].time_s - readings[0].time_s
         story = _heat_words.moved(run, name, spec, told.heat, _changed(run, spec, readings), span_s)
-        limit = settings.limit or allowance
-        wait = _heat_words.advice(run, spec, told.heat, told.spans, span_s, limit)
+        wait = _heat_words.advice(run, spec, told.heat, told.spans, span_s, settings.limit or allowance)
         yield Finding(
             level=Level.DOUBT,
             code=f"heat/fades/{name}",
@@ -113,18 +113,19 @@ def watch(settings: HeatSettings, run: RunView) -> Iterable[Finding]:
             characteristic=name,
             data=_heat_words.data(told.heat, told.spans, allowance),
             holds=told.seen(spec),
-            offer=Offer(act=Act.SOAK),
+            offer=Offer(act=Act.ANEW),
         )
 
 
-def _readings(run: RunView, spec: Characteristic) -> list[Reading]:
-    """Of a characteristic, so far."""
-    own = {*spec.at, *(spec.base or ())}
-    return [
-        r
-        for r in run.of_kind(SlotKind.READ)
-        if r.slot.place in own and spec.force in (None, r.slot.force_N) and run.zeros(r.zero)
-    ]
+def _whole_passes(run: RunView, spec: Characteristic) -> list[Reading]:
+    """What was read of a characteristic so far, as many readings of each place as of any other."""
+    own = (*spec.at, *(spec.base or ()))
+    of_place: dict[str, list[Reading]] = {place: [] for place in own}
+    for r in run.of_kind(SlotKind.READ):
+        if r.slot.place in of_place and spec.force in (None, r.slot.force_N) and stands(run, r):
+            of_place[r.slot.place].append(r)
+    count = min(len(readings) for readings in of_place.values())
+    return sorted((r for readings in of_place.values() for r in readings[:count]), key=lambda r: r.seq)
 
 
 def _changed(run: RunView, spec: Characteristic, readings: Sequence[Reading]) -> NDArray[np.float64]:
@@ -183,7 +184,7 @@ def _judged(settings: HeatSettings, run: RunView, c: CharacteristicView, told: T
     yield Finding(
         level=Level.STOP,
         code="heat/explains",
-        text=f"{story}. {ending} {most} {wait}",
+        text=f"{story}. The value is not corrected for it. {ending} {most} {wait}",
         characteristic=c.name,
         data=data,
         holds=np.logical_and(seen, much),

@@ -242,7 +242,7 @@ def _asked_of_trend(run: RunView) -> Iterable[Finding]:
         yield replace(
             finding,
             text=f"{finding.text} Is it at rest, and has it the temperature of the bench?",
-            offer=Offer(act=Act.SOAK),
+            offer=Offer(act=Act.ANEW),
         )
 
 

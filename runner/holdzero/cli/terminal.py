@@ -438,6 +438,8 @@ def _key(offer: Offer) -> str:
             return ", ".join(f"s {number}" for number in offer.entries)
         case Act.PREPARE | Act.SOAK:
             return "d"
+        case Act.ANEW:
+            return "z"
         case Act.LOOK:
             return "w"
 
