@@ -318,7 +318,7 @@ class QuestionAsked(Event):
 
     code: str
     text: str
-    act: Literal["strike", "prepare", "soak", "look"]
+    act: Literal["strike", "prepare", "soak", "anew", "look"]
     entries: tuple[int, ...] = ()
 
 

@@ -49,7 +49,8 @@ def doubts(outcome: Any) -> list[dict[str, Any]]:
 
 
 def questions(outcome: Any) -> list[dict[str, Any]]:
-    return [event for event in outcome.record["events"] if event["event"] == "question_asked"]
+    asked = [event for event in outcome.record["events"] if event["event"] == "question_asked"]
+    return [event for event in asked if event["code"].startswith("places/")]
 
 
 class TestAPlaceThatStandsOut:

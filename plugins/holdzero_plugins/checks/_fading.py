@@ -35,7 +35,6 @@ __all__ = ["Heat", "Spans", "fading", "still_um"]
 
 _COVERAGE = 0.975  # upper end of a two-sided interval of 95 %
 _WITHIN = 0.5  # of the weights' sum: 1 for a size, 0 for a difference within the part
-_LONGER = 0.95  # that a slower course than physics allows explains more (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,8 +83,8 @@ def fading(rows: Rows, spans: Spans, *, significance: float) -> Heat:
     """How much heat is in a value, and whether it shows.
 
     The whole part fades by one common course: one exponential or two, of one sign or nearly so. Beside it each place
-    may fade by itself while the part evens out inside. Where places move against each other for longer than that,
-    nothing can be told of them.
+    may fade by itself while the part evens out inside. Where that is better explained by a slower fade than a
+    part can have inside, nothing can be told.
 
     Args:
         rows: the readings.
@@ -111,7 +110,7 @@ def fading(rows: Rows, spans: Spans, *, significance: float) -> Heat:
     shape_seen = np.asarray(np.maximum(apart, longer) > shows)
     # Of a size, in which all places have the heat of the whole part, it is no matter.
     within = np.abs(rows.sums.sum(axis=-1)) < _WITHIN
-    odd = shape_seen & within & (longer - apart > f_quantile(_LONGER, 1.0, max(dof, 1.0)) * np.square(scatter))
+    odd = shape_seen & within & (longer > apart)
     return Heat(
         in_value=in_value.unknown(odd),
         left=left.unknown(odd),

@@ -26,7 +26,7 @@ from holdzero.hooks import (
 )
 from holdzero_plugins.checks._courses import Floats, Rows
 from holdzero_plugins.checks._fading import Spans, still_um
-from holdzero_plugins.checks._heat_rows import UNKNOWN, allowance_um, rows_of, size_of, spans_of, width_um
+from holdzero_plugins.checks._heat_rows import FAR, UNKNOWN, allowance_um, rows_of, size_of, spans_of, width_um
 from holdzero_plugins.checks._scatter import RepeatabilitySettings
 from holdzero_plugins.tables.materials import materials
 
@@ -82,7 +82,7 @@ def _too_few(
     if not exceeds(most, allowed_um, comparator.resolution):
         return None
     count = int(np.bincount(rows.places[rows.places >= 0]).min())
-    hidden = f"up to {most:.2g} um" if math.isfinite(most) else "any amount"
+    hidden = f"up to {most:.2g} um" if most < FAR * allowed_um else f"more than {FAR * allowed_um:g} um"
     enough = _enough(rows, spans, usual, allowed_um)
     return Remark(
         found=f"{count} passes in about {minutes:.0f} min ({ANSWER_S:g} s an answer): {hidden} of heat would "

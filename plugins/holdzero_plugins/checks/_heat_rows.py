@@ -24,6 +24,7 @@ from holdzero_plugins.checks._courses import Rows
 from holdzero_plugins.checks._fading import Spans
 
 __all__ = [
+    "FAR",
     "SOURCE",
     "UNKNOWN",
     "allowance_um",
@@ -73,6 +74,8 @@ def spans_of(routine: Routine, material: Material | None, size_um: float | None)
     return Spans(slowest_s=slowest, fastest_s=min(fastest, UNKNOWN.fastest_s), even_s=min(even, slowest))
 
 
+FAR = 30.0
+"""Beyond so many times what is allowed, how much heat there may be is no number that helps anybody."""
 ALLOWANCE_SHARE = 0.1  # of the tolerance's width (common practice, no source)
 
 

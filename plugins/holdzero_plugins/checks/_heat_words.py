@@ -18,7 +18,7 @@ from holdzero.hooks import (
 )
 from holdzero_plugins.checks._courses import Reach
 from holdzero_plugins.checks._fading import Heat, Spans
-from holdzero_plugins.checks._heat_rows import SOURCE, UNKNOWN, size_of
+from holdzero_plugins.checks._heat_rows import FAR, SOURCE, UNKNOWN, size_of
 
 __all__ = ["advice", "cause", "data", "ending", "most_text", "moved", "prior"]
 
@@ -57,17 +57,18 @@ def cause(spec: Characteristic, heat: Heat) -> str:
     return "a cold part that warms up, not size" if middle(heat.moved_um) < 0.0 else "heat of the hand, not size"
 
 
-def ending(run: RunView, heat: Heat, value_um: Number) -> str:
+def ending(run: RunView, heat: Heat, value_um: Number, allowance_um: float) -> str:
     """Where it ends, if that is known.
 
     Args:
         run: the readings'.
         heat: in the value.
         value_um: as read [um]; of a size with what is certified of the reference, as a deviation from the nominal.
+        allowance_um: how much of it may be heat [um].
     """
     reach, units = heat.in_value, run.routine.routine.units
     low, high = middle(reach.low), middle(reach.high)
-    if math.isinf(low) or math.isinf(high):
+    if high - low > 2.0 * FAR * allowance_um:
         return "Where it ends can't be told."
     if low <= 0.0 <= high:
         either = f"from {run.length(low, sign=True)} to {run.length(high, sign=True)}"
@@ -80,8 +81,8 @@ def ending(run: RunView, heat: Heat, value_um: Number) -> str:
 def most_text(run: RunView, reach: Reach, allowance_um: float) -> str:
     """How much of the value may be heat, against what is allowed."""
     most = middle(reach.most)
-    if math.isinf(most):
-        return f"Any part of the value may be heat; at most {run.length(allowance_um)} is allowed."
+    if most > FAR * allowance_um:
+        return f"Far more than the allowed {run.length(allowance_um)} of the value may be heat."
     found, allowed = run.against(most, allowance_um, 2)
     return f"Up to {found} of the value may be heat; at most {allowed} is allowed."
 

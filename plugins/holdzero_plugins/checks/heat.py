@@ -86,15 +86,11 @@ def _told(
 
 
 def watch(settings: HeatSettings, run: RunView) -> Iterable[Finding]:
-    """From the third pass on: whether the part is warm, as far as its readings moved beyond scatter.
-
-    A question stands until a further pass tells more. Of many runs at once each pass is looked at once, when it is whole.
-    """
+    """From the third pass on: whether the part is warm, as far as its readings moved beyond scatter."""
     specs = run.routine.characteristics
     for name, spec in specs.items():
         readings = _whole_passes(run, spec)
-        many = bool(readings) and np.ndim(readings[-1].value_um) > 0
-        if not readings or (many and readings[-1].seq != run.readings[-1].seq):
+        if not readings:
             continue
         count = passes(spec, readings)
         # Each pass has a part of the error for itself, so that all together have no more than the whole.
@@ -179,7 +175,7 @@ def _judged(settings: HeatSettings, run: RunView, c: CharacteristicView, told: T
         f"{_heat_words.moved(run, c.name, c.spec, heat, _fallen(run, c), span_s)}: {_heat_words.cause(c.spec, heat)}"
     )
     most, data = _heat_words.most_text(run, heat.in_value, allowance), _heat_words.data(heat, spans, allowance)
-    ending = _heat_words.ending(run, heat, _value_um(run, c))
+    ending = _heat_words.ending(run, heat, _value_um(run, c), allowance)
     wait = _heat_words.advice(run, c.spec, heat, spans, span_s, settings.limit or allowance)
     yield Finding(
         level=Level.STOP,
