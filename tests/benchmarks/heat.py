@@ -6,8 +6,8 @@
 
 The first conducts whole runs: a part that is too short by 0.22 um and reads longer as it is warm, good ones with the
 same heat and with none, tilts. `--block` prints what the warm block is held to. `--coverage` is in `heat_coverage.py`:
-how often an interval of 95 % of the value where a fade settles has the true one. It prints; it does not judge. How often
-a sound run is asked about in all is told by `python tests/benchmarks/questions.py`.
+how often an interval of 95 % of the value where a fade settles has the true one. It prints; it does not judge.
+How often a sound run is asked about anything, in the shipped routines: `python tests/benchmarks/questions.py`.
 """
 
 from __future__ import annotations
@@ -16,228 +16,42 @@ import argparse
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache
 from typing import Any, cast
 
 import numpy as np
-from heat_block import ALUMINIUM, PLACES, STEEL, Floats, Held, Metal, verified
-from heat_coverage import covered
+from numpy.typing import NDArray
 from scipy.special import betaincinv
 
+from heat_block import PLACES, Floats, verified
+from heat_cases import COARSE_UM, ZEROS_S, Case, cases, drawn
+from heat_coverage import covered
 from holdzero import events as e
 from holdzero.catalogue import load_catalogue
 from holdzero.checks import Checks, bind
 from holdzero.errors import FileFaultsError
+from holdzero.evaluate import evaluate
 from holdzero.hooks import Answer, Asks, Finding, Level, Prompt, Source, SourceError
 from holdzero.journal import Journal
-from holdzero.record import make_record
+from holdzero.mistyped import mistyped_questions
 from holdzero.register import Register
 from holdzero.routine.load import LoadedRoutine
 from holdzero.run import Run
+from holdzero.run.state import State
 from holdzero.session import Clock, Session
-from holdzero.software import software_of
 from holdzero.testing.drive import begun, loaded_of
+from holdzero.views import view_of
 
-FIRST_UM = 0.55  # heat in the length at the first reading
-BEYOND_UM, INSIDE_UM, SOUND_UM = -0.62, -0.25, 0.0
-SCATTER_UM, DIAL_UM = 0.025, 0.02
-LAID_S = 20.0  # from the hand to the first reading
-ZEROS_S, FIRST_S, PACE_S = (5.0, 20.0, 35.0), 60.0, 15.0
-TILT_UM, MASK_UM = 0.48, 0.5  # in truth, and of it hidden by heat at the first reading
-ACROSS = (0.0, -0.5, 0.5, -0.5, 0.5)  # share of a tilt at each place
-
-ROUTINE = """
-format = 1
-
-[routine]
-title = "Spacer bar {size_mm} mm, length and parallelism"
-part = "SB-{size_mm}"
-
-[reference]
-name = "Setting block {size_mm} mm"
-size = "{size_mm} mm"
-deviation = {{ value = "0 um", expanded = "0.06 um", coverage = 2, why = "certificate" }}
-material = "{material}"
-
-[part]
-material = "{material}"
-
-[comparator]
-name = "Comparator"
-resolution = "{dial_um} um"
-travel = "20 um"
-error = {{ halfwidth = "0.02 um", why = "own calibration" }}
-
-[decision]
-rule = "guarded"
-
-[bracket]
-limit = "0.2 um"
-
-[characteristics.length]
-measure = "size"
-at = "centre"
-nominal = "{size_mm} mm"
-lower = "-0.4 um"
-upper = "+0.4 um"
-
-[characteristics.parallelism]
-measure = "variation"
-at = {places}
-upper = "0.3 um"
-
-[checks.repeatability]
-limit = "0.3 um"
-
-[checks.heat]
-
-[[steps]]
-do = "zero"
-times = 3
-
-[[steps]]
-do = "repeat"
-times = {rounds}
-steps = [{reads}]
-
-[[steps]]
-do = "return"
-times = 2
-
-[[steps]]
-do = "compare"
-"""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Case:
-    """A part, what heat does to it, and how it is read.
-
-    Attributes:
-        name: of the table's row.
-        rounds, span_min: how often each place is read, and within what time [1, min].
-        true_um: its length less the nominal one [um].
-        tilt_um: what its places truly differ by [um].
-        metal: that it is of.
-        size_mm: its length [mm].
-        heat: where its heat comes from: "" for none, "hand" for conduction, "even" for a fade of `tau_min`, "tilt"
-            for one that hides the tilt.
-        tau_min: of a fade that is made up [min].
-        stand_um, stand_min: how much the stand moves, all readings alike, and its time constant [um, min].
-        dial_um, scatter_um: of the comparator [um].
-        of: characteristic that is counted.
-        wanted: what would be right to say of it.
-    """
-
-    name: str
-    rounds: int
-    span_min: float
-    true_um: float = BEYOND_UM
-    tilt_um: float = 0.0
-    metal: Metal = STEEL
-    size_mm: int = 100
-    heat: str = "hand"
-    tau_min: float = 0.0
-    stand_um: float = 0.0
-    stand_min: float = 45.0
-    dial_um: float = DIAL_UM
-    scatter_um: float = SCATTER_UM
-    of: str = "length"
-    wanted: str = "fail"
-
-    @property
-    def times_s(self) -> Floats:
-        """Of the part's readings, from the first one [s]."""
-        period_s = 60.0 * self.span_min / self.rounds
-        pace_s = min(PACE_S, period_s / len(PLACES))
-        return np.add.outer(period_s * np.arange(self.rounds), pace_s * np.arange(len(PLACES))).ravel()
-
-    @property
-    def text(self) -> str:
-        """The routine."""
-        reads = ", ".join(f'{{ do = "read", at = "{place}" }}' for place in PLACES)
-        return ROUTINE.format(
-            size_mm=self.size_mm,
-            material=self.metal.name,
-            dial_um=self.dial_um,
-            places=list(PLACES),
-            rounds=self.rounds,
-            reads=reads,
-        )
-
-
-SPANS = ((3, 15.0), (4, 5.0), (6, 15.0), (10, 15.0), (10, 30.0), (15, 45.0))
-
-
-def _cases() -> Iterator[Case]:
-    for rounds, span in SPANS:
-        yield Case(name="beyond, hand heat", rounds=rounds, span_min=span)
-    for rounds, span in SPANS:
-        yield Case(name="beyond, and the stand moves", rounds=rounds, span_min=span, stand_um=0.15)
-    for rounds, span in ((4, 5.0), (10, 15.0), (15, 45.0)):
-        yield Case(name="beyond, coarse dial 0.1", rounds=rounds, span_min=span, dial_um=0.1)
-    for rounds, span in ((4, 5.0), (10, 15.0)):
-        short = Case(name="beyond, short block 25 mm, 15 min", rounds=rounds, span_min=span, heat="even", tau_min=15.0)
-        yield replace(short, size_mm=25)
-        yield Case(name="beyond, aluminium", rounds=rounds, span_min=span, metal=ALUMINIUM)
-    for rounds, span in ((4, 5.0), (10, 15.0)):
-        for tau in (15.0, 1.0):
-            name = f"tilt 0.48 hidden by heat, {tau:g} min"
-            tilt = Case(name=name, rounds=rounds, span_min=span, true_um=0.0, tilt_um=TILT_UM, heat="tilt")
-            yield replace(tilt, tau_min=tau, of="parallelism")
-    for name, true, heat, stand in (
-        ("good −0.25, hand heat", INSIDE_UM, "hand", 0.0),
-        ("good −0.25, hand heat, stand", INSIDE_UM, "hand", 0.15),
-        ("good −0.25, no heat", INSIDE_UM, "", 0.0),
-        ("good 0, no heat", SOUND_UM, "", 0.0),
-    ):
-        for rounds, span in SPANS:
-            good = Case(name=name, rounds=rounds, span_min=span, true_um=true, heat=heat, stand_um=stand)
-            yield replace(good, wanted="pass")
-    for rounds, span in ((4, 5.0), (10, 15.0)):
-        coarse = Case(name="good 0, no heat, coarse dial 0.1", rounds=rounds, span_min=span, true_um=0.0, heat="")
-        yield replace(coarse, dial_um=0.1, wanted="pass")
-
-
-@cache
-def _held(metal: Metal) -> Held:
-    return Held(metal)
-
-
-def heat_um(case: Case) -> Floats:
-    """Heat in each of the part's readings, in order [um]."""
-    times, place = case.times_s, np.tile(np.arange(len(PLACES)), case.rounds)
-    if case.heat == "hand":
-        block = _held(case.metal)
-        scale = FIRST_UM / block.mean_um(np.array([LAID_S]))[0]
-        return np.asarray(scale * block.longer_um(LAID_S + times)[np.arange(times.size), place])
-    if not case.heat:
-        return np.zeros(times.size)
-    faded = np.exp(-times / (60.0 * case.tau_min))
-    return FIRST_UM * faded if case.heat == "even" else -MASK_UM * np.array(ACROSS)[place] * faded
-
-
-def course(case: Case) -> tuple[Floats, Floats]:
-    """When each reading of a run is taken [s], and what it would be without scatter and rounding [um]."""
-    reads = FIRST_S + case.times_s
-    times = np.concatenate([ZEROS_S, reads, reads[-1] + np.array([20.0, 35.0])])
-    part = case.true_um + case.tilt_um * np.tile(ACROSS, case.rounds) + heat_um(case)
-    stand = case.stand_um * np.exp(-times / (60.0 * case.stand_min))
-    return times, stand + np.concatenate([np.zeros(len(ZEROS_S)), part, np.zeros(2)])
-
-
-# --- one run ----------------------------------------------------------------------------------
+# --- runs -------------------------------------------------------------------------------------
 
 
 class _Said:
     """Answers of a run, with their times; what only needs confirming is confirmed."""
 
     def __init__(self, times_s: Floats, values_um: Floats, decimals: int) -> None:
-        self._left = [
-            Answer(f"{value:+.{decimals}f}", float(at)) for at, value in zip(times_s, values_um, strict=True)
-        ][::-1]
+        answers = [Answer(f"{value:+.{decimals}f}", float(at)) for at, value in zip(times_s, values_um, strict=True)]
+        self._left = answers[::-1]
 
     def answer(self, prompt: Prompt, now_s: float) -> Answer:
         del now_s
@@ -250,18 +64,15 @@ class _Said:
         """Nothing is held."""
 
 
-class _Ear:
-    """A face that nobody looks at: it keeps what was asked, and when first."""
+class _Eye:
+    """A face that nobody looks at: it keeps how the run stood at each prompt, and what was asked there."""
 
     def __init__(self) -> None:
-        self.heard: dict[str, tuple[int, str]] = {}
+        self.seen: list[tuple[State, Sequence[Finding]]] = []
 
     def show(self, run: Run, prompt: Prompt, findings: Sequence[Finding]) -> None:
         del prompt
-        entry = len(run.state.readings)
-        for finding in findings:
-            if finding.level is not Level.NOTE:
-                self.heard.setdefault(finding.code, (entry, finding.text))
+        self.seen.append((run.state, findings))
 
     def refused(self, reason: str) -> None:
         raise AssertionError(reason)
@@ -287,26 +98,36 @@ SOURCE = Source(
 )
 
 
-def conducted(loaded: LoadedRoutine, checks: Checks, said: _Said) -> tuple[Run, _Ear]:
-    """A whole run, and what was asked in it."""
-    ear = _Ear()
+def conducted(loaded: LoadedRoutine, checks: Checks, said: _Said) -> tuple[Run, _Eye]:
+    """A whole run as at the bench, and what was seen in it."""
+    eye = _Eye()
     session = Session(
         run=begun(loaded),
         journal=cast("Journal", _Nowhere()),
         checks=checks,
         source=SOURCE,
         feed=said,
-        face=cast("Any", ear),
+        face=cast("Any", eye),
         clock=Clock(lambda: "2026-03-02T08:00:00+00:00", lambda: 0.0),
         register=Register(),
         choices={},
         overrule=None,
         started_at_s=0.0,
     )
-    return session.conduct(), ear
+    return session.conduct(), eye
 
 
-# --- many runs --------------------------------------------------------------------------------
+def _with(state: State, shown_um: Floats) -> State:
+    """The run with a row of readings for each of many runs [um]."""
+    readings = (replace(one, value_um=shown_um[:, index]) for index, one in enumerate(state.readings))
+    return replace(state, readings=tuple(readings))
+
+
+def _one(state: State, holds: NDArray[np.bool_]) -> State:
+    """The first of many runs in which something holds, as it stands at the bench."""
+    index = int(holds.argmax())
+    readings = (replace(one, value_um=float(np.ravel(one.value_um)[index])) for one in state.readings)
+    return replace(state, readings=tuple(readings))
 
 
 @dataclass
@@ -315,17 +136,44 @@ class Count:
 
     Attributes:
         verdicts: of the characteristic that counts; "refused" where the routine itself is.
-        moments: of the first question about heat, as round and entry, one a run that was asked.
+        moments: of the first question about heat, as number of its entry, one a run that was asked.
+        asked: runs that were asked anything.
         others: runs that were asked something else, by code.
-        held: runs by code that is a doubt or a stop on the record.
-        texts: of the first question about heat, the first of each code; and of the record.
+        held: runs by level and code of a doubt or a stop on the record.
+        texts: of the questions about heat and of what the record says of it, the first of each code.
     """
 
     verdicts: Counter[str] = field(default_factory=Counter)
-    moments: list[tuple[int, int]] = field(default_factory=list)
+    moments: list[int] = field(default_factory=list)
+    asked: int = 0
     others: Counter[str] = field(default_factory=Counter)
     held: Counter[str] = field(default_factory=Counter)
     texts: dict[str, str] = field(default_factory=dict)
+
+
+def counted(case: Case, draws: int, seed: int, *, one_by_one: bool) -> Count:
+    """Conduct the runs of a case."""
+    count, catalogue = Count(), load_catalogue()
+    try:
+        loaded = loaded_of(case.text, catalogue)
+        checks, faults = bind(loaded.routine, catalogue, loaded.origins)
+    except FileFaultsError as error:
+        faults = tuple(error.faults)
+    if faults:
+        count.verdicts["refused"] = draws
+        count.texts["refused"] = "; ".join(f"{fault.key}: {fault.found}; {fault.mend}" for fault in faults)
+        return count
+    times, shown = drawn(case, draws, seed)
+    decimals = 1 if case.dial_um == COARSE_UM else 2
+    for number in range(draws):
+        run, eye = conducted(loaded, checks, _Said(times, shown[number], decimals))
+        if not one_by_one:
+            # How it stands at each prompt is the same for all: all runs are looked at together.
+            seen = [(_with(state, shown), None) for state, _ in eye.seen]
+            _note(count, case, seen, _with(run.state, shown), checks, draws)
+            break
+        _note(count, case, eye.seen, run.state, checks, 1)
+    return count
 
 
 def _kind(code: str) -> str:
@@ -334,44 +182,64 @@ def _kind(code: str) -> str:
     return head if tail.isdigit() else code
 
 
-def counted(case: Case, draws: int, seed: int) -> Count:
-    """Conduct the runs of a case."""
-    count, catalogue = Count(), load_catalogue()
-    try:
-        loaded = loaded_of(case.text, catalogue)
-        checks, faults = bind(loaded.routine, catalogue, loaded.origins)
-    except FileFaultsError as error:
-        faults, checks = error.faults, None  # type: ignore[assignment]
-    if faults:
-        count.verdicts["refused"] = draws
-        count.texts["refused"] = "; ".join(f"{fault.key}: {fault.found}; {fault.mend}" for fault in faults)
-        return count
-    software = software_of(checks.plugins)
-    times, exact = course(case)
-    decimals = 2 if case.dial_um < 0.1 else 1
-    for number in range(draws):
-        # The same draws whatever the tool makes of them; the count of the dial nearest to the zero is anywhere.
-        random = np.random.default_rng([seed, number])
-        shown = exact + case.scatter_um * random.standard_normal(exact.size) + case.dial_um * (random.random() - 0.5)
-        shown = case.dial_um * np.rint(shown / case.dial_um) + 0.0
-        run, ear = conducted(loaded, checks, _Said(times, shown, decimals))
-        _note(count, case, make_record(run, "1", checks, software), ear)
-    return count
+def _asked(state: State, findings: Sequence[Finding] | None, checks: Checks) -> Sequence[Finding]:
+    """What is asked now; of many runs together it has not been worked out yet."""
+    if findings is not None:
+        return findings
+    view = view_of(state, "1", checks.materials, state.now_s)
+    said = checks.watch(view)
+    if said.failures:
+        raise AssertionError(said.failures)
+    return (*mistyped_questions(view), *said.findings)
 
 
-def _note(count: Count, case: Case, record: dict[str, Any], ear: _Ear) -> None:
-    count.verdicts[record["results"][case.of]["verdict"]] += 1
-    about = sorted((entry, code, text) for code, (entry, text) in ear.heard.items() if code.startswith("heat"))
-    if about:
-        entry, code, text = about[0]
-        count.moments.append((1 + (entry - len(ZEROS_S) - 1) // len(PLACES), entry))
-        count.texts.setdefault(f"live {_kind(code)}", text)
-    count.others.update({_kind(code) for code in ear.heard if not code.startswith("heat")})
-    weighty = [found for found in record["findings"] if found["level"] != "note"]
-    count.held.update({f"{found['level']} {_kind(found['code'])}" for found in weighty})
-    for found in weighty:
-        if found["code"].startswith("heat"):
-            count.texts.setdefault(f"record {found['level']} {_kind(found['code'])}", found["text"])
+def _note(
+    count: Count,
+    case: Case,
+    seen: Sequence[tuple[State, Sequence[Finding] | None]],
+    end: State,
+    checks: Checks,
+    runs: int,
+) -> None:
+    """Count what came of one run, or of many together."""
+    masks: dict[str, NDArray[np.bool_]] = {}
+    first = np.zeros(runs, dtype=np.int64)
+    for state, findings in seen:
+        for found in _asked(state, findings, checks):
+            holds = np.broadcast_to(found.holds, runs)
+            if found.level is Level.NOTE or not holds.any():
+                continue
+            if not found.code.startswith("heat"):
+                masks[_kind(found.code)] = masks.get(_kind(found.code), False) | holds
+                continue
+            first[(first == 0) & holds] = len(state.readings)
+            if (name := f"asked, {_kind(found.code)}") not in count.texts:
+                alone = _asked(_one(state, holds), None, checks)
+                count.texts[name] = next(one.text for one in alone if one.code == found.code)
+    count.moments.extend(int(entry) for entry in first if entry)
+    count.others.update({code: int(mask.sum()) for code, mask in masks.items()})
+    count.asked += int(np.logical_or.reduce([first > 0, *masks.values()]).sum())
+    _note_end(count, case, end, checks, runs)
+
+
+def _note_end(count: Count, case: Case, end: State, checks: Checks, runs: int) -> None:
+    made = evaluate(end, "1", checks)
+    result = next(result for result in made.results if result.name == case.of)
+    passed, failed = (
+        np.broadcast_to(one, runs) & ~np.broadcast_to(result.stopped, runs) for one in (result.passed, result.failed)
+    )
+    count.verdicts.update({"pass": int(passed.sum()), "fail": int(failed.sum())})
+    count.verdicts["undecided"] += int((~passed & ~failed).sum())
+    masks: dict[str, NDArray[np.bool_]] = {}
+    for found in made.findings:
+        if found.level is not Level.NOTE:
+            code = f"{found.level} {_kind(found.code)}"
+            holds = np.broadcast_to(found.holds, runs)
+            masks[code] = masks.get(code, False) | holds
+            if found.code.startswith("heat") and (name := f"record, {code}") not in count.texts:
+                alone = evaluate(_one(end, holds), "1", checks).findings
+                count.texts[name] = next(one.text for one in alone if one.code == found.code)
+    count.held.update({code: int(mask.sum()) for code, mask in masks.items()})
 
 
 def interval(hits: int, of: int) -> tuple[float, float]:
@@ -383,7 +251,7 @@ def interval(hits: int, of: int) -> tuple[float, float]:
 
 HEAD = (
     f"{'case':34} {'rounds':>6} {'min':>4} | {'pass':>4} {'fail':>4} {'und.':>4} {'ref.':>4} |"
-    f" {'% pass, 95 %':>14} | asked first (rounds; middle entry)"
+    f" {'% pass, 95 %':>14} | asked | about heat first (rounds; middle entry)"
 )
 
 
@@ -393,32 +261,33 @@ def row(case: Case, count: Count, draws: int) -> str:
     low, high = interval(passed, draws)
     asked = "never"
     if count.moments:
-        rounds = sorted(Counter(number for number, _ in count.moments).items())
-        entry = int(np.median([entry for _, entry in count.moments]))
+        entries = np.array(count.moments)
+        rounds = sorted(Counter(1 + (entries - len(ZEROS_S) - 1) // len(PLACES)).items())
+        entry = int(np.median(entries))
         asked = f"{len(count.moments)}: " + ", ".join(f"round {number} {many}×" for number, many in rounds[:4])
         asked += ("…" if len(rounds) > 4 else "") + f"; {entry}"
     return (
         f"{case.name:34} {case.rounds:6} {case.span_min:4g} | {passed:4} {failed:4} {undecided:4} {refused:4} |"
-        f" {low:5.1f} to {high:5.1f} | {asked}"
+        f" {low:5.1f} to {high:5.1f} | {count.asked:5} | {asked}"
     )
 
 
-def table(word: str, draws: int, seed: int, *, texts: bool) -> None:
+def table(word: str, draws: int, seed: int, *, texts: bool, one_by_one: bool) -> None:
     """Print the table, and under it what was said."""
-    cases = [case for case in _cases() if word in f"{case.name} {case.rounds}/{case.span_min:g}"]
-    if not cases:
+    chosen = [case for case in cases() if word in f"{case.name} {case.rounds}/{case.span_min:g}"]
+    if not chosen:
         sys.exit(f"no case has {word!r} in its name")
     for wanted, title in (
         ("fail", f"Parts beyond their limit, {draws} runs each: none should pass"),
         ("pass", f"Good parts, {draws} runs each: those without heat should pass, and not be asked about it"),
     ):
-        own = [case for case in cases if case.wanted == wanted]
+        own = [case for case in chosen if case.wanted == wanted]
         if not own:
             continue
         print(f"{title}\n\n{HEAD}")
         counts = []
         for case in own:
-            counts.append(counted(case, draws, seed))
+            counts.append(counted(case, draws, seed, one_by_one=one_by_one))
             print(row(case, counts[-1], draws), flush=True)
         print("\nDoubts and stops on the record, and other questions, in runs:")
         for case, count in zip(own, counts, strict=True):
@@ -436,6 +305,7 @@ def main() -> None:
     parser.add_argument("--case", default="", help="a part of the names of the cases")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--texts", action="store_true", help="what was said, the first of each kind")
+    parser.add_argument("--one-by-one", action="store_true", help="each run by itself, as at the bench: slower")
     parser.add_argument("--coverage", type=int, default=0, help="so many cases of each kind")
     parser.add_argument("--block", action="store_true", help="what the warm block is held to")
     asked = parser.parse_args()
@@ -445,7 +315,7 @@ def main() -> None:
     if asked.coverage:
         covered(asked.coverage, asked.seed)
     elif not asked.block:
-        table(asked.case, asked.draws, asked.seed, texts=asked.texts)
+        table(asked.case, asked.draws, asked.seed, texts=asked.texts, one_by_one=asked.one_by_one)
     print(f"{time.process_time() - begun_s:.0f} s")
 
 

@@ -57,8 +57,8 @@ class System:
         """Temperatures after a time [K]."""
         rates, modes = np.linalg.eigh(self.matrix)
         end = modes @ ((modes.T @ self.source) / rates)
-        faded: Floats = modes @ (np.exp(-rates * time_s) * (modes.T @ (start_K - end)))
-        return end + faded
+        faded = modes @ (np.exp(-rates * time_s) * (modes.T @ (start_K - end)))
+        return np.asarray(end + faded)
 
 
 @dataclass(frozen=True)
@@ -177,7 +177,7 @@ def _balance_J(block: Held, steps: int = 1200) -> tuple[float, float]:  # noqa: 
     By explicit steps from cell to cell, so that it owes nothing to the modes.
     """
     heat, step_s = STEEL.capacity * CELL_M**2 * THICKNESS_M, HELD_S / steps
-    fingers = block._fingers()  # noqa: SLF001  its own module
+    fingers = block._fingers()
     now, taken, lost = np.zeros(fingers.size), 0.0, 0.0
     to_air = block.free.matrix.sum(axis=1)  # what conduction takes from a cell it brings to another
     for _ in range(steps):
