@@ -291,8 +291,8 @@ def table(word: str, draws: int, seed: int, *, texts: bool, one_by_one: bool) ->
             print(row(case, counts[-1], draws), flush=True)
         print("\nDoubts and stops on the record, and other questions, in runs:")
         for case, count in zip(own, counts, strict=True):
-            held = ", ".join(f"{code} {many}" for code, many in count.held.most_common()) or "nothing"
-            others = ", ".join(f"{code} {many}" for code, many in count.others.most_common()) or "nothing"
+            held = ", ".join(f"{code} {many}" for code, many in sorted(count.held.items())) or "nothing"
+            others = ", ".join(f"{code} {many}" for code, many in sorted(count.others.items())) or "nothing"
             print(f"  {case.name}, {case.rounds}/{case.span_min:g}: {held}; also asked: {others}")
             for code, text in count.texts.items() if texts else ():
                 print(f"      {code}: {text}")
