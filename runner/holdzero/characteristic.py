@@ -30,14 +30,15 @@ def characteristic_of(
         contrasts: measures that plugins declare, by name.
     """
     readings = [r for r in view.of_kind(SlotKind.READ) if r.slot.place in spec.places]
-    if spec.force is not None:
+    # At no force nothing is read: a check weighs the readings at all forces.
+    if spec.force is not None and not spec.at_no_force:
         readings = [r for r in readings if r.slot.force_N == spec.force]
     missing = [place for place in spec.places if not any(r.slot.place == place for r in readings)]
     if missing:
         text = f"{name}: no reading at {', '.join(missing)}."
         return None, [stop("reading/missing", text, name)]
     forces = sorted({r.slot.force_N for r in readings if r.slot.force_N is not None})
-    if len(forces) > 1:
+    if len(forces) > 1 and not spec.at_no_force:
         text = f"{name}: readings at {', '.join(f'{f:g} N' for f in forces)} can't be put together; say which force."
         return None, [stop("reading/forces", text, name)]
     if any(not view.zeros(r.zero) for r in readings):

@@ -19,7 +19,7 @@ from holdzero.mistyped import mistyped_doubts
 from holdzero.model import ModelError, Number, Propagated, Term
 from holdzero.model_findings import ENOUGH_TRIALS, model_findings
 from holdzero.montecarlo import adaptive, first_order_validated, simulate
-from holdzero.oversight import bracket_findings, run_findings, selection_findings, told_once
+from holdzero.oversight import bracket_findings, run_findings, selection_findings, stop, told_once
 from holdzero.propagation import Model, Order, worked_out
 from holdzero.result import Evaluation, Result
 from holdzero.risk import Acceptance, GlobalRisk, global_risk
@@ -37,8 +37,8 @@ def model_of(state: State, serial: str | None, name: str, checks: Checks) -> Mod
         ModelError: the characteristic has no number.
     """
     view = view_of(state, serial, checks.materials)
-    seen, _ = characteristic_of(view, name, view.routine.characteristics[name], checks.contrasts)
-    model = None if seen is None else _model(view, checks.weigh(view, seen)[0], checks)[0]
+    seen, _, _ = _weighed(view, name, view.routine.characteristics[name], checks)
+    model = None if seen is None else _model(view, seen, checks)[0]
     if model is None:
         raise ModelError(f"{name} has no number")
     return model
@@ -55,14 +55,12 @@ def evaluate(state: State, serial: str | None, checks: Checks) -> Evaluation:
     views: list[CharacteristicView] = []
     raw: list[Result] = []
     for name, spec in view.routine.characteristics.items():
-        seen, problems = characteristic_of(view, name, spec, checks.contrasts)
+        seen, problems, failed = _weighed(view, name, spec, checks)
         findings.extend(problems)
+        failures.extend(failed)
         if seen is None:
             raw.append(Result(name=name, spec=spec, verdict=Verdict.UNDECIDED))
             continue
-        seen, problems, failed = checks.weigh(view, seen)
-        findings.extend(problems)
-        failures.extend(failed)
         views.append(seen)
         findings.extend(bracket_findings(view, seen))
         findings.extend(selection_findings(view, seen))
@@ -111,6 +109,20 @@ def _verdict(results: Sequence[Result], findings: tuple[Finding, ...]) -> Verdic
     if np.any(_stopped(findings, None)):
         return Verdict.UNDECIDED
     return worst(result.verdict for result in results)
+
+
+def _weighed(
+    view: RunView, name: str, spec: Characteristic, checks: Checks
+) -> tuple[CharacteristicView | None, list[Finding], list[Failure]]:
+    """The characteristic as its readings count, or what keeps it from having a number; and failures."""
+    seen, problems = characteristic_of(view, name, spec, checks.contrasts)
+    if seen is None:
+        return None, problems, []
+    seen, problems, failures = checks.weigh(view, seen)
+    if spec.at_no_force and seen.scatter is None:
+        text = f"{name}: nothing can be read at 0 N, and no check told its thickness there from other forces."
+        return None, [*problems, stop("reading/no_force", text, name)], failures
+    return seen, problems, failures
 
 
 # --- the number -------------------------------------------------------------------------------

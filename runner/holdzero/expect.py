@@ -192,6 +192,7 @@ _ADVICE = (
     ("error of the thermometer", "a better thermometer"),
     ("expansion", "a reference of the part's own material, or a room nearer to 20 °C"),
     ("error of the comparator", "a better comparator" + _ELSEWHERE),
+    ("film, how it gives way", "readings at a lighter force"),
     ("drift", "a shorter run between zero and return"),
 )
 

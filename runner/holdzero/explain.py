@@ -92,7 +92,7 @@ def _characteristic(record: Mapping[str, Any], name: str, r: Row) -> Iterator[st
 
 def _measurand(r: Row, units: str) -> str:
     at = ", ".join(r["at"])
-    force = f" at {r['force_N']:g} N" if r["force_N"] is not None else ""
+    force = "" if r["force_N"] is None else f" at {r['force_N']:g} N" if r["force_N"] else ", at no force"
     if r["measure"] == "variation":
         return f"Variation: the largest less the smallest of the means at {at}{force}."
     if r["measure"] == "step":
@@ -122,15 +122,17 @@ def _read(record: Mapping[str, Any], r: Row, units: str) -> Iterator[str]:
         and row["kind"] == "read"
         and row["place"] in places
         and row["serial"] == as_measured(record, "serial")
-        and (r["force_N"] is None or row["force_N"] == r["force_N"])
+        and (not r["force_N"] or row["force_N"] == r["force_N"])
     ]
     for zero in dict.fromkeys(row["zero"] for row in used):
         lifts = [row for row in readings if row["counts"] and row["kind"] == "zero" and row["zero"] == zero]
         yield f"zero {zero}: {_listed(lifts, units)}"
         for place in places:
-            own = [row for row in used if row["place"] == place and row["zero"] == zero]
-            if own:
-                yield f"{place}: {_listed(own, units)}"
+            here = [row for row in used if row["place"] == place and row["zero"] == zero]
+            forces = list(dict.fromkeys(row["force_N"] for row in here))
+            for force in forces:
+                at = f"{place} at {force:g} N" if len(forces) > 1 else place
+                yield f"{at}: {_listed([row for row in here if row['force_N'] == force], units)}"
         back = [row for row in readings if row["counts"] and row["kind"] == "return" and row["zero"] == zero]
         if back:
             place = record["routine"]["document"]["reference"].get("place")

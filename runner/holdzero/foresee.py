@@ -121,6 +121,7 @@ _MENDS = {
     "bracket/no-zero": "put a zero step before the readings",
     "reading/missing": "check the names of the places, or add a read step",
     "reading/forces": "say which counts: force = …",
+    "reading/no_force": "add [checks.film] and read bare and covered places at three forces; or say which force",
     "check_standard/unread": "add a check step after the zero, or take [check_standard] away",
 }
 

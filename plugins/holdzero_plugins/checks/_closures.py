@@ -111,7 +111,7 @@ class Made:
 
     Attributes:
         of_readings: root of the sum of the squared coefficients of all single readings.
-        of_places: the same of what shows one step of the dial together: a place, a zero, a visit.
+        of_places: the same of what shows one step of the dial together: a place at a force, a zero, a visit.
     """
 
     of_readings: Number
@@ -125,9 +125,9 @@ def made_of(run: RunView, c: CharacteristicView, closed: Sequence[Closure]) -> M
 
     Source: JCGM 100:2008, 5.1.2 eq. (10) of independent readings; 5.2.2 eq. (13) for what enters twice.
     """
-    places: dict[tuple[int, object], Number] = {}
+    places: dict[tuple[object, ...], Number] = {}
     for r, weight in zip(c.readings, c.weights, strict=True):
-        key = (r.zero, r.slot.place)
+        key = (r.zero, r.slot.place, r.slot.force_N)
         places[key] = places.get(key, 0.0) + weight
     zeros: dict[int, Number] = dict(c.zero_weights())
     visits: list[Number] = []

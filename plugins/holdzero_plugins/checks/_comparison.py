@@ -101,7 +101,8 @@ class Fit:
 
 def is_of_the_design(spec: Characteristic) -> bool:
     """Whether a design weighs a characteristic: a size or step, with the mean of its places."""
-    return spec.base is not None and spec.measure is not Measure.VARIATION and spec.of.value == "mean"
+    weighed = spec.base is not None and spec.measure is not Measure.VARIATION and spec.of.value == "mean"
+    return weighed and not spec.at_no_force
 
 
 def _planned(reading: Reading) -> list[int]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from holdzero.hooks import Characteristic, Comparator, Estimate, Measure, Remark, Routine, Slot, SlotKind
@@ -238,6 +238,7 @@ def film(settings: FilmSettings, routine: Routine, plan: Plan) -> Iterator[Remar
         found, expected = "a check of a film, and no characteristic is a step", 'measure = "step"'
         yield _idle("", found, expected, "measure the film as a step, or drop the table")
         return
+    yield from _without_force(steps, plan)
     at_one = [name for name, spec in steps.items() if len(_forces(plan, spec)) < 2]  # noqa: PLR2004  two forces
     if len(at_one) < len(steps):
         return
@@ -247,6 +248,23 @@ def film(settings: FilmSettings, routine: Routine, plan: Plan) -> Iterator[Remar
     else:
         found = f"{' and '.join(at_one)} read at one force: whether the film gives way stays unknown"
         yield _odd("", found, "read bare and covered places at another force too")
+
+
+_FEWEST_FORCES = 3  # a power law has two unknowns, and one reading more shows whether it holds
+
+
+def _without_force(steps: Mapping[str, Characteristic], plan: Plan) -> Iterator[Remark]:
+    """A thickness at no force, and too few forces to tell it from."""
+    for name, spec in steps.items():
+        forces = sorted(_forces(plan, spec))
+        if spec.at_no_force and spec.of.value != "mean":
+            found = f"{name} at 0 N, of = {spec.of.value!r}"
+            yield _idle("", found, "at 0 N the mean of the places", "drop of, or give each place a characteristic")
+        elif spec.at_no_force and len(forces) < _FEWEST_FORCES:
+            at = ", ".join(f"{force:g} N" for force in forces) or "no force that is known"
+            found = f"{name} at 0 N, and its bare and covered places are read at {at}"
+            mend = "read bare and covered places at another force, lighter or between; or say which force counts"
+            yield _idle("", found, f"readings at {_FEWEST_FORCES} forces or more", mend)
 
 
 def _forces(plan: Plan, spec: Characteristic) -> set[float]:

@@ -218,7 +218,9 @@ def _what(r: Mapping[str, Any]) -> str:
     if r.get("measure") in ("size", "step") and len(r.get("at") or ()) > 1:
         words += f"; the {said(r.get('of'))} of the places counts"
     force = number_or_missing(r, "force_N")
-    return words + (f"; readings at {force:g} N" if force is not None else "")
+    if force is None:
+        return words
+    return words + (f"; readings at {force:g} N" if force else "; at no force, told from the readings at all forces")
 
 
 def _sizes(r: Mapping[str, Any], units: str) -> Iterable[Fact]:

@@ -25,6 +25,7 @@ __all__ = [
     "ExpansionEstimate",
     "Force",
     "ForceEstimate",
+    "ForceOrNone",
     "Format",
     "Length",
     "LengthError",
@@ -50,7 +51,7 @@ def refuse(found: str, expected: str, mend: str) -> PydanticCustomError:
     return PydanticCustomError("holdzero", "{found}", {"found": found, "expected": expected, "mend": mend})
 
 
-def _quantity(dimension: Dimension, *, positive: bool = False) -> BeforeValidator:
+def _quantity(dimension: Dimension, sign: forms.Sign = forms.Sign.ANY) -> BeforeValidator:
     def read(raw: object) -> float:
         if not isinstance(raw, str):
             expected = f'{dimension.one} such as "{dimension.example}"'
@@ -59,8 +60,8 @@ def _quantity(dimension: Dimension, *, positive: bool = False) -> BeforeValidato
             value = parse_quantity(raw, dimension).value
         except QuantityError as error:
             raise refuse(error.found, error.expected, error.mend) from None
-        if positive and value <= 0.0:
-            raise refuse(shown(raw), f"{dimension.one} above zero", "check sign and number")
+        if (sign is forms.Sign.ABOVE and value <= 0.0) or (sign is forms.Sign.SPREAD and value < 0.0):
+            raise refuse(shown(raw), dimension.one + sign.value, "check sign and number")
         return value
 
     return BeforeValidator(read)
@@ -120,13 +121,14 @@ Text: TypeAlias = Annotated[
 ]
 Positive: TypeAlias = Annotated[int, Field(strict=True, ge=1, le=1000)]
 Length: TypeAlias = Annotated[float, _quantity(Dimension.LENGTH), _kind("length")]
-Size: TypeAlias = Annotated[float, _quantity(Dimension.LENGTH, positive=True), _kind("length above zero")]
-Force: TypeAlias = Annotated[float, _quantity(Dimension.FORCE, positive=True), _kind("force above zero")]
-Time: TypeAlias = Annotated[float, _quantity(Dimension.TIME, positive=True), _kind("time above zero")]
+Size: TypeAlias = Annotated[float, _quantity(Dimension.LENGTH, forms.Sign.ABOVE), _kind("length above zero")]
+Force: TypeAlias = Annotated[float, _quantity(Dimension.FORCE, forms.Sign.ABOVE), _kind("force above zero")]
+ForceOrNone: TypeAlias = Annotated[float, _quantity(Dimension.FORCE, forms.Sign.SPREAD), _kind("force, zero or more")]
+Time: TypeAlias = Annotated[float, _quantity(Dimension.TIME, forms.Sign.ABOVE), _kind("time above zero")]
 Temperature: TypeAlias = Annotated[float, _quantity(Dimension.TEMPERATURE), _kind("temperature")]
 TemperatureDifference: TypeAlias = Annotated[
     float,
-    _quantity(Dimension.DIFFERENCE, positive=True),
+    _quantity(Dimension.DIFFERENCE, forms.Sign.ABOVE),
     _kind("temperature difference above zero"),
 ]
 LengthEstimate: TypeAlias = Annotated[Estimate, _estimate(Dimension.LENGTH), _kind("estimate of a length")]

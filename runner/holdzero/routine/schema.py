@@ -32,6 +32,7 @@ from holdzero.routine.fields import (
     ExpansionEstimate,
     Force,
     ForceEstimate,
+    ForceOrNone,
     Format,
     Length,
     LengthError,
@@ -407,7 +408,11 @@ class Characteristic(Model):
         description="For a size or a step at several places: `mean`, `largest` or `smallest`; of a step each counts "
         "from the mean of the places in `from`.",
     )
-    force: Force | None = Field(None, description="Use the readings that were taken at this contact force.")
+    force: ForceOrNone | None = Field(
+        None,
+        description="Use the readings that were taken at this contact force. `0 N`, for a step: the thickness at no "
+        "force, which `[checks.film]` tells from the readings at three forces or more.",
+    )
     nominal: Size | None = Field(None, description="For a size: nominal; value and limits are deviations from it.")
     lower: Length | None = Field(None, description="Lower limit.")
     upper: Length | None = Field(None, description="Upper limit.")
@@ -432,6 +437,11 @@ class Characteristic(Model):
         if self.measure is Measure.VARIATION and len(self.at) == 1:
             raise refuse("one place", "two places or more for a variation", "name the other places in at")
         return self
+
+    @property
+    def at_no_force(self) -> bool:
+        """Whether it is asked for at no contact force, at which nothing can be read."""
+        return self.force == 0.0
 
     @property
     def places(self) -> tuple[str, ...]:
