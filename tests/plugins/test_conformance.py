@@ -58,6 +58,12 @@ LACQUER = (
         {"do": "compare"},
     )
 )
+UNTOUCHED = LACQUER.with_characteristic("film", force="0 N").with_steps(
+    {"do": "zero", "times": 2},
+    *({"do": "read", "at": at, "force": f"{force} N", "times": 2} for at in "bc" for force in (0.4, 0.8, 1.2, 1.6)),
+    {"do": "return"},
+    {"do": "compare"},
+)
 # It asks where a place has stood out in all its readings so far, as in the kit's run with an outlier.
 PLACES = (
     FULL.without_table("characteristics")
@@ -90,6 +96,8 @@ CASES: list[tuple[str, Draft, dict[str, Any]]] = [
     ("drift", DESIGN, {"accepted": {"standard": "0.1 um", "dof": 20}, "bias": False}),
     ("film", LACQUER, {}),
     ("film", LACQUER, {"limit": "0.2 um"}),
+    ("film", UNTOUCHED, {}),
+    ("film", UNTOUCHED, {"limit": "0.2 um"}),
     ("heat", PASSES, {}),
     ("heat", PASSES, {"limit": "0.2 um", "allowance": "0.3 um"}),
     ("indicator", FULL, {"hysteresis": "0.1 um", "table": TABLE, "table_error": {"halfwidth": "0.05 um"}}),

@@ -24,6 +24,7 @@ thermometer = { error = { halfwidth = "0.1 K" } }
 """
 SIZE = 't = { measure = "size", at = "a", nominal = "5 mm", lower = "-3 um", upper = "+3 um" }\n'
 STEP = 't = { measure = "step", at = "a", from = "b", lower = "4 um", upper = "6 um", force = "0.5 N" }\n'
+NO_FORCE = STEP.replace('"0.5 N"', '"0 N"')
 COMPARED = 't = { measure = "size", at = "a", from = "b", nominal = "5 mm", lower = "-3 um", upper = "+3 um" }\n'
 
 Remarks: TypeAlias = Callable[..., tuple[Fault, ...]]
@@ -41,6 +42,9 @@ ZERO, RETURN = 'do = "zero"', 'do = "return"'
 ONCE = steps(ZERO, read("a"), RETURN)
 BOTH = steps(ZERO, read("a"), read("b"), RETURN)
 FORCES = steps(ZERO, *(read(at, 1, more) for more in ("", ', force = "1 N"') for at in ("a", "b")), RETURN)
+THREE_FORCES = steps(
+    ZERO, *(read(at, 1, more) for more in ("", ', force = "1 N"', ', force = "2 N"') for at in ("a", "b")), RETURN
+)
 MEASURED = steps(
     *(f'do = "temperature", of = "{of}"' for of in ("part", "reference")),
     *(ZERO, read("a"), RETURN),
@@ -141,6 +145,10 @@ CASES: list[tuple[str, str, str, str, str]] = [
     ("film", "", STEP, BOTH, "?"),
     ("film", 'limit = "0.2 um"', STEP, BOTH, "!limit"),
     ("film", 'limit = "0.2 um"', STEP, FORCES, ""),
+    ("film", "", NO_FORCE, BOTH, "! ?"),
+    ("film", "", NO_FORCE, FORCES, "!"),
+    ("film", "", NO_FORCE, THREE_FORCES, ""),
+    ("film", "", NO_FORCE.replace("lower", 'of = "smallest", lower'), THREE_FORCES, "!"),
     ("contact", "", SIZE, ONCE, ""),
     ("contact", "", STEP, BOTH, "?"),
     ("block", 'centre = "a"', SIZE, ONCE, "?"),

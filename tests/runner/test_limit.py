@@ -101,7 +101,7 @@ class TestEveryLimitOfARun:
             ("0", "-0.2", "0.1", "0.4", "0"),
             ("0", "-0.2", "0.1", "0.5", "0"),
         ),
-        ("film/gives_way", FILM, ("0", "0.1", "0.5", "0.2", "0.3", "0"), ("0", "0.1", "0.5", "0.2", "0.2", "0")),
+        ("film/limit", FILM, ("0", "0.1", "0.5", "0.2", "0.3", "0"), ("0", "0.1", "0.5", "0.2", "0.2", "0")),
         (
             "indicator/table",
             INCH_TABLE.with_characteristic("thickness", nominal="5.4826 mm"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from math import comb
 
 import numpy as np
@@ -11,10 +12,11 @@ from holdzero.hooks import Act, Characteristic, Finding, Level, Measure, Offer, 
 from holdzero_plugins.checks._film_changes import (
     Change,
     Largest,
+    Truth,
     changes,
     expanded_um,
     gives_way,
-    largest,
+    largest_in_each,
     reads_thicker,
 )
 
@@ -32,13 +34,16 @@ def asked(run: RunView, limit_um: float | None) -> Iterator[Finding]:
     steps = {n: spec for n, spec in run.routine.characteristics.items() if spec.measure is Measure.STEP}
     if run.scatter_um[1] == 0.0:
         return
-    told = set[str]()
+    told: dict[str, Truth] = {}
     for name, spec in steps.items():
         found = changes(run, spec)
         for finding in _of_film(run, name, spec, found, limit_um, _BY_CHANCE / len(steps)) if found else ():
-            if finding.code not in told:
-                told.add(finding.code)
-                yield finding
+            # Two characteristics may be of one film.
+            before = told.get(finding.code, False)
+            holds = np.logical_and(finding.holds, np.logical_not(before))
+            told[finding.code] = np.logical_or(before, holds)
+            if np.any(holds):
+                yield replace(finding, holds=holds)
 
 
 def _planned(run: RunView, spec: Characteristic) -> list[tuple[int, Slot]]:
@@ -60,17 +65,17 @@ def _of_film(
 ) -> Iterator[Finding]:
     # The error is shared out among all looks, so that many of them do not ask more often.
     own = [expanded_um(run, change, chance / _looks(run, spec)) for change in found]
-    thicker = largest(run, found, own, thicker=True)
-    if np.any(thicker.holds):
-        yield _thicker(run, name, thicker)
+    for far in largest_in_each(run, found, own, thicker=True):
+        if np.any(far.holds):
+            yield _thicker(run, name, far)
     if limit_um is None and spec.at_no_force:
         return  # it may give way: the readings are weighed for no force
     every = len(run.of_kind(SlotKind.READ)) >= sum(slot.kind is SlotKind.READ for slot in run.slots)
     # Once all is read the limit decides as it stands.
     allowed = [(limit_um or 0.0) + (0.0 if every and limit_um is not None else one) for one in own]
-    thinner = largest(run, found, allowed)
-    if np.any(thinner.holds):
-        yield _thinner(run, name, spec, thinner, limit_um)
+    for far in largest_in_each(run, found, allowed):
+        if np.any(far.holds):
+            yield _thinner(run, name, spec, far, limit_um)
 
 
 def _thicker(run: RunView, name: str, far: Largest) -> Finding:

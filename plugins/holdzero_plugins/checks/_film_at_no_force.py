@@ -7,6 +7,7 @@ what flattens covered and bare places alike, and what bends the stand, cancels.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -57,20 +58,26 @@ def untouched(run: RunView, c: CharacteristicView) -> Untouched | None:
 
     Source: ordinary least squares, NIST/SEMATECH e-Handbook, 4.4.3.1 (from memory).
     """
-    if not c.spec.at_no_force or len(_forces(c.spec, c.readings)) < FEWEST_FORCES:
+    forces = _forces(c.spec, c.readings)
+    if not c.spec.at_no_force or len(forces) < FEWEST_FORCES:
         return None
-    read = stack([run.difference_um(r) for r in c.readings])
+    # What was read at a force of either kind of place alone tells nothing of the film.
+    counts = [index for index, r in enumerate(c.readings) if r.slot.force_N in forces]
+    readings = [c.readings[index] for index in counts]
+    read = stack([run.difference_um(r) for r in readings])
     try:
-        fits = [_fitted(c.spec, c.readings, exponent) for exponent in (EXPONENT, *OTHERS)]
+        fits = [_fitted(c.spec, readings, exponent) for exponent in (EXPONENT, *OTHERS)]
     except DesignError:
         return None
     rows = [_row(fit, c.spec) for fit in fits]
+    weights = np.zeros(len(c.readings))
+    weights[counts] = rows[0]
     return Untouched(
-        weights=rows[0],
+        weights=weights,
         thickness_um=_plain(read @ rows[0]),
         others_um=tuple(_plain(read @ row) for row in rows[1:]),
         scatter=(fits[0].scatter(read), float(fits[0].dof)),
-        misfit=_misfit(run, c, read, fits),
+        misfit=_misfit(run, c.spec, readings, fits),
     )
 
 
@@ -107,17 +114,24 @@ def _row(fit: Solution, spec: Characteristic) -> Array:
     return row
 
 
-def _misfit(run: RunView, c: CharacteristicView, read: Array, fits: Sequence[Solution]) -> tuple[Number, float] | None:
+def _misfit(
+    run: RunView, spec: Characteristic, readings: Sequence[Reading], fits: Sequence[Solution]
+) -> tuple[Number, float] | None:
     """Whether no power describes how the film gives way, against a thickness of its own at each force.
 
     Source: lack-of-fit test, NIST/SEMATECH e-Handbook, 4.4.4 (from memory); JCGM 100:2008, F.2.2.1 for readings that
     show one step of the dial all the same.
     """
-    own = _fitted(c.spec, c.readings, None)
+    try:
+        own = _fitted(spec, readings, None)
+    except DesignError:
+        return None
     if own.dof == 0:
         return None
-    rounding = run.resolution_um / np.sqrt(12.0)
-    pure = np.maximum(np.square(own.scatter(read)), np.square(rounding))
+    read = stack([run.difference_um(r) for r in readings])
+    # Repeats of a place at a force may all be rounded alike: then more of them tell no more.
+    alike = max(Counter((r.slot.place, r.slot.force_N) for r in readings).values())
+    pure = np.maximum(np.square(own.scatter(read)), alike * run.resolution_um**2 / 12.0)
     left = np.min([np.square(fit.scatter(read)) * fit.dof for fit in fits], axis=0)
     more = np.maximum(left - np.square(own.scatter(read)) * own.dof, 0.0)
     spare = float(fits[0].dof - own.dof)

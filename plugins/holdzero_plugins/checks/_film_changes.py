@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import TypeAlias
 
@@ -22,6 +22,7 @@ from holdzero.hooks import (
     SlotKind,
     exceeds,
     mean,
+    stack,
     student_quantile,
 )
 
@@ -132,13 +133,13 @@ def expanded_um(run: RunView, change: Change, chance: float) -> Number:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Largest:
-    """The change that lies farthest beyond what is allowed, of all of one direction.
+    """A change in one direction, and what is allowed of it.
 
     Attributes:
         change: between which forces.
         by_um: how large it is [um]; above zero in its direction.
         allowed_um: what is allowed of it [um].
-        holds: whether it, or another one of its direction, lies beyond.
+        holds: whether it lies beyond.
     """
 
     change: Change
@@ -148,7 +149,7 @@ class Largest:
 
 
 def largest(run: RunView, found: Sequence[Change], allowed_um: Sequence[Number], *, thicker: bool = False) -> Largest:
-    """The change that lies farthest beyond what is allowed of it.
+    """The change that lies farthest beyond what is allowed of it; it holds where any of them lies beyond.
 
     Args:
         run: whose readings these are.
@@ -156,14 +157,29 @@ def largest(run: RunView, found: Sequence[Change], allowed_um: Sequence[Number],
         allowed_um: of each [um].
         thicker: whether those count that are thicker under more force, or those that are thinner.
     """
-    sizes = [-change.thinner_um if thicker else change.thinner_um for change in found]
-    beyond = [exceeds(size, allowed, run.resolution_um) for size, allowed in zip(sizes, allowed_um, strict=True)]
-    farthest = [float(np.max(size - allowed)) for size, allowed in zip(sizes, allowed_um, strict=True)]
-    index = int(np.argmax(farthest))
+    each = _directed(run, found, allowed_um, thicker=thicker)
+    farthest = max(each, key=lambda one: float(np.max(one.by_um - one.allowed_um)))
     holds: Truth = False
-    for one in beyond:
-        holds = np.logical_or(holds, one)
-    return Largest(change=found[index], by_um=sizes[index], allowed_um=allowed_um[index], holds=holds)
+    for one in each:
+        holds = np.logical_or(holds, one.holds)
+    return replace(farthest, holds=holds)
+
+
+def largest_in_each(
+    run: RunView, found: Sequence[Change], allowed_um: Sequence[Number], *, thicker: bool = False
+) -> list[Largest]:
+    """Each change, where it is the one of its run that lies farthest beyond what is allowed; arguments as above."""
+    each = _directed(run, found, allowed_um, thicker=thicker)
+    index = np.argmax(stack([one.by_um - one.allowed_um for one in each]), axis=-1)
+    return [replace(one, holds=np.logical_and(one.holds, index == number)) for number, one in enumerate(each)]
+
+
+def _directed(run: RunView, found: Sequence[Change], allowed_um: Sequence[Number], *, thicker: bool) -> list[Largest]:
+    made: list[Largest] = []
+    for change, allowed in zip(found, allowed_um, strict=True):
+        by = -change.thinner_um if thicker else change.thinner_um
+        made.append(Largest(change=change, by_um=by, allowed_um=allowed, holds=exceeds(by, allowed, run.resolution_um)))
+    return made
 
 
 # --- in words ---------------------------------------------------------------------------------
