@@ -283,7 +283,7 @@ class TestAQuestion:
         assert first.after == 17
         assert first.code.startswith("film/gives_way/")
         assert "Ink or grease on it?" in first.text
-        assert "If the film itself is soft, just go on: t is then valid for 0.25 N only" in first.text
+        assert "If the film itself is soft, just go on: t is then valid for 0.25 N only." in first.text
 
     def test_of_a_film_that_gives_way_stands_on_record_once(self, measure: Measure) -> None:
         outcome = measure(routine(), answers(soft))
