@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from holdzero.explain import explain
 from holdzero.testing import Draft, Measure, Outcome
 
 FORCES = (0.25, 0.5, 1.0)
@@ -253,6 +254,31 @@ class TestNoForce:
         draft = routine(asked_at="0 N")
         draft.tables["steps"].insert(2, {"do": "prepare", "say": "Add the weight."})
         assert "film/handled" not in measure(draft, answers(soft)).codes("doubt")
+
+    def test_is_explained_force_by_force(self, measure: Measure) -> None:
+        outcome = measure(routine(asked_at="0 N"), answers(soft))
+        lines = [line.strip() for line in explain(outcome.record)]
+        assert any(line.startswith("Step: ") and line.endswith(", at no force.") for line in lines)
+        for force in FORCES:
+            assert any(line.startswith(f"covered 1 at {force:g} N: +") for line in lines)
+        (page,) = outcome.folder.glob("*.html")
+        assert "at no force, told from the readings at all forces" in page.read_text("utf-8")
+
+    def test_lets_a_place_that_stands_out_be_asked_about(self, measure: Measure) -> None:
+        draft = routine(asked_at="0 N").with_characteristic(
+            "t", at=["covered 1", "covered 2", "bare 2"], from_="bare 1"
+        )
+        outcome = measure(draft.with_characteristic("t", lower="-1 um", upper="1 um"), answers(firm))
+        assert any(item.code.startswith("places/apart/") for item in outcome.asked)
+
+    def test_is_refused_below_zero(self, measure: Measure) -> None:
+        assert "found '-1 N'; expected a force, zero or more" in measure(routine(asked_at="-1 N")).said
+
+    def test_needs_forces_that_are_known(self, measure: Measure) -> None:
+        steps_ = [{"do": "read", "at": p, **at} for at in ({}, {"force": "0.5 N"}, {"force": "1 N"}) for p in PLACES]
+        draft = routine(asked_at="0 N").without_table("comparator.force")
+        said = measure(draft.with_steps({"do": "zero"}, *steps_, {"do": "return"}, {"do": "compare"})).said
+        assert "state comparator.force, or force in each read step" in said
 
     @pytest.mark.parametrize("forces", [FORCES, (0.25, 1.0)])
     def test_is_undecided_where_no_check_tells_it(self, measure: Measure, forces: Sequence[float]) -> None:

@@ -82,11 +82,9 @@ def untouched(run: RunView, c: CharacteristicView) -> Untouched | None:
 
 
 def _forces(spec: Characteristic, readings: Sequence[Reading]) -> set[float]:
-    """The forces [N] that both covered and bare places were read at; none where one is not known."""
-    if any(r.slot.force_N is None for r in readings):
-        return set()
+    """The forces [N] that both covered and bare places were read at, as far as they are known."""
     covered, bare = (
-        {float(r.slot.force_N or 0.0) for r in readings if r.slot.place in places}
+        {r.slot.force_N for r in readings if r.slot.force_N is not None and r.slot.place in places}
         for places in (spec.at, spec.base or ())
     )
     return covered & bare

@@ -264,6 +264,8 @@ def _without_force(steps: Mapping[str, Characteristic], plan: Plan) -> Iterator[
             at = ", ".join(f"{force:g} N" for force in forces) or "no force that is known"
             found = f"{name} at 0 N, and its bare and covered places are read at {at}"
             mend = "read bare and covered places at another force, lighter or between; or say which force counts"
+            if any(slot.force_N is None for slot in plan if slot.place in spec.places):
+                mend = "state comparator.force, or force in each read step"
             yield _idle("", found, f"readings at {_FEWEST_FORCES} forces or more", mend)
 
 

@@ -62,7 +62,8 @@ def _allowed_um(spec: Characteristic) -> float | None:
 
 def _read_at(run: RunView, spec: Characteristic) -> Places:
     """The readings of each place that count [one sequence a place]."""
-    readings = [r for r in run.of_kind(SlotKind.READ) if run.zeros(r.zero) and spec.force in (None, r.slot.force_N)]
+    forces = None if spec.at_no_force else spec.force
+    readings = [r for r in run.of_kind(SlotKind.READ) if run.zeros(r.zero) and forces in (None, r.slot.force_N)]
     return {place: [r for r in readings if r.slot.place == place] for place in spec.at}
 
 
