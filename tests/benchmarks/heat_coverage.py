@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from holdzero.hooks import fit_decay, student_quantile
+from holdzero_plugins.checks._courses import Rows
+from holdzero_plugins.checks._fading import Spans, fading
 
 Floats = NDArray[np.float64]
 
@@ -22,7 +23,8 @@ SCATTER_UM, DIAL_UM, COARSE_UM = 0.025, 0.02, 0.1
 PACE_S, SLOWEST_MIN = 15.0, 45.0
 KINDS = ("one fade", "two, same sign", "two, opposite", "one, coarse dial 0.1")
 BINS = ((0.3, 0.5), (0.5, 0.75), (0.75, 1.0), (1.0, 1.5), (1.5, 3.0))
-_SHORTEST_PASS, _LONGEST_SPANS, _COVERAGE = 0.5, 4.0, 0.975
+POSSIBLE = Spans(slowest_s=2700.0, fastest_s=15.0, even_s=81.0)
+"""What physics says of a steel block of 100 mm, up to the longest time constant that is tried here."""
 
 
 def settled(times_s: Floats, values_um: Floats, places: NDArray[np.int64], resolution_um: float) -> tuple[float, float]:
@@ -34,13 +36,20 @@ def settled(times_s: Floats, values_um: Floats, places: NDArray[np.int64], resol
         places: which place each is of, from 0.
         resolution_um: step of the dial [um].
     """
-    span = float(times_s.max())
-    passes = int(np.count_nonzero(places == 0))
-    rates = (1.0 / (_LONGEST_SPANS * span), 1.0 / (_SHORTEST_PASS * span / (passes - 1)))
-    fit = fit_decay(times_s, values_um, places, rates=rates, floor=resolution_um / math.sqrt(12.0))
-    value, standard = fit.settled_of((np.arange(int(places.max()) + 1) == 0).astype(np.float64))
-    half = float(student_quantile(_COVERAGE, fit.dof)) * float(standard)
-    return float(value) - half, float(value) + half
+    own = places == 0
+    weights = own / np.count_nonzero(own)
+    rows = Rows(
+        times_s=times_s,
+        values_um=values_um,
+        zeros=np.zeros(times_s.size, dtype=np.int64),
+        places=places,
+        weights=weights,
+        warm=np.ones(times_s.size, dtype=bool),
+        step_um=resolution_um,
+    )
+    heat = fading(rows, POSSIBLE, significance=0.01).in_value
+    read = float(weights @ values_um)
+    return read - float(heat.high), read - float(heat.low)
 
 
 @dataclass(frozen=True)
