@@ -21,6 +21,9 @@ class Material:
         density_kg_m3: density [kg/m³].
         heat_J_kgK: specific heat [J/(kg·K)].
         conductivity_W_mK: thermal conductivity [W/(m·K)].
+        hardness_GPa: the mean pressure of a contact that it bears at most, the least that it is sold with [GPa]; a
+            Vickers hardness is worth 9.807e-3 GPa a unit. Since API 3.
+        yield_GPa: yield strength [GPa]; of one whose hardness alone is known a third of that counts. Since API 3.
     """
 
     name: str
@@ -30,3 +33,5 @@ class Material:
     density_kg_m3: float | None = None
     heat_J_kgK: float | None = None  # noqa: N815  the units' own capitals
     conductivity_W_mK: float | None = None  # noqa: N815  the units' own capitals
+    hardness_GPa: float | None = None  # noqa: N815  the unit's own capitals
+    yield_GPa: float | None = None  # noqa: N815  the unit's own capitals

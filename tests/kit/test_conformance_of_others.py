@@ -481,6 +481,10 @@ class TestMaterials:
             ({"density_kg_m3": 0.0}, "density_kg_m3 must be above zero"),
             ({"heat_J_kgK": math.nan}, "heat_J_kgK must be above zero"),
             ({"conductivity_W_mK": -1.0}, "conductivity_W_mK must be above zero"),
+            ({"hardness_GPa": 0.0}, "hardness_GPa must be above zero"),
+            ({"hardness_GPa": 800.0}, "hardness_GPa must be a number that a solid can have, in GPa"),
+            ({"yield_GPa": math.inf}, "yield_GPa must be above zero"),
+            ({"yield_GPa": 276.0}, "yield_GPa must be a number that a solid can have, in GPa"),
         ],
     )
     def test_its_numbers_are_those_of_a_solid(self, keys: dict[str, Any], rule_broken: str) -> None:

@@ -11,16 +11,18 @@ import pytest
 from scipy.optimize import brentq
 from scipy.special import ellipe, ellipkm1
 
-from holdzero.hooks import CharacteristicView
+from holdzero.hooks import CharacteristicView, Material
 from holdzero.model import propagate
 from holdzero.views import view_of
 from holdzero_plugins.checks._hertz import (
     contact_modulus,
     flat_punch,
     point_contact,
+    point_ellipse,
     sphere_on_cylinder,
     sphere_on_plane,
 )
+from holdzero_plugins.checks._pressed import Pressed, Wide, breaches, width
 from holdzero_plugins.checks.contact import ContactSettings, correction
 from holdzero_plugins.tables.materials import materials
 
@@ -28,8 +30,8 @@ Measure = Callable[..., Any]
 E_GPA = float(contact_modulus(620.0, 0.22, 205.0, 0.29))  # carbide on steel, from the table of constants
 
 
-def by_legendre(force_N: float, larger_um: float, smaller_um: float, modulus_GPa: float) -> float:  # noqa: N803  units
-    """The same contact from K and E of Legendre, as the textbooks print it, solved for the axes by bracketing."""
+def axes_by_legendre(force_N: float, larger_um: float, smaller_um: float, modulus_GPa: float) -> tuple[float, float]:  # noqa: N803  units
+    """Half axes of a contact from K and E of Legendre, as the textbooks print it, solved for b/a by bracketing."""
 
     def gap(k: float) -> float:
         first, second = ellipkm1(k * k), ellipe(1.0 - k * k)
@@ -38,7 +40,13 @@ def by_legendre(force_N: float, larger_um: float, smaller_um: float, modulus_GPa
     k = brentq(gap, 1e-5, 1.0 - 1e-4, xtol=1e-15)
     first, second = ellipkm1(k * k), ellipe(1.0 - k * k)
     a = np.cbrt(3.0 * force_N * (first - second) * larger_um / (np.pi * modulus_GPa * 1e-3 * (1.0 - k * k)))
-    return float(3.0 * force_N * first / (2.0 * np.pi * a * modulus_GPa * 1e-3))
+    return float(a), float(k * a)
+
+
+def by_legendre(force_N: float, larger_um: float, smaller_um: float, modulus_GPa: float) -> float:  # noqa: N803  units
+    """The approach in that contact."""
+    a, b = axes_by_legendre(force_N, larger_um, smaller_um, modulus_GPa)
+    return float(3.0 * force_N * ellipkm1((b / a) ** 2) / (2.0 * np.pi * a * modulus_GPa * 1e-3))
 
 
 class TestFormulas:
@@ -54,6 +62,11 @@ class TestFormulas:
     def test_two_radii_agree_with_the_textbook_s_integrals(self, ratio: float) -> None:
         other = by_legendre(1.0, 1500.0 * ratio, 1500.0, E_GPA)
         assert point_contact(1.0, 1500.0 * ratio, 1500.0, E_GPA) == pytest.approx(other, rel=1e-10)
+
+    @pytest.mark.parametrize("ratio", [1.01, 1.5, 5.0, 50.0])
+    def test_the_ellipse_agrees_with_the_textbook_s_integrals(self, ratio: float) -> None:
+        axes = point_ellipse(1.0, 1500.0 * ratio, 1500.0, E_GPA)
+        assert axes == pytest.approx(axes_by_legendre(1.0, 1500.0 * ratio, 1500.0, E_GPA), rel=1e-10)
 
     def test_it_does_not_matter_which_radius_is_named_first(self) -> None:
         assert point_contact(1.0, 900.0, 1500.0, E_GPA) == point_contact(1.0, 1500.0, 900.0, E_GPA)
@@ -189,8 +202,177 @@ class TestSize:
     def test_the_approaches_are_told(self, measure: Measure) -> None:
         outcome = measure(HEAD + SIZE + check() + ONE, READ)
         (found,) = [f for f in outcome.record["findings"] if f["code"] == "contact/approach"]
-        assert "not tested" in found["text"]
         assert found["data"]["reference_at_1_N_um"] == pytest.approx(0.238, abs=0.0005)
+
+
+def said(outcome: Any) -> dict[str, dict[str, Any]]:
+    return {f["code"]: f for f in outcome.record["findings"] if f["code"].startswith("contact/")}
+
+
+VARIATION = 'characteristics.v = { measure = "variation", at = ["a", "b"], upper = "5 um" }\n'
+TWO = steps('do = "zero"', 'do = "read", at = "a"', 'do = "read", at = "b"', 'do = "return"')
+SHOWN = ["0", "1", "1.1", "0"]
+
+
+class TestWhatTheMaterialsBear:
+    """Carbide on steel, 1 N, 1.5 mm radius: a = 18.9 um, p₀ = 1.34 GPa; p₀ goes with F^(1/3) and R^(-2/3), by hand.
+
+    The table: steel has a hardness of 7.85 GPa, and so yields from 1.6 · 7.85 / 3 = 4.19 GPa on.
+    """
+
+    STEEL = HEAD.replace("aluminium", "zirconia")  # its modulus is that of steel, and it is harder
+
+    def test_a_usual_tip_stays_elastic_and_it_is_said_by_what(self, measure: Measure) -> None:
+        found = said(measure(self.STEEL + SIZE + check() + ONE, READ))
+        assert list(found) == ["contact/approach"]
+        text = found["contact/approach"]["text"]
+        assert "0.038 mm wide, pressure at most 1.35 GPa" in text
+        assert "By the hardness of tungsten carbide (14.7 GPa), zirconia (11.8 GPa), steel (7.85 GPa) it stays" in text
+
+    def test_a_material_of_unknown_hardness_is_named(self, measure: Measure) -> None:
+        text = said(measure(HEAD + SIZE + check() + ONE, READ))["contact/approach"]["text"]
+        assert "Whether it stays elastic is not tested for aluminium: no hardness is known" in text
+
+    # 4.19 GPa are reached at R = 1.5 mm · (1.34 / 4.19)^1.5 = 0.27 mm
+    @pytest.mark.parametrize(("radius", "codes"), [("0.3 mm", []), ("0.25 mm", ["contact/yield"])])
+    def test_what_begins_to_yield_is_a_doubt_of_a_size(self, measure: Measure, radius: str, codes: list[str]) -> None:
+        outcome = measure(self.STEEL.replace("1.5 mm", radius) + SIZE + check() + ONE, READ)
+        assert [code for code in outcome.codes("doubt") if code.startswith("contact")] == codes
+        assert outcome.codes("stop") == []
+        if codes:
+            found = said(outcome)["contact/yield"]
+            assert found["characteristic"] == "t"
+            assert "the reference (steel) is pressed with 4.4" in found["text"]
+            assert "yields from 4.19 GPa on" in found["text"]
+
+    # a mean of 7.85 GPa is reached at R = 1.5 mm · (0.893 / 7.85)^1.5 = 0.058 mm, and it matters at 1.7 N at 0.075 mm
+    @pytest.mark.parametrize(("radius", "stops"), [("0.06 mm", []), ("0.055 mm", ["contact/plastic"])])
+    def test_what_is_plastic_leaves_a_size_undecided(self, measure: Measure, radius: str, stops: list[str]) -> None:
+        outcome = measure(self.STEEL.replace("1.5 mm", radius) + SIZE + VARIATION + check() + TWO, SHOWN)
+        assert outcome.codes("stop") == stops
+        verdicts = {name: result["verdict"] for name, result in outcome.record["results"].items()}
+        assert verdicts == {"t": "undecided" if stops else "reported", "v": "pass"}
+        if stops:
+            found = said(outcome)["contact/plastic"]
+            assert found["characteristic"] == "t"
+            assert "bears 7.85 GPa" in found["text"]
+            assert "leaves a mark" in found["text"]
+
+    def test_the_greatest_force_counts(self, measure: Measure) -> None:
+        lines = steps('do = "zero"', 'do = "read", at = "a", force = "8 N", times = 2', 'do = "return"')
+        text = HEAD.replace("aluminium", "steel").replace("1.5 mm", "0.5 mm") + SIZE + check()
+        # p₀ = 1.34 · 3^(2/3) = 2.79 GPa at 1 N, and twice as much at 8 N
+        assert "contact/yield" not in said(measure(text + ONE, READ))
+        found = said(measure(text + lines, ["0", "1", "1", "0"]))["contact/yield"]
+        assert "the part (steel) is pressed with 5.5" in found["text"]
+        assert "at 8 N" in found["text"]
+        assert "the reference" not in found["text"]
+
+    @pytest.mark.parametrize("characteristic", [SIZE.replace('"a"', '["a", "b"]'), VARIATION])
+    @pytest.mark.parametrize("radius", ["0.25 mm", "0.05 mm"])
+    def test_where_all_is_alike_it_is_a_mark_and_nothing_else(
+        self, measure: Measure, characteristic: str, radius: str
+    ) -> None:
+        text = HEAD.replace("aluminium", "steel").replace("1.5 mm", radius)
+        outcome = measure(text + characteristic + check() + TWO, SHOWN)
+        assert outcome.codes("stop") == []
+        assert [code for code in outcome.codes("doubt") if code.startswith("contact")] == ["contact/mark"]
+        found = said(outcome)["contact/mark"]
+        assert found["characteristic"] is None
+        assert "he part (steel) is pressed" in found["text"]
+        assert "he reference (steel) is pressed" in found["text"]
+
+    def test_a_mark_is_told_once(self, measure: Measure) -> None:
+        outcome = measure(self.STEEL.replace("1.5 mm", "0.25 mm") + SIZE + VARIATION + check() + TWO, SHOWN)
+        assert [code for code in outcome.codes("doubt") if code.startswith("contact")] == ["contact/yield"]
+
+    def test_a_flat_face_is_held_against_hardness_alone(self, measure: Measure) -> None:
+        # 1 N on a face of 5 um radius: 1 / (π · 25) N/um² = 12.7 GPa on average, on 7.85 GPa
+        keys = 'geometry = "parallel flats"', 'radius = "5 um"'
+        outcome = measure(self.STEEL + SIZE + check(*keys) + ONE, READ)
+        assert outcome.codes("stop") == ["contact/plastic"]
+        assert "with 12.7 GPa on average" in said(outcome)["contact/plastic"]["text"]
+        # of 7 um: 6.5 GPa, which is more than the yield strength, and less than the hardness
+        outcome = measure(self.STEEL + SIZE + check(keys[0], 'radius = "7 um"') + ONE, READ)
+        assert list(said(outcome)) == ["contact/approach"]
+        assert "edge of the face is not tested" in said(outcome)["contact/approach"]["text"]
+
+    def test_a_yield_strength_that_is_known_counts(self) -> None:
+        presses = [Pressed(body="part", force_N=1.0, radius_um=20.0, mean_GPa=0.5, peak_GPa=0.75)]
+        names = {"tip": "sapphire", "part": "alloy", "reference": "alloy"}
+        for alloy, begins in (
+            (Material(name="alloy", yield_GPa=0.276), 1.6 * 0.276),
+            (Material(name="alloy", hardness_GPa=1.2), 1.6 * 0.4),
+            (Material(name="alloy", yield_GPa=0.46, hardness_GPa=1.2), 1.6 * 0.46),
+            (Material(name="alloy", yield_GPa=0.48), None),
+            (Material(name="alloy"), None),
+        ):
+            found = breaches(presses, names, {"alloy": alloy, "sapphire": materials()["sapphire"]})
+            assert [(item.who, item.plastic) for item in found] == ([] if begins is None else [("part", False)])
+            assert [item.begins_GPa for item in found] == ([] if begins is None else [pytest.approx(begins)])
+        # plastic at three times a yield strength that alone is known
+        (item,) = breaches(presses, names, {"alloy": Material(name="alloy", yield_GPa=0.16)})
+        assert item.plastic
+        assert item.begins_GPa == pytest.approx(0.48)
+
+
+class TestAWideContact:
+    """Chrome carbide, brass and aluminium: no hardness is known, so that the width alone can be looked at."""
+
+    UNKNOWN = HEAD.replace("tungsten", "chrome").replace('"steel"', '"brass"')
+
+    # a/R = (3F/(4R²E*))^(1/3) with E* = 1/(0.8911/70 + 0.9216/350) GPa = 65.1 GPa: a tenth at R = 0.107 mm and 1 N
+    @pytest.mark.parametrize(("radius", "wide"), [("0.11 mm", False), ("0.104 mm", True)])
+    def test_begins_at_a_tenth_of_the_tip_s_radius(self, measure: Measure, radius: str, wide: bool) -> None:
+        outcome = measure(self.UNKNOWN.replace("1.5 mm", radius) + SIZE + check() + ONE, READ)
+        assert ("contact/wide" in said(outcome)) is wide
+
+    def test_is_a_doubt_while_the_correction_s_own_uncertainty_carries_it(self, measure: Measure) -> None:
+        outcome = measure(self.UNKNOWN.replace("1.5 mm", "0.1 mm") + SIZE + check() + ONE, READ)
+        found = said(outcome)["contact/wide"]
+        assert (found["level"], found["characteristic"]) == ("doubt", "t")
+        assert "on a tip of 0.1 mm radius. The formula holds up to a fifth of that radius" in found["text"]
+        assert outcome.codes("stop") == []
+
+    def test_leaves_a_size_undecided_where_it_does_not(self, measure: Measure) -> None:
+        # the same materials, and one more force on the part than on the reference: the moduli hardly count in the
+        # difference, 1.6^(2/3) − 1 of an approach, and a/R of it does
+        lines = steps('do = "zero"', 'do = "read", at = "a", force = "1.6 N", times = 2', 'do = "return"')
+        text = self.UNKNOWN.replace("brass", "aluminium").replace("1.5 mm", "0.05 mm") + SIZE + check()
+        outcome = measure(text + lines, ["0", "1", "1", "0"])
+        assert outcome.codes("stop") == ["contact/wide"]
+        assert "more than its uncertainty of" in said(outcome)["contact/wide"]["text"]
+        assert outcome.record["results"]["t"]["verdict"] == "undecided"
+
+    def test_as_wide_as_its_tip_is_none(self, measure: Measure) -> None:
+        outcome = measure(self.UNKNOWN.replace("1.5 mm", "1.5 um") + SIZE + VARIATION + check() + TWO, SHOWN)
+        assert outcome.codes("stop") == ["contact/wide"]
+        assert "no tip touches like that" in said(outcome)["contact/wide"]["text"]
+        verdicts = {name: result["verdict"] for name, result in outcome.record["results"].items()}
+        assert verdicts == {"t": "undecided", "v": "pass"}
+
+    def test_where_all_is_alike_it_is_a_note(self, measure: Measure) -> None:
+        text = self.UNKNOWN.replace("brass", "aluminium").replace("1.5 mm", "1.5 um")
+        outcome = measure(text + SIZE + check() + ONE, READ)
+        assert outcome.codes("stop") == []
+        assert said(outcome)["contact/wide"]["level"] == "note"
+
+    def test_no_face_is_too_wide(self, measure: Measure) -> None:
+        outcome = measure(self.UNKNOWN + SIZE + check('geometry = "parallel flats"', 'radius = "1 mm"') + ONE, READ)
+        assert list(said(outcome)) == ["contact/approach"]
+
+    def test_of_many_runs_is_told_of_each(self, start: Callable[..., Any]) -> None:
+        press = Pressed(body="part", force_N=1.0, radius_um=20.0, mean_GPa=0.5, peak_GPa=0.75)
+        wide = Wide(
+            pressed=press,
+            tip_um=100.0,
+            correction_um=np.array([0.1, 1.0, -1.0]),
+            carried_um=np.array([0.05, 0.05, 0.3]),
+        )
+        assert wide.wrong_um == pytest.approx([0.02, 0.2, 0.2])
+        view = view_of(start(HEAD + SIZE + check() + ONE).answer(*READ).run.state, "1", materials())
+        told = {finding.level.value: np.asarray(finding.holds).tolist() for finding in width(view, "t", wide)}
+        assert told == {"stop": [False, True, False], "doubt": [True, False, True]}
 
 
 class TestDifferencesWithinThePart:

@@ -151,6 +151,12 @@ CASES: list[tuple[str, str, str, str, str]] = [
     ("film", "", NO_FORCE.replace("lower", 'of = "smallest", lower'), THREE_FORCES, "!"),
     ("contact", "", SIZE, ONCE, ""),
     ("contact", "", STEP, BOTH, "?"),
+    ("contact", 'radius = "1.5 um"', SIZE, ONCE, "?radius"),
+    ("contact", 'radius = "1500 mm"', SIZE, ONCE, "?radius"),
+    ("contact", 'radius = "0.05 mm", force = "20 N"', SIZE, ONCE, ""),
+    ("contact", 'radius = { value = "500 mm", halfwidth = "1 mm" }, force = "1 mN"', SIZE, ONCE, ""),
+    ("contact", 'force = "65 N"', SIZE, ONCE, "?force"),
+    ("contact", 'force = { value = "0.65 mN", halfwidth = "0.05 mN" }', SIZE, ONCE, "?force"),
     ("block", 'centre = "a"', SIZE, ONCE, "?"),
     ("block", 'centre = "a", corners = ["b", "c", "d", "e"]', SIZE, steps(ZERO, *map(read, "abcde"), RETURN), ""),
     ("block", 'centre = "a", standard = "ISO 3650"', SIZE, ONCE, "!standard ?"),
@@ -212,6 +218,18 @@ class TestATable:
         assert [fault.mend for fault in remarks(text)] == ["check number and unit: did you mean 68 degF?"]
         text = text.replace("68 degC", "20 degF")
         assert [fault.mend for fault in remarks(text)] == ["check number and unit: did you mean 20 degC?"]
+
+    @pytest.mark.parametrize(
+        ("radius", "mend"),
+        [
+            ("1.5 um", "check number and unit: did you mean 1.5 mm?"),
+            ("1500 mm", "check number and unit: did you mean 1500 um?"),
+            ("0.001 um", "check number and unit"),
+        ],
+    )
+    def test_says_what_a_radius_may_have_meant(self, remarks: Remarks, radius: str, mend: str) -> None:
+        text = f'{HEAD}checks.contact = {{ radius = "{radius}" }}\n{ONCE}[characteristics]\n{SIZE}'
+        assert [fault.mend for fault in remarks(text)] == [mend]
 
 
 class TestFurtherPlaces:

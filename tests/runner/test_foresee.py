@@ -104,6 +104,14 @@ class TestARoutineThatCanOnlyEndUndecided:
             assert fault.line is not None
         assert faults[0].mend.startswith(mend)
 
+    def test_for_a_contact_that_is_plastic_says_so(self, foresee: Foresee) -> None:
+        tip = 'travel = "50 um", force = "1 N", tip = { material = "diamond", radius = "0.05 mm" }'
+        zirconia = ('"aluminium"', '"zirconia"')
+        faults = foresee(zirconia, ('travel = "50 um"', tip), ("checks.thermal", "checks.contact = {}\nchecks.thermal"))
+        assert [(fault.key, fault.warning) for fault in faults] == [("checks.contact", False)]
+        assert "the reference (steel) is pressed with" in faults[0].found
+        assert "bears 7.85 GPa" in faults[0].found
+
     def test_or_does_not_end_at_all_has_no_zero(self, foresee: Foresee) -> None:
         (fault,) = foresee(('[[steps]]\ndo = "zero"', ""))
         assert (fault.key, fault.warning) == ("steps", False)

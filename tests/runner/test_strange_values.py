@@ -217,6 +217,23 @@ class TestADevice:
         assert fault.line == next(n for n, line in enumerate(text.splitlines(), 1) if new in line)
 
     @pytest.mark.parametrize(
+        ("radius", "mend"),
+        [
+            ("1.5 um", "check number and unit: did you mean 1.5 mm?"),
+            ("1500 mm", "check number and unit: did you mean 1500 um?"),
+            ("0.049 mm", "check number and unit: did you mean 49 mm?"),
+            ("0.04 um", "check number and unit"),
+        ],
+    )
+    def test_with_a_tip_that_none_has(self, warned: Warned, radius: str, mend: str) -> None:
+        (fault,) = warned(changed('force = "0.5 N"', f'force = "0.5 N"\ntip = {{ radius = "{radius}" }}'))
+        assert (fault.key, fault.mend) == ("comparator.tip.radius", mend)
+
+    @pytest.mark.parametrize("radius", ["0.05 mm", "1.5 mm", "500 mm"])
+    def test_with_a_tip_as_there_are(self, warned: Warned, radius: str) -> None:
+        assert warned(changed('force = "0.5 N"', f'force = "0.5 N"\ntip = {{ radius = "{radius}" }}')) == ()
+
+    @pytest.mark.parametrize(
         ("table", "key"),
         [
             ('[bracket]\nlimit = "0.05 um"\n\n', "bracket.limit"),

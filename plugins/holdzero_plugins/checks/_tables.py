@@ -282,11 +282,29 @@ def _forces(plan: Plan, spec: Characteristic) -> set[float]:
 # --- contact, block, indicator ----------------------------------------------------------------
 
 
+# Tips of comparators, and what they press with (common practice, no source); as of the comparator's own keys.
+_TIP_UM, _FORCE_N = (50.0, 500e3), (0.001, 20.0)
+_THOUSAND = 1000.0
+
+
 def contact(settings: ContactSettings, routine: Routine, plan: Plan) -> Iterator[Remark]:
-    """What gives way alike at all places cancels within a part."""
-    del settings, plan
+    """What gives way alike at all places cancels within a part; a radius or a force that no tip has."""
+    del plan
     if not _sizes(routine):
         yield _odd("", "elastic contact, and no characteristic is a size: within a part it cancels", "drop the table")
+    if settings.radius is not None and not _TIP_UM[0] <= (radius := float(settings.radius.value)) <= _TIP_UM[1]:
+        found = f"{radius / _THOUSAND:g} mm: no tip is so"
+        yield _odd("radius", found, f"check number and unit{_other_unit(radius)}")
+    if settings.force is not None and not _FORCE_N[0] <= (force := float(settings.force.value)) <= _FORCE_N[1]:
+        yield _odd("force", f"{force:g} N: no comparator presses so", "check number and unit")
+
+
+def _other_unit(radius_um: float) -> str:
+    """In which unit the same number would be a tip's radius: millimetres for micrometres, or the other way round."""
+    if _TIP_UM[0] <= radius_um * _THOUSAND <= _TIP_UM[1]:
+        return f": did you mean {radius_um:g} mm?"
+    in_mm = radius_um / _THOUSAND
+    return f": did you mean {in_mm:g} um?" if _TIP_UM[0] <= in_mm <= _TIP_UM[1] else ""
 
 
 def block(settings: BlockSettings, routine: Routine, plan: Plan) -> Iterator[Remark]:

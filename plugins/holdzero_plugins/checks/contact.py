@@ -18,12 +18,16 @@ A reading at another force than the comparator's is taken to have the force of t
 same factor, and so its uncertainty. Readings of one characteristic at one force cancel in a step
 and a variation.
 
-What it leaves out: the contact with the anvil, the compression of the whole part, a film that is
-thinner than the contact is wide, and whether the elastic limit is passed.
+Where it ends is said (`_pressed`): a contact wider than a tenth of the tip's radius, a peak pressure at which tip,
+part or reference begins to yield, a mean pressure beyond its hardness. Undecided is only what is corrected for it.
+
+What it leaves out: the contact with the anvil, the compression of the whole part, and a film that is
+thinner than the contact is wide.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, Self, TypeAlias
@@ -50,16 +54,28 @@ from holdzero.hooks import (
     hookimpl,
     refuse,
 )
-from holdzero_plugins.checks import _tables
-from holdzero_plugins.checks._hertz import contact_modulus, flat_punch, sphere_on_cylinder, sphere_on_plane
+from holdzero_plugins.checks import _pressed, _tables
+from holdzero_plugins.checks._hertz import (
+    contact_modulus,
+    ellipse_on_cylinder,
+    flat_punch,
+    mean_pressure,
+    peak_pressure,
+    radius_on_plane,
+    sphere_on_cylinder,
+    sphere_on_plane,
+)
 
 Role: TypeAlias = Literal["part", "reference"]
 Geometry: TypeAlias = Literal["sphere on plane", "sphere on cylinder", "parallel flats"]
+Loads: TypeAlias = dict[tuple[Role, float], Number]
 
 # An estimate that may reach zero has no approach; three standard uncertainties keep it away.
 _LEAST_SURE = 3.0
 # Draws far out in a tail are held at this share of the estimate: a force or a radius is never negative.
 _LEAST_SHARE = 0.01
+# Factor of an expanded uncertainty for about 95 % (JCGM 100:2008, 6.3.3).
+_COVERAGE = 2.0
 
 
 class ContactSettings(Settings):
@@ -137,15 +153,42 @@ class _Contact:
 
     def approach_um(self, role: Role, share: float, at: Mapping[str, Number]) -> Number:
         """Approach of the tip and a body [um] at a share of the force, for these numbers of the inputs."""
-        body = self.bodies[role]
-        moduli = (_held(self.tip.modulus, at), _held(body.modulus, at))
-        modulus = contact_modulus(moduli[0], self.tip.poisson, moduli[1], body.poisson)
+        body, modulus = self.bodies[role], self._modulus(role, at)
         force, radius = share * _held(self.force, at), _held(self.radius, at)
         if self.geometry == "parallel flats":
             return flat_punch(force, radius, modulus)
         if body.cylinder_um is None:
             return sphere_on_plane(force, radius, modulus)
         return sphere_on_cylinder(force, radius, body.cylinder_um, modulus)
+
+    def _modulus(self, role: Role, at: Mapping[str, Number]) -> Number:
+        body = self.bodies[role]
+        moduli = (_held(self.tip.modulus, at), _held(body.modulus, at))
+        return contact_modulus(moduli[0], self.tip.poisson, moduli[1], body.poisson)
+
+    def pressed(self, role: Role, share: float) -> _pressed.Pressed:
+        """How the tip presses a body at a share of the force, at the estimates."""
+        at = {item.name: item.estimate.value for item in self.inputs([role])}
+        body, modulus = self.bodies[role], self._modulus(role, at)
+        force, radius = share * float(self.force.estimate.value), self.radius.estimate.value
+        flat = self.geometry == "parallel flats"
+        axes = (radius, radius)
+        if not flat and body.cylinder_um is None:
+            axes = (radius_on_plane(force, radius, modulus),) * 2
+        elif body.cylinder_um is not None:
+            axes = ellipse_on_cylinder(force, radius, body.cylinder_um, modulus)
+        return _pressed.Pressed(
+            body=role,
+            force_N=force,
+            radius_um=float(axes[0]),
+            mean_GPa=float(mean_pressure(force, *axes)),
+            peak_GPa=None if flat else float(peak_pressure(force, *axes)),
+        )
+
+    def alike(self, loads: Loads) -> bool:
+        """Whether all that these loads are of gives way alike, so that nothing is left of it."""
+        kinds = {(self.bodies[role].modulus.name, self.bodies[role].cylinder_um, share) for role, share in loads}
+        return len(kinds) == 1
 
 
 def _held(item: Input, at: Mapping[str, Number]) -> Number:
@@ -205,14 +248,9 @@ def _diameters(settings: ContactSettings) -> tuple[tuple[Role, float | None], ..
     return ("part", settings.part_diameter), ("reference", settings.reference_diameter)
 
 
-Loads: TypeAlias = dict[tuple[Role, float], Number]
-
-
 def _loads(settings: ContactSettings, run: RunView, characteristic: CharacteristicView) -> Loads:
     """How often each approach counts [1], by body and share of the zero's force; empty where all cancel."""
-    base = run.comparator.force if run.comparator else None
-    if base is None and settings.force is not None:
-        base = float(settings.force.value)
+    base = _base(settings, run)
     on_reference = characteristic.spec.base if characteristic.spec.measure is Measure.SIZE else None
     loads: Loads = {}
     for reading, weight in zip(characteristic.readings, characteristic.weights, strict=True):
@@ -222,6 +260,12 @@ def _loads(settings: ContactSettings, run: RunView, characteristic: Characterist
         loads["reference", 1.0] = loads.get(("reference", 1.0), 0.0) - weight
     shares = {share for role, share in loads if role == "part"}
     return {} if not characteristic.common_weight and len(shares) == 1 else loads
+
+
+def _base(settings: ContactSettings, run: RunView) -> float | None:
+    """Force of the zero [N], as the readings' own are stated."""
+    base = run.comparator.force if run.comparator else None
+    return float(settings.force.value) if base is None and settings.force is not None else base
 
 
 def _share(reading: Reading, base: float | None) -> float:
@@ -286,25 +330,69 @@ def _missing(settings: ContactSettings, run: RunView) -> Iterator[tuple[str, str
 
 
 def judge(settings: ContactSettings, run: RunView, characteristics: Sequence[CharacteristicView]) -> Iterable[Finding]:
-    """How far the bodies approach; and what needs it and can't have it is undecided."""
+    """How far the bodies approach; what needs it and can't have it is undecided; and where its formula ends."""
     contact, missing = _contact(settings, run), tuple(_missing(settings, run))
+    corrected: set[str] = set()
+    marked: dict[str, _pressed.Breach] = {}
     for c in characteristics:
         loads = _loads(settings, run, c)
-        if not loads:
-            continue
-        for word, text in missing:
+        for word, text in missing if loads else ():
             yield Finding(level=Level.STOP, code=f"contact/{word}", text=text, characteristic=c.name)
-        if contact is not None:
-            yield _told(contact, run, c.name, loads)
+        if contact is None:
+            continue
+        presses = [contact.pressed(role, share) for role, share in loads or _touched(settings, run, c)]
+        found = _pressed.breaches(presses, _materials(run), run.materials)
+        if loads:
+            yield _told(contact, run, c.name, loads, _pressed.stays_elastic(run, presses, _materials(run), found))
+        if loads and not contact.alike(loads):
+            corrected |= {item.who for item in found}
+            yield from _pressed.of_a_correction(c.name, found)
+        else:
+            marked |= {item.who: item for item in found}
+        if loads and settings.geometry != "parallel flats":
+            yield from _pressed.width(run, c.name, _wide(settings, run, c, presses, alike=contact.alike(loads)))
+    left = [item for who, item in marked.items() if who not in corrected]
+    if left:
+        yield _pressed.mark(left)
 
 
-def _told(contact: _Contact, run: RunView, name: str, loads: Loads) -> Finding:
+def _touched(settings: ContactSettings, run: RunView, c: CharacteristicView) -> list[tuple[Role, float]]:
+    """What is touched for a characteristic in which all of it cancels: body and share of the zero's force."""
+    base = _base(settings, run)
+    return [("part", share) for share in {_share(r, base): None for r in c.readings}] + [("reference", 1.0)]
+
+
+def _wide(
+    settings: ContactSettings,
+    run: RunView,
+    c: CharacteristicView,
+    presses: Sequence[_pressed.Pressed],
+    *,
+    alike: bool,
+) -> _pressed.Wide:
+    """The widest of the contacts beside the tip, and what hangs on it."""
+    (term,) = correction(settings, run, c)
+    at = [item.estimate.value for item in term.inputs]
+    variance: Number = 0.0
+    for index, item in enumerate(term.inputs):
+        shift = item.estimate.standard_uncertainty
+        ends = [term.function(*at[:index], at[index] + sign * shift, *at[index + 1 :]) for sign in (1.0, -1.0)]
+        variance = variance + ((ends[0] - ends[1]) / 2.0) ** 2
+    radius = _radius(settings, run)
+    return _pressed.Wide(
+        pressed=max(presses, key=lambda item: item.radius_um),
+        tip_um=float(radius.estimate.value) if radius else math.inf,
+        correction_um=0.0 if alike else term.function(*at),
+        carried_um=_COVERAGE * variance**0.5,
+    )
+
+
+def _told(contact: _Contact, run: RunView, name: str, loads: Loads, elastic: str) -> Finding:
     found = _approaches(contact, loads)
     return Finding(
         level=Level.NOTE,
         code="contact/approach",
-        text=f"{name}: elastic approach of {_in_words(contact, run, loads)}. Whether the contact stays elastic is "
-        "not tested.",
+        text=f"{name}: elastic approach of {_in_words(contact, run, loads)}. {elastic}",
         characteristic=name,
         data={f"{role}_at_{force:.3g}_N_um": float(np.mean(d)) for (role, force), d in found.items()},
     )

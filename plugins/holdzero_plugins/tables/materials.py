@@ -15,11 +15,15 @@ from holdzero.hooks import Estimate, Material, hookimpl
 def materials() -> Mapping[str, Material]:
     """All that the tables hold, by name.
 
-    Source: beside each row, in `data/materials.toml` (expansion), `data/elastic.toml` and `data/heat.toml`.
+    Source: beside each row, in `data/materials.toml` (expansion), `data/elastic.toml`, `data/heat.toml` and
+    `data/strength.toml` (hardness, yield).
     """
-    grows, gives, warms = (_table(name) for name in ("materials", "elastic", "heat"))
-    names = sorted({*grows, *gives, *warms})
-    return {name: _material(name, grows.get(name), gives.get(name), warms.get(name, {})) for name in names}
+    grows, gives, warms, bears = (_table(name) for name in ("materials", "elastic", "heat", "strength"))
+    names = sorted({*grows, *gives, *warms, *bears})
+    return {
+        name: _material(name, grows.get(name), gives.get(name), {**warms.get(name, {}), **bears.get(name, {})})
+        for name in names
+    }
 
 
 def _table(name: str) -> Mapping[str, Mapping[str, Any]]:
@@ -28,7 +32,7 @@ def _table(name: str) -> Mapping[str, Mapping[str, Any]]:
 
 
 def _material(
-    name: str, grows: Mapping[str, Any] | None, gives: Mapping[str, Any] | None, warms: Mapping[str, Any]
+    name: str, grows: Mapping[str, Any] | None, gives: Mapping[str, Any] | None, rest: Mapping[str, Any]
 ) -> Material:
     expansion = modulus = None
     if grows is not None:
@@ -40,9 +44,11 @@ def _material(
         expansion=expansion,
         modulus=modulus,
         poisson=gives["poisson"] if gives is not None else None,
-        density_kg_m3=warms.get("density"),
-        heat_J_kgK=warms.get("heat"),
-        conductivity_W_mK=warms.get("conductivity"),
+        density_kg_m3=rest.get("density"),
+        heat_J_kgK=rest.get("heat"),
+        conductivity_W_mK=rest.get("conductivity"),
+        hardness_GPa=rest.get("hardness"),
+        yield_GPa=rest.get("yield"),
     )
 
 

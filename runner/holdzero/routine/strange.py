@@ -125,6 +125,8 @@ _SHOWN = {"mm": "millimetres", "in": "inches"}
 # What calibration can reach, and what indicators press with (common practice, no source).
 _BEST_EXPANDED_UM, _LEAST_FORCE_N, _LARGEST_FORCE_N = 0.005, 0.001, 20.0
 _SHARE_OF_STEP = 0.1
+# From a fine point to a face that is nearly flat (common practice, no source).
+_SMALLEST_TIP_UM, _LARGEST_TIP_UM = 50.0, 500e3
 
 
 def _devices(routine: schema.Routine) -> Warnings:
@@ -155,6 +157,10 @@ def _comparator(routine: schema.Routine, comparator: schema.Comparator) -> Warni
         yield ("comparator", "travel"), f"a travel of {travel:g} um, no more than one step", "check number and unit"
     if force is not None and not _LEAST_FORCE_N <= force <= _LARGEST_FORCE_N:
         yield ("comparator", "force"), f"{force:g} N: no comparator presses so", "check number and unit"
+    radius = comparator.tip.radius if comparator.tip is not None else None
+    if radius is not None and not _SMALLEST_TIP_UM <= radius <= _LARGEST_TIP_UM:
+        mend = f"check number and unit{_other_unit(radius)}"
+        yield ("comparator", "tip", "radius"), f"{radius / 1000.0:g} mm: no tip is so", mend
     known = 2.0 * float(comparator.error.standard_uncertainty)
     if 0.0 < known < _SHARE_OF_STEP * step:
         found = f"an error known to {known:g} um, a small part of the resolution of {step:g} um"
@@ -167,6 +173,14 @@ def _comparator(routine: schema.Routine, comparator: schema.Comparator) -> Warni
         if limit is not None and limit < step:
             found = f"{limit:g} um, less than the resolution of {step:g} um"
             yield path, found, "one step of the dial is more: check number and unit"
+
+
+def _other_unit(radius_um: float) -> str:
+    """In which unit the same number would be a tip's radius: millimetres for micrometres, or the other way round."""
+    if _SMALLEST_TIP_UM <= 1000.0 * radius_um <= _LARGEST_TIP_UM:
+        return f": did you mean {radius_um:g} mm?"
+    in_mm = radius_um / 1000.0
+    return f": did you mean {in_mm:g} um?" if _SMALLEST_TIP_UM <= in_mm <= _LARGEST_TIP_UM else ""
 
 
 # --- decision, terms, characteristics ---------------------------------------------------------------

@@ -202,7 +202,9 @@ _EXPANSION_PER_K = (-1e-5, 5e-4)
 _MODULUS_GPA = (1e-3, 2e3)
 # Of an isotropic body that is stable: Timoshenko and Goodier, Theory of Elasticity (from memory).
 _POISSON = (-1.0, 0.5)
-_POSITIVE = ("density_kg_m3", "heat_J_kgK", "conductivity_W_mK")
+_POSITIVE = ("density_kg_m3", "heat_J_kgK", "conductivity_W_mK", "hardness_GPa", "yield_GPa")
+# Diamond bears about 100 GPa (from memory).
+_MOST_GPA = 200.0
 
 
 def material_conforms(material: Material) -> None:
@@ -228,6 +230,14 @@ def material_conforms(material: Material) -> None:
             rule=f"{name} must be above zero",
             found=f"{number}",
             mend="leave out what is not known",
+        )
+    for name in ("hardness_GPa", "yield_GPa"):
+        number = getattr(material, name)
+        subject.require(
+            good=number is None or number <= _MOST_GPA,
+            rule=f"{name} must be a number that a solid can have, in GPa",
+            found=f"{number}",
+            mend="give it in GPa; is it in MPa, or a Vickers number?",
         )
 
 
