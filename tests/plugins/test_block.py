@@ -136,6 +136,60 @@ class TestRequiredGrade:
         assert measure(routine(settings), shown(*["0"] * 5)).code == 2
 
 
+class TestInchBlocks:
+    # Sizes of usual sets: common practice, no source
+    @pytest.mark.parametrize(
+        "size", ["0.05 in", "0.0625 in", "0.1 in", "0.1001 in", "0.149 in", "0.5 in", "1 in", "2 in", "5 in", "20 in"]
+    )
+    @pytest.mark.parametrize("units", ["mm", "in"])
+    def test_are_told_from_metric_ones(self, measure: Measure, size: str, units: str) -> None:
+        outcome = measure(routine(size=size, units=units), shown(*["0"] * 5))
+        told = [f for f in outcome.record["findings"] if f["code"] == "block/inch"]
+        # 0.05 in is 1.27 mm, which metric sets have, too: there the units of the routine say what it is
+        assert len(told) == (size != "0.05 in" or units == "in")
+        assert all(f["level"] == "note" and f["text"].startswith(f"{size} is an inch size.") for f in told)
+
+    @pytest.mark.parametrize(
+        "size",
+        ["0.5 mm", "1.0005 mm", "1.005 mm", "1.37 mm", "1.6 mm", "2.5 mm", "12.5 mm", "25 mm", "30 mm", "500 mm"],
+    )
+    @pytest.mark.parametrize("units", ["mm", "in"])
+    def test_are_none_of_metric_sizes(self, measure: Measure, size: str, units: str) -> None:
+        assert "block/inch" not in measure(routine(size=size, units=units), shown(*["0"] * 5)).codes("note")
+
+    @pytest.mark.parametrize(
+        ("size", "length", "class_"),
+        [
+            ("0.1 in", "2.54 mm", "over 0.5 mm up to 10 mm"),
+            ("1 in", "25.4 mm", "over 25 mm up to 50 mm"),
+            ("4 in", "101.6 mm", "over 100 mm up to 150 mm"),
+        ],
+    )
+    def test_are_told_their_class_of_the_metric_table(
+        self, measure: Measure, size: str, length: str, class_: str
+    ) -> None:
+        outcome = measure(routine('grade = "0"', size=size), shown(*["0"] * 5))
+        (text,) = [f["text"] for f in outcome.record["findings"] if f["code"] == "block/inch"]
+        assert f"judged by the metric table, as a length of {length} in the class {class_}." in text
+        assert "ASME B89.1.9 has limits of its own for inch blocks; they are not known here" in text
+        assert codes(outcome, "doubt") == []
+
+    def test_of_a_grade_of_a_standard_with_inch_limits_are_a_doubt(self, measure: Measure) -> None:
+        asked = 'standard = "ASME B89.1.9", grade = "AS-1"'
+        assert codes(measure(routine(asked, size="1 in"), shown(*["0"] * 5)), "doubt") == ["block/inch"]
+        assert codes(measure(routine(asked, size="25 mm"), shown(*["0"] * 5)), "doubt") == []
+
+    def test_take_a_nominal_of_their_own(self, measure: Measure) -> None:
+        outcome = measure(routine('nominal = "10 mm"', size="0.3937 in"), shown(*["0"] * 5))
+        assert "block/inch" not in outcome.codes("note")
+
+    def test_shorter_than_the_table_have_no_class(self, measure: Measure) -> None:
+        outcome = measure(routine(size="0.01 in"), shown(*["0"] * 5))
+        assert {"block/best/none"} == {
+            code for code in outcome.codes("note") if code in ("block/inch", "block/best/none")
+        }
+
+
 class TestMissing:
     def test_a_point_that_was_not_read_is_named(self, measure: Measure) -> None:
         outcome = measure(routine(places=PLACES[:-1]), shown(*["0"] * 4))

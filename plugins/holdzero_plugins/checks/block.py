@@ -1,7 +1,8 @@
 """Block check: a gauge block at five points, its deviation and variation in length, and its grade.
 
 It names the grades whose limits the block keeps as it was read; it decides nothing. A limit that is
-to be decided on belongs into a characteristic, where the uncertainty stands beside it.
+to be decided on belongs into a characteristic, where the uncertainty stands beside it. The tables are of metric
+blocks; an inch block is held against them too, and told so.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ from holdzero.hooks import (
     SlotKind,
     exceeds,
     hookimpl,
+    length_text,
     mean,
     refuse,
     stack,
@@ -69,12 +71,17 @@ class Standard:
 
         Source: ISO 3650:1998, table of te and tv; see the data file for how it is known.
         """
+        row = self.row(nominal_um)
+        return {} if row is None else row[2]
+
+    def row(self, nominal_um: float) -> tuple[float, float, Mapping[str, Limits]] | None:
+        """The row of a nominal length [um]: over, up to and including [mm], limits by grade [um]; None beyond them."""
         nominal_mm = nominal_um / UM_PER_MM
         for index, (over, up_to, limits) in enumerate(self.ranges):
             above = exceeds(nominal_mm, over) or (index == 0 and not exceeds(over, nominal_mm))
             if above and not exceeds(nominal_mm, up_to):
-                return limits
-        return {}
+                return over, up_to, limits
+        return None
 
 
 @cache
@@ -102,6 +109,37 @@ def _as_another(table: Mapping[str, Any], other: Standard) -> tuple[tuple[float,
     )
 
 
+# Steps in which sets of metric blocks are made, each from a length on [mm], and that of inch blocks [in] (common
+# practice, no source).
+_METRIC_STEPS = ((0.5, 0.1), (0.99, 0.0005), (1.01, 0.01), (2.0, 0.5), (25.0, 5.0))
+_MM_PER_INCH, _INCH_STEP = 25.4, 0.0001
+# The standard whose limits for inch blocks are others than those of its metric table.
+_WITH_INCH_LIMITS = "ASME B89.1.9"
+_ROUNDING = 1e-6  # of a step: what floats make of it
+
+
+def is_inch_size(nominal_um: float, units: str) -> bool:
+    """Whether a nominal length is that of an inch block: a round one in inches, and none of metric sets.
+
+    Where it is both, or neither, the units of the routine say it.
+
+    Args:
+        nominal_um: nominal length [um].
+        units: of the routine, `mm` or `in`.
+
+    >>> is_inch_size(25400.0, "mm"), is_inch_size(25000.0, "in"), is_inch_size(1270.0, "in")
+    (True, False, True)
+    """
+    nominal_mm = nominal_um / UM_PER_MM
+    step = next((step for start, step in reversed(_METRIC_STEPS) if nominal_mm >= start), _METRIC_STEPS[0][1])
+    metric, inch = _is_round(nominal_mm, step), _is_round(nominal_mm, _INCH_STEP * _MM_PER_INCH)
+    return units == "in" if metric == inch else inch
+
+
+def _is_round(number: float, step: float) -> bool:
+    return abs(number / step - round(number / step)) < _ROUNDING
+
+
 class BlockSettings(Settings):
     """`[checks.block]`."""
 
@@ -111,7 +149,7 @@ class BlockSettings(Settings):
     )
     nominal: Size | None = Field(None, description="Nominal length of the block; that of the reference if left out.")
     force: Force | None = Field(None, description="Use the readings that were taken at this contact force.")
-    standard: str = Field("ISO 3650", description="Standard of `grade`.")
+    standard: str = Field("ISO 3650", description="Standard of `grade`; its metric table, for inch blocks too.")
     grade: str | None = Field(None, description="Grade that the block should have.")
 
     @model_validator(mode="after")
@@ -236,6 +274,22 @@ def _in_words(settings: BlockSettings, run: RunView, points: FivePoints) -> Iter
     )
 
 
+def _by_the_metric_table(settings: BlockSettings, run: RunView, nominal_um: float) -> Iterable[Finding]:
+    """That an inch block is held against limits of metric ones; a doubt where a standard with others is asked for."""
+    standard = standards()[settings.standard]
+    row = standard.row(nominal_um)
+    if row is None or not is_inch_size(nominal_um, run.routine.routine.units):
+        return
+    over, up_to, _ = row
+    yield Finding(
+        level=Level.NOTE if settings.grade is None or settings.standard != _WITH_INCH_LIMITS else Level.DOUBT,
+        code="block/inch",
+        text=f"{length_text(nominal_um, 'in')} is an inch size. It is judged by the metric table, as a length of "
+        f"{nominal_um / UM_PER_MM:.6g} mm in the class over {over:g} mm up to {up_to:g} mm. {_WITH_INCH_LIMITS} has "
+        "limits of its own for inch blocks; they are not known here. Where a grade of that counts, look it up there.",
+    )
+
+
 def _best_grades(run: RunView, points: FivePoints, nominal_um: float) -> Iterable[Finding]:
     """The first grade of each standard, in the order of its table, whose limits are kept."""
     for name, standard in standards().items():
@@ -299,6 +353,7 @@ def judge(settings: BlockSettings, run: RunView, characteristics: Sequence[Chara
         return
     points = _points(settings, run, readings)
     yield from _in_words(settings, run, points)
+    yield from _by_the_metric_table(settings, run, nominal)
     yield from _best_grades(run, points, nominal)
     yield from _required(settings, run, points, nominal)
 
