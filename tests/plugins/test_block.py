@@ -174,6 +174,15 @@ class TestInchBlocks:
         assert "ASME B89.1.9 has limits of its own for inch blocks; they are not known here" in text
         assert codes(outcome, "doubt") == []
 
+    def test_say_so_beside_each_grade(self, measure: Measure) -> None:
+        for size, beside in (("1 in", True), ("25 mm", False)):
+            outcome = measure(routine('grade = "0"', size=size), shown("9", "0", "0", "0", "0"))
+            graded = [
+                f["text"] for f in outcome.record["findings"] if f["code"].startswith(("block/best", "block/grade"))
+            ]
+            assert len(graded) == 4
+            assert all(("(metric table)" in text) is beside for text in graded)
+
     def test_of_a_grade_of_a_standard_with_inch_limits_are_a_doubt(self, measure: Measure) -> None:
         asked = 'standard = "ASME B89.1.9", grade = "AS-1"'
         assert codes(measure(routine(asked, size="1 in"), shown(*["0"] * 5)), "doubt") == ["block/inch"]

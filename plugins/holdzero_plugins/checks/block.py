@@ -290,8 +290,14 @@ def _by_the_metric_table(settings: BlockSettings, run: RunView, nominal_um: floa
     )
 
 
+def _table(run: RunView, nominal_um: float) -> str:
+    """A word beside the standard's name, where its metric table is not what everybody would take."""
+    return " (metric table)" if is_inch_size(nominal_um, run.routine.routine.units) else ""
+
+
 def _best_grades(run: RunView, points: FivePoints, nominal_um: float) -> Iterable[Finding]:
     """The first grade of each standard, in the order of its table, whose limits are kept."""
+    table = _table(run, nominal_um)
     for name, standard in standards().items():
         limits = standard.limits(nominal_um)
         if not limits:
@@ -304,14 +310,14 @@ def _best_grades(run: RunView, points: FivePoints, nominal_um: float) -> Iterabl
             yield Finding(
                 level=Level.NOTE,
                 code=f"block/best/{name}/{grade}",
-                text=f"As read, the best grade of {name} that the block keeps is {grade}: deviation "
+                text=f"As read, the best grade of {name}{table} that the block keeps is {grade}: deviation "
                 f"{run.length(own.te_um, 3)}, variation {run.length(own.tv_um, 3)}."
                 + (" K is about variation: in deviation it allows more than grade 0." if grade == "K" else ""),
                 data={"te_um": own.te_um, "tv_um": own.tv_um},
                 holds=np.logical_and(open_, kept),
             )
             open_ = np.logical_and(open_, np.logical_not(kept))
-        text = f"As read, the block keeps the limits of no grade of {name}."
+        text = f"As read, the block keeps the limits of no grade of {name}{table}."
         yield Finding(level=Level.NOTE, code=f"block/best/{name}/none", text=text, holds=open_)
 
 
@@ -336,8 +342,9 @@ def _required(settings: BlockSettings, run: RunView, points: FivePoints, nominal
         yield Finding(
             level=Level.DOUBT,
             code=f"block/grade/{key}",
-            text=f"As read, the {what} by {found}; grade {settings.grade} of {settings.standard} allows "
-            f"{key} = {allowed}. This is no verdict: for one, write the limit as {where}.",
+            text=f"As read, the {what} by {found}; grade {settings.grade} of {settings.standard}"
+            f"{_table(run, nominal_um)} allows {key} = {allowed}. This is no verdict: for one, write the limit as "
+            f"{where}.",
             data={"found_um": float(np.mean(value)), "limit_um": limit},
             holds=exceeds(value, limit, run.resolution_um),
         )
