@@ -63,13 +63,14 @@ def evaluate(state: State, serial: str | None, checks: Checks) -> Evaluation:
             continue
         views.append(seen)
         findings.extend(bracket_findings(view, seen))
-        findings.extend(selection_findings(view, seen))
         model, failed = _model(view, seen, checks)
         failures.extend(failed)
         made = Result(name=name, spec=spec, verdict=Verdict.UNDECIDED)
         if model is not None:
             made, failed = _decided(state, view, seen, model, checks)
             failures.extend(failed)
+        expanded = 0.0 if made.decision is None else made.decision.expanded_uncertainty_um
+        findings.extend(selection_findings(view, seen, expanded))
         raw.append(made)
     findings.extend(finding for result in raw for finding in model_findings(view, result))
     judged, failed = checks.judge(view, views)

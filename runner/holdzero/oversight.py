@@ -10,6 +10,7 @@ import numpy as np
 from holdzero.display import span_text
 from holdzero.hooks import CharacteristicView, Finding, Level, Measure, RunView, mean, stack
 from holdzero.limit import exceeds
+from holdzero.quantity import Number
 from holdzero.questions import question_findings
 from holdzero.routine.schema import Selection
 from holdzero.run.commands import COMPARATOR
@@ -54,10 +55,22 @@ def bracket_findings(view: RunView, seen: CharacteristicView) -> Iterable[Findin
 
 # A result that is less than so many times what scatter alone would give is not told from it.
 _TOLD_FROM_SCATTER = 2.0
+# A value that is off by a tenth of U is still covered by it in 94.6 % of cases, in place of 95 % (worked out, for a
+# normal error).
+_LITTLE_OF_U = 0.1
 
 
-def selection_findings(view: RunView, seen: CharacteristicView) -> Iterable[Finding]:
-    """A largest, a smallest or a variation picks its places by their readings, and so picks scatter too."""
+def selection_findings(view: RunView, seen: CharacteristicView, expanded_um: Number = 0.0) -> Iterable[Finding]:
+    """A largest, a smallest or a variation picks its places by their readings, and so picks scatter too.
+
+    A doubt where that may be more than a tenth of U, else a note. Of equal places scatter makes a variation of what it
+    makes them differ by, and puts the largest above their mean by half of that; and neither by more than they differ.
+
+    Args:
+        view: of the run.
+        seen: the characteristic.
+        expanded_um: U of its value [um]; 0 where it has none.
+    """
     spec, places = seen.spec, len(seen.spec.at)
     picks = spec.measure is Measure.VARIATION or spec.of is not Selection.MEAN
     if places < 2 or not picks:  # noqa: PLR2004
@@ -67,16 +80,24 @@ def selection_findings(view: RunView, seen: CharacteristicView) -> Iterable[Find
     s, dof = seen.scatter if seen.scatter is not None else view.scatter_um
     alone = s / math.sqrt(each) * expected_range(places)
     found = np.ptp(stack(means), axis=-1)
-    yield Finding(
-        level=Level.DOUBT,
-        code="selection/scatter",
-        text=f"{seen.name}: its places differ by {view.length(found)}, and scatter alone would make equal places "
-        f"differ by about {view.length(alone)}. What is picked as largest or smallest is partly scatter; the value is "
-        "not corrected for it. More rounds tell more.",
-        characteristic=seen.name,
-        data={"found_um": float(np.mean(found)), "scatter_alone_um": float(np.mean(alone))},
-        holds=np.logical_and(dof > 0.0, found < _TOLD_FROM_SCATTER * alone),
+    picked = np.minimum(alone if spec.measure is Measure.VARIATION else alone / 2.0, found)
+    holds = np.logical_and(dof > 0.0, found < _TOLD_FROM_SCATTER * alone)
+    little = picked <= _LITTLE_OF_U * expanded_um
+    head = (
+        f"{seen.name}: its places differ by {view.length(found)}, and scatter alone would make equal places "
+        f"differ by about {view.length(alone)}. What is picked as largest or smallest is partly scatter"
     )
+    more = "; the value is not corrected for it. More rounds tell more."
+    small = f", by about {view.length(picked)}: little beside U = {view.length(expanded_um)}."
+    for level, text, own in ((Level.DOUBT, more, np.logical_not(little)), (Level.NOTE, small, little)):
+        yield Finding(
+            level=level,
+            code="selection/scatter",
+            text=f"{head}{text}",
+            characteristic=seen.name,
+            data={"found_um": float(np.mean(found)), "scatter_alone_um": float(np.mean(alone))},
+            holds=np.logical_and(holds, own),
+        )
 
 
 def _returns_after(view: RunView, reading: Reading) -> list[tuple[Reading, ...]]:

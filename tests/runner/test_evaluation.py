@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import Any
 
@@ -79,9 +80,36 @@ class TestVariation:
 
     def test_places_that_differ_no_more_than_by_scatter_are_said_to(self, measure: Measure) -> None:
         apart = measure(HEAD + self.TEXT + self.STEPS, ["0", "1", "9", "2", "1.1", "9.1", "2.1", "0"])
-        alike = measure(HEAD + self.TEXT + self.STEPS, ["0", "1", "1.4", "1.2", "1.5", "1.1", "1.3", "0"])
+        alike = measure(HEAD + self.TEXT + self.STEPS, ["0", "1", "1.4", "1.2", "1.5", "1.1", "1.6", "0"])
         assert "selection/scatter" not in apart.codes("doubt")
         assert "selection/scatter" in alike.codes("doubt")
+
+    # Places at 1.2, 1.3 and 1.2 µm: s = 0.18 µm over three pairs, so that equal places differ by 1.69 · 0.18 / √2 µm,
+    # 0.22 µm, and these by no more than 0.1 µm; U is 0.8 µm at a half-width of 0.6 µm, 1.3 µm at 1.1 µm
+    ALIKE = ("0", "1", "1.4", "1.2", "1.4", "1.2", "1.2", "0")
+
+    @pytest.mark.parametrize(
+        ("error", "level"), [("0.1 um", "doubt"), ("0.6 um", "doubt"), ("1.1 um", "note"), ("5 um", "note")]
+    )
+    def test_that_is_a_note_where_it_is_little_beside_u(self, measure: Measure, error: str, level: str) -> None:
+        text = f'{HEAD}{self.TEXT}{self.STEPS}terms = [ {{ name = "stand", value = "0 um", halfwidth = "{error}" }} ]\n'
+        found = measure(text, list(self.ALIKE))
+        assert found.record["results"]["v"]["value_um"] == pytest.approx(0.1)
+        assert [f["level"] for f in found.record["findings"] if f["code"] == "selection/scatter"] == [level]
+
+    def test_places_that_do_not_differ_at_all_add_nothing(self, measure: Measure) -> None:
+        text = HEAD + self.TEXT + self.STEPS
+        found = measure(text, ["0", "1", "1", "1", "1.2", "1.2", "1.2", "0"])
+        assert found.record["results"]["v"]["value_um"] == 0.0
+        (told,) = [f for f in found.record["findings"] if f["code"] == "selection/scatter"]
+        assert told["level"] == "note"
+        assert "little beside U" in told["text"]
+
+    def test_a_tenth_of_u_costs_little_of_what_it_covers(self) -> None:
+        # worked out: a normal error off by 0.1 · 1.96 u lies within 1.96 u in 94.6 % of cases
+        k, off = 1.96, 0.196
+        covered = 0.5 * (math.erf((k - off) / 2**0.5) + math.erf((k + off) / 2**0.5))
+        assert covered == pytest.approx(0.946, abs=0.0005)
 
 
 class TestStep:
