@@ -69,8 +69,8 @@ def evaluate(state: State, serial: str | None, checks: Checks) -> Evaluation:
         if model is not None:
             made, failed = _decided(state, view, seen, model, checks)
             failures.extend(failed)
-        expanded = 0.0 if made.decision is None else made.decision.expanded_uncertainty_um
-        findings.extend(selection_findings(view, seen, expanded))
+        value = 0.0 if made.propagated is None else made.propagated.value_um
+        findings.extend(selection_findings(view, seen, value, made.decision))
         raw.append(made)
     findings.extend(finding for result in raw for finding in model_findings(view, result))
     judged, failed = checks.judge(view, views)

@@ -7,12 +7,13 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from holdzero.decide import Decision, Truth
 from holdzero.display import span_text
 from holdzero.hooks import CharacteristicView, Finding, Level, Measure, RunView, mean, stack
 from holdzero.limit import exceeds
 from holdzero.quantity import Number
 from holdzero.questions import question_findings
-from holdzero.routine.schema import Selection
+from holdzero.routine.schema import Characteristic, Selection
 from holdzero.run.commands import COMPARATOR
 from holdzero.run.plan import SlotKind
 from holdzero.run.soaking import left_text
@@ -55,49 +56,86 @@ def bracket_findings(view: RunView, seen: CharacteristicView) -> Iterable[Findin
 
 # A result that is less than so many times what scatter alone would give is not told from it.
 _TOLD_FROM_SCATTER = 2.0
-# A value that is off by a tenth of U is still covered by it in 94.6 % of cases, in place of 95 % (worked out, for a
-# normal error).
+# A value that is off by a tenth of U is still covered by it in 95.0 % of cases, in place of 95.45 % (worked out, for a
+# normal error and k = 2).
 _LITTLE_OF_U = 0.1
 
 
-def selection_findings(view: RunView, seen: CharacteristicView, expanded_um: Number = 0.0) -> Iterable[Finding]:
+def selection_findings(
+    view: RunView, seen: CharacteristicView, value_um: Number = 0.0, decision: Decision | None = None
+) -> Iterable[Finding]:
     """A largest, a smallest or a variation picks its places by their readings, and so picks scatter too.
 
-    A doubt where that may be more than a tenth of U, else a note. Of equal places scatter makes a variation of what it
-    makes them differ by, and puts the largest above their mean by half of that; and neither by more than they differ.
+    A note where that can't matter: it is no more than a tenth of U, or the value passes and would without it. Else a
+    doubt.
 
     Args:
         view: of the run.
         seen: the characteristic.
-        expanded_um: U of its value [um]; 0 where it has none.
+        value_um: its value [um].
+        decision: how that stands against its limits; None where it has no number.
     """
-    spec, places = seen.spec, len(seen.spec.at)
-    picks = spec.measure is Measure.VARIATION or spec.of is not Selection.MEAN
-    if places < 2 or not picks:  # noqa: PLR2004
+    if len(seen.spec.at) < 2 or not (_varies(seen.spec) or seen.spec.of is not Selection.MEAN):  # noqa: PLR2004
         return
-    means = [mean([view.difference_um(r) for r in seen.readings if r.slot.place == place]) for place in spec.at]
-    each = sum(r.slot.place in spec.at for r in seen.readings) / places
-    s, dof = seen.scatter if seen.scatter is not None else view.scatter_um
-    alone = s / math.sqrt(each) * expected_range(places)
-    found = np.ptp(stack(means), axis=-1)
-    picked = np.minimum(alone if spec.measure is Measure.VARIATION else alone / 2.0, found)
-    holds = np.logical_and(dof > 0.0, found < _TOLD_FROM_SCATTER * alone)
-    little = picked <= _LITTLE_OF_U * expanded_um
-    head = (
-        f"{seen.name}: its places differ by {view.length(found)}, and scatter alone would make equal places "
-        f"differ by about {view.length(alone)}. What is picked as largest or smallest is partly scatter"
+    found, alone, holds = _spread_of_places(view, seen)
+    # Of equal places scatter makes a variation of all that it makes them differ by, and puts the largest above their
+    # mean by half of that; and neither by more than they do differ.
+    picked = np.minimum(alone if _varies(seen.spec) else alone / 2.0, found)
+    expanded = 0.0 if decision is None else decision.expanded_uncertainty_um
+    little = picked <= _LITTLE_OF_U * expanded
+    stands = np.logical_and(_passes_without(seen.spec, value_um, picked, decision), np.logical_not(little))
+    nearer = "larger" if _smallest(seen.spec) else "smaller"
+    told = (
+        (
+            Level.DOUBT,
+            "; the value is not corrected for it. More rounds tell more.",
+            np.logical_not(np.logical_or(little, stands)),
+        ),
+        (Level.NOTE, f", by about {view.length(picked)}: little beside U = {view.length(expanded)}.", little),
+        (Level.NOTE, f"; if anything the true value is {nearer}, and the pass stands.", stands),
     )
-    more = "; the value is not corrected for it. More rounds tell more."
-    small = f", by about {view.length(picked)}: little beside U = {view.length(expanded_um)}."
-    for level, text, own in ((Level.DOUBT, more, np.logical_not(little)), (Level.NOTE, small, little)):
+    for level, rest, where in told:
         yield Finding(
             level=level,
             code="selection/scatter",
-            text=f"{head}{text}",
+            text=f"{seen.name}: its places differ by {view.length(found)}, and scatter alone would make equal places "
+            f"differ by about {view.length(alone)}. What is picked as largest or smallest is partly scatter{rest}",
             characteristic=seen.name,
             data={"found_um": float(np.mean(found)), "scatter_alone_um": float(np.mean(alone))},
-            holds=np.logical_and(holds, own),
+            holds=np.logical_and(holds, where),
         )
+
+
+def _varies(spec: Characteristic) -> bool:
+    return spec.measure is Measure.VARIATION
+
+
+def _smallest(spec: Characteristic) -> bool:
+    return spec.of is Selection.SMALLEST and not _varies(spec)
+
+
+def _spread_of_places(view: RunView, seen: CharacteristicView) -> tuple[Number, Number, Truth]:
+    """By how much the places differ, and equal ones would by scatter alone [um]; and where the two are much alike."""
+    at = seen.spec.at
+    means = [mean([view.difference_um(r) for r in seen.readings if r.slot.place == place]) for place in at]
+    each = sum(r.slot.place in at for r in seen.readings) / len(at)
+    s, dof = seen.scatter if seen.scatter is not None else view.scatter_um
+    alone = s / math.sqrt(each) * expected_range(len(at))
+    found = np.ptp(stack(means), axis=-1)
+    return found, alone, np.logical_and(dof > 0.0, found < _TOLD_FROM_SCATTER * alone)
+
+
+def _passes_without(spec: Characteristic, value_um: Number, picked_um: Number, decision: Decision | None) -> Truth:
+    """Whether a value passes, and would do so nearer the limit that what was picked keeps it from."""
+    if decision is None or decision.chance is None:
+        return False
+    farther = picked_um + decision.expanded_uncertainty_um
+    clear: Truth = True
+    if _smallest(spec):
+        clear = True if spec.upper is None else value_um + farther <= spec.upper
+    elif spec.lower is not None:
+        clear = value_um - farther >= spec.lower
+    return np.logical_and(np.logical_and(decision.passes, np.logical_not(decision.fails)), clear)
 
 
 def _returns_after(view: RunView, reading: Reading) -> list[tuple[Reading, ...]]:
