@@ -22,7 +22,7 @@ from holdzero_plugins.checks._hertz import (
     sphere_on_cylinder,
     sphere_on_plane,
 )
-from holdzero_plugins.checks._pressed import Pressed, Wide, breaches, width
+from holdzero_plugins.checks._pressed import Pressed, Wide, breaches, value_and_expanded_um, width
 from holdzero_plugins.checks.contact import ContactSettings, correction
 from holdzero_plugins.tables.materials import materials
 
@@ -360,6 +360,16 @@ class TestAWideContact:
     def test_no_face_is_too_wide(self, measure: Measure) -> None:
         outcome = measure(self.UNKNOWN + SIZE + check('geometry = "parallel flats"', 'radius = "1 mm"') + ONE, READ)
         assert list(said(outcome)) == ["contact/approach"]
+
+    def test_the_uncertainty_of_a_correction_is_that_of_its_term(self, start: Callable[..., Any]) -> None:
+        view = view_of(start(HEAD + SIZE + check() + ONE).answer(*READ).run.state, "1", materials())
+        readings = tuple(r for r in view.readings if r.slot.place)
+        spec = view.routine.characteristics["t"]
+        seen = CharacteristicView(name="t", spec=spec, readings=readings, weights=(0.5, 0.25, 0.25))
+        (term,) = correction(ContactSettings.model_validate({}), view, seen)
+        value, expanded = value_and_expanded_um(term)
+        assert value == pytest.approx(propagate([term]).value_um)
+        assert expanded == pytest.approx(2.0 * propagate([term]).standard_uncertainty_um, rel=0.01)
 
     def test_of_many_runs_is_told_of_each(self, start: Callable[..., Any]) -> None:
         press = Pressed(body="part", force_N=1.0, radius_um=20.0, mean_GPa=0.5, peak_GPa=0.75)

@@ -1,6 +1,6 @@
 """What a contact bears: who yields under the tip, and where the formula of a small, elastic contact ends.
 
-It knows pressures, widths and materials as plain numbers, and says in findings what follows; no settings, no model.
+It knows pressures, widths and materials as plain numbers, and says in findings what follows; no settings.
 """
 
 from __future__ import annotations
@@ -10,9 +10,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from holdzero.hooks import Finding, Level, Material, Number, RunView, length_text
+from holdzero.hooks import Finding, Input, Level, Material, Number, RunView, Term, length_text
 
-__all__ = ["Breach", "Pressed", "Wide", "breaches", "mark", "of_a_correction", "stays_elastic", "width"]
+__all__ = [
+    "Breach",
+    "Pressed",
+    "Wide",
+    "breaches",
+    "mark",
+    "of_a_correction",
+    "stays_elastic",
+    "value_and_expanded_um",
+    "widest",
+    "width",
+]
 
 # Yield begins below the surface where the peak pressure is so many yield strengths: K. L. Johnson, Contact Mechanics,
 # 1985, 6.1, sphere on plane (from memory); an ellipse of a cylinder begins to yield at more.
@@ -25,6 +36,8 @@ _HARDNESS_OVER_YIELD = 3.0
 # F(1 + ν)(3 − 2ν)/(2πER), 0.7 a/R of its approach (worked out by Boussinesq's formula, Johnson, 3.2, from memory). Up
 # to a tenth that is no more than what an allowance of a tenth on the moduli makes of an approach, two thirds of it.
 _WIDEST = 0.1
+# Factor of an expanded uncertainty for about 95 % (JCGM 100:2008, 6.3.3).
+_COVERAGE = 2.0
 _UM_PER = {"mm": 1000.0, "in": 25400.0}
 
 
@@ -119,11 +132,11 @@ def stays_elastic(run: RunView, presses: Sequence[Pressed], names: Mapping[str, 
         names: materials of `tip`, `part` and `reference`.
         found: who yields.
     """
-    widest, hardest = (max(presses, key=key) for key in (lambda p: p.radius_um, lambda p: p.mean_GPa))
+    largest, hardest = (max(presses, key=key) for key in (lambda p: p.radius_um, lambda p: p.mean_GPa))
     if hardest.peak_GPa is None:
         said = [f"Pressure {_in_GPa(hardest.mean_GPa)} on average; that at the edge of the face is not tested."]
     else:
-        said = [f"Contact at most {_wide(run, widest)} wide, pressure at most {_in_GPa(hardest.peak_GPa)}."]
+        said = [f"Contact at most {_wide(run, largest)} wide, pressure at most {_in_GPa(hardest.peak_GPa)}."]
     strengths = {name: _strength_GPa(run.materials.get(name)) for name in dict.fromkeys(names.values())}
     unknown = [name for name, strength in strengths.items() if strength is None]
     if unknown:
@@ -209,6 +222,30 @@ class Wide:
     def share(self) -> float:
         """Radius of the contact in units of the tip's [1]."""
         return self.pressed.radius_um / self.tip_um
+
+
+def widest(presses: Sequence[Pressed], radius: Input, correction_um: tuple[Number, Number]) -> Wide:
+    """The widest of these contacts beside the tip's radius, with the correction and its expanded uncertainty [um]."""
+    return Wide(
+        pressed=max(presses, key=lambda item: item.radius_um),
+        tip_um=float(radius.estimate.value),
+        correction_um=correction_um[0],
+        carried_um=correction_um[1],
+    )
+
+
+def value_and_expanded_um(term: Term) -> tuple[Number, Number]:
+    """A term at the estimates of its inputs, and its expanded uncertainty for about 95 % [um].
+
+    Source: JCGM 100:2008, 5.1.3 note 2, each input moved by its standard uncertainty to either side; 6.3.3, k = 2.
+    """
+    at = [item.estimate.value for item in term.inputs]
+    variance: Number = 0.0
+    for index, item in enumerate(term.inputs):
+        shift = item.estimate.standard_uncertainty
+        ends = [term.function(*at[:index], at[index] + sign * shift, *at[index + 1 :]) for sign in (1.0, -1.0)]
+        variance = variance + ((ends[0] - ends[1]) / 2.0) ** 2
+    return term.function(*at), _COVERAGE * variance**0.5
 
 
 def width(run: RunView, name: str, wide: Wide) -> Iterator[Finding]:

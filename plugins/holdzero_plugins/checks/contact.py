@@ -27,7 +27,6 @@ thinner than the contact is wide.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, Self, TypeAlias
@@ -74,8 +73,6 @@ Loads: TypeAlias = dict[tuple[Role, float], Number]
 _LEAST_SURE = 3.0
 # Draws far out in a tail are held at this share of the estimate: a force or a radius is never negative.
 _LEAST_SHARE = 0.01
-# Factor of an expanded uncertainty for about 95 % (JCGM 100:2008, 6.3.3).
-_COVERAGE = 2.0
 
 
 class ContactSettings(Settings):
@@ -350,7 +347,9 @@ def judge(settings: ContactSettings, run: RunView, characteristics: Sequence[Cha
         else:
             marked |= {item.who: item for item in found}
         if loads and settings.geometry != "parallel flats":
-            yield from _pressed.width(run, c.name, _wide(settings, run, c, presses, alike=contact.alike(loads)))
+            (term,) = correction(settings, run, c)
+            own = (0.0, 0.0) if contact.alike(loads) else _pressed.value_and_expanded_um(term)
+            yield from _pressed.width(run, c.name, _pressed.widest(presses, contact.radius, own))
     left = [item for who, item in marked.items() if who not in corrected]
     if left:
         yield _pressed.mark(left)
@@ -360,31 +359,6 @@ def _touched(settings: ContactSettings, run: RunView, c: CharacteristicView) -> 
     """What is touched for a characteristic in which all of it cancels: body and share of the zero's force."""
     base = _base(settings, run)
     return [("part", share) for share in {_share(r, base): None for r in c.readings}] + [("reference", 1.0)]
-
-
-def _wide(
-    settings: ContactSettings,
-    run: RunView,
-    c: CharacteristicView,
-    presses: Sequence[_pressed.Pressed],
-    *,
-    alike: bool,
-) -> _pressed.Wide:
-    """The widest of the contacts beside the tip, and what hangs on it."""
-    (term,) = correction(settings, run, c)
-    at = [item.estimate.value for item in term.inputs]
-    variance: Number = 0.0
-    for index, item in enumerate(term.inputs):
-        shift = item.estimate.standard_uncertainty
-        ends = [term.function(*at[:index], at[index] + sign * shift, *at[index + 1 :]) for sign in (1.0, -1.0)]
-        variance = variance + ((ends[0] - ends[1]) / 2.0) ** 2
-    radius = _radius(settings, run)
-    return _pressed.Wide(
-        pressed=max(presses, key=lambda item: item.radius_um),
-        tip_um=float(radius.estimate.value) if radius else math.inf,
-        correction_um=0.0 if alike else term.function(*at),
-        carried_um=_COVERAGE * variance**0.5,
-    )
 
 
 def _told(contact: _Contact, run: RunView, name: str, loads: Loads, elastic: str) -> Finding:
