@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 import pytest
@@ -141,6 +143,45 @@ class TestErrors:
         bench.answers(3)
         assert bench.run.state.readings[-1].value_um == pytest.approx(-4.0, abs=1.0)
         assert "the right reference" not in bench.told
+
+
+class TestHeatOfHands:
+    """Answers come every ten seconds, the soak takes twenty minutes: zero at 1210 and 1220 s, read at 1230, back at
+    1240 s. Each body loses its heat as exp(−t/τ) (Bergman and others, 7th ed., 5.1, from memory).
+    """
+
+    HANDS: ClassVar[dict[str, Any]] = {
+        "warms": "4 um",
+        "fades_in": "20 min",
+        "reference": {"warms": "2 um", "fades_in": "20 min"},
+        "stand": {"warms": "-0.9 um", "fades_in": "60 min"},
+    }
+
+    def test_is_told_by_what_each_body_did_to_the_value(self, sit: Sit) -> None:
+        bench = sit(hands=self.HANDS)
+        bench.answers(6)
+        (part, part_first, part_last, block, block_first, block_last, stand, stand_first, stand_last) = (
+            float(number.replace("−", "-"))
+            for number in re.findall(r"[+−]\d\.\d\d", bench.told.split("Heat of hands moved thickness by: ")[1])[:9]
+        )
+        assert part == part_first == part_last == pytest.approx(4.0 * math.exp(-1230.0 / 1200.0), abs=0.006)
+        zero, back = (2.0 * math.exp(-at_s / 1200.0) for at_s in (1210.0, 1240.0))
+        assert (block_first, block_last) == pytest.approx((zero, back), abs=0.006)
+        # what the reference is too long, the part seems too short
+        assert block == pytest.approx(-(zero + back) / 2.0, abs=0.01)
+        stood = [-0.9 * math.exp(-at_s / 3600.0) for at_s in (1210.0, 1240.0)]
+        assert (stand_first, stand_last) == pytest.approx(stood, abs=0.006)
+        assert stand == pytest.approx(0.0, abs=0.01)  # alike under all of them
+
+    def test_is_not_told_where_there_was_none(self, sit: Sit) -> None:
+        bench = sit()
+        bench.answers(6)
+        assert "Heat of hands" not in bench.told
+
+    def test_moves_nothing_where_there_is_no_value(self, sit: Sit) -> None:
+        bench = sit(hands=self.HANDS)
+        bench.does(e.RunAbandoned, reason="called away")
+        assert "Heat of hands" not in bench.told
 
 
 class TestWords:

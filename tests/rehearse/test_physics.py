@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 import pytest
@@ -172,6 +172,121 @@ class TestHeat:
         part, reference = (float(taken.value_degC) for taken in seen.state.temperatures)
         assert part == pytest.approx(20.0 + 4.0 * math.exp(-20.0 / 600.0), abs=0.001)
         assert reference == pytest.approx(21.0)
+
+
+def shown(seen: Seen) -> list[float]:
+    """Mean of each reading over the runs [um]."""
+    return [float(np.mean(reading.value_um)) for reading in seen.state.readings]
+
+
+def left(seconds: float) -> float:
+    """What is left of a heat that falls to 37 % in ten minutes: a lumped body, Bergman and others, 7th ed., 5.1 (from
+    memory).
+    """
+    return math.exp(-seconds / 600.0)
+
+
+class TestHeatOfTheReference:
+    """Answers come every ten seconds; the dial is set to zero on whatever the reference is then."""
+
+    def test_makes_the_part_seem_as_much_shorter_and_fades_until_the_return(self, look: Look) -> None:
+        reference = {"warms": "10 um", "fades_in": "10 min"}
+        seen = look(PREPARE, ZERO, read(), RETURN, COMPARE, hands={"reference": reference})
+        # cleaned at 10 s, set to zero at 20 s, read at 30 s, back at 40 s
+        on_zero, back = 10.0 * left(10.0), 10.0 * left(30.0)
+        assert shown(seen) == pytest.approx([0.0, -on_zero, back - on_zero], abs=2 * FINE)
+        assert seen.mean == pytest.approx(-(on_zero + back) / 2.0, abs=2 * FINE)
+
+    def test_is_given_once_a_visit_however_often_it_is_read(self, look: Look) -> None:
+        reference = {"touch": "2 um", "fades_in": "10 min"}
+        steps = ({"do": "zero", "times": 2}, read(), {"do": "return", "times": 2}, COMPARE)
+        seen = look(*steps, hands={"reference": reference})
+        # touched at 10 s for the zero, at 40 s for the return; the part is not
+        zero, part = 2.0 * left(10.0) - 2.0, -2.0
+        back = [2.0 * (left(since) + left(since - 30.0)) - 2.0 for since in (30.0, 40.0)]
+        assert shown(seen) == pytest.approx([0.0, zero, part, *back], abs=2 * FINE)
+
+    def test_closes_the_bracket_where_every_visit_is_alike(self, look: Look) -> None:
+        """A hand that warms it as much each time is seen by no return: the part is too short all the same."""
+        seen = look(ZERO, read(), RETURN, COMPARE, hands={"reference": {"touch": "0.3 um", "fades_in": "5 s"}})
+        zero, _, back = shown(seen)
+        assert back - zero == pytest.approx(0.3 * math.exp(-4.0), abs=2 * FINE)
+        assert seen.mean == pytest.approx(-0.3 - 0.15 * math.exp(-4.0), abs=2 * FINE)
+
+    def test_comes_not_again_where_the_part_alone_is_cleaned_again(self, look: Look) -> None:
+        hands = {
+            "warms": "4 um",
+            "fades_in": "10 min",
+            "reference": {"warms": "10 um", "fades_in": "10 min"},
+        }
+        seen = look(PREPARE, ZERO, PREPARE, read(), RETURN, COMPARE, hands=hands)
+        # cleaned at 10 s, zero at 20 s, the part again at 30 s, read at 40 s
+        on_zero = 10.0 * left(10.0)
+        assert shown(seen)[1] == pytest.approx(4.0 * left(10.0) - on_zero, abs=2 * FINE)
+        assert shown(seen)[2] == pytest.approx(10.0 * left(40.0) - on_zero, abs=2 * FINE)
+
+    def test_is_seen_by_a_thermometer_on_it_and_on_nothing_else(self, look: Look) -> None:
+        reference = {"warms": "1 um", "fades_in": "10 min", "warmer": "3 K"}
+        steps = ({"do": "temperature", "of": "part"}, {"do": "temperature", "of": "reference"})
+        seen = look(ZERO, *steps, read(), RETURN, COMPARE, hands={"reference": reference})
+        part, block = (float(taken.value_degC) for taken in seen.state.temperatures)
+        assert part == pytest.approx(20.0)
+        assert block == pytest.approx(20.0 + 3.0 * left(30.0), abs=0.001)
+
+
+class TestHeatOfTheStand:
+    def test_shows_alike_on_reference_and_part(self, look: Look) -> None:
+        # a column of 200 mm that is 0.1 K warmer: 11.5e-6/K · 200 mm · 0.1 K = 0.23 µm less (worked out)
+        stand = {"warms": "-0.23 um", "fades_in": "10 min"}
+        seen = look(ZERO, read(), RETURN, COMPARE, hands={"stand": stand})
+        gone = [-0.23 * (left(since) - left(10.0)) for since in (10.0, 20.0, 30.0)]
+        assert shown(seen) == pytest.approx(gone, abs=FINE)
+        assert seen.mean == pytest.approx(0.0, abs=FINE)
+
+    def test_is_given_each_time_that_something_else_comes_under_the_tip(self, look: Look) -> None:
+        stand = {"touch": "1 um", "fades_in": "10 min"}
+        seen = look(ZERO, read(times=2), read("b"), RETURN, COMPARE, hands={"stand": stand})
+        # touched at 10, 20, 40 and 50 s, and set to zero at the first
+        assert shown(seen) == pytest.approx(
+            [
+                0.0,
+                left(10.0),
+                left(20.0) + left(10.0) - 1.0,
+                left(30.0) + left(20.0),
+                left(40.0) + left(30.0) + left(10.0),
+            ],
+            abs=2 * FINE,
+        )
+
+
+class TestHeatOfOneEdge:
+    HANDS: ClassVar[dict[str, Any]] = {
+        "warms": "8 um",
+        "fades_in": "10 min",
+        "share": {"b": 0.0},
+        "evens_out_in": "10 s",
+    }
+
+    def test_evens_out_within_the_part_long_before_it_is_gone(self, look: Look) -> None:
+        seen = look(ZERO, read(), read("b"), read(), read("b"), RETURN, COMPARE, hands=self.HANDS)
+        # of the 8 µm at one edge both have half in the end; exp(−t/10 s) is left of what they differ from that
+        expected = [
+            8.0 * left(since) * (0.5 + sign * 0.5 * math.exp(-since / 10.0))
+            for since, sign in ((20.0, 1.0), (30.0, -1.0), (40.0, 1.0), (50.0, -1.0))
+        ]
+        assert shown(seen)[1:-1] == pytest.approx(expected, abs=2 * FINE)
+
+    def test_keeps_its_share_where_nothing_says_how_fast(self, look: Look) -> None:
+        hands = {key: value for key, value in self.HANDS.items() if key != "evens_out_in"}
+        seen = look(ZERO, read(), read("b"), read(), read("b"), RETURN, COMPARE, hands=hands)
+        assert shown(seen)[1:-1] == pytest.approx([8.0 * left(20.0), 0.0, 8.0 * left(40.0), 0.0], abs=2 * FINE)
+
+    @pytest.mark.parametrize(("length_mm", "time_s"), [(35.0, 10.0), (100.0, 80.0), (250.0, 507.0)])
+    def test_times_that_are_told_are_those_of_steel(self, length_mm: float, time_s: float) -> None:
+        # L²/(π²·D): Bergman and others, 7th ed., 5.5 (from memory)
+        # k = 45 W/mK, ρ = 7850 kg/m³, c = 460 J/kgK: gauge steel (handbook values, from memory)
+        diffusivity = 45.0 / (7850.0 * 460.0)
+        assert (length_mm / 1e3) ** 2 / (math.pi**2 * diffusivity) == pytest.approx(time_s, rel=0.03)
 
 
 class TestWhatIsTrueOfAnInput:

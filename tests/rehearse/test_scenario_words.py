@@ -51,6 +51,20 @@ class TestWhatCannotBe:
                 ("hands.share.a: found 1.5", SHARE),
             ),
             ('[dust]\nchance = 0.1\nsize = "-1 um"', 5, ("dust.size", "a length above zero")),
+            (
+                '[hands]\ntouch = "1 um"',
+                3,
+                ("hands: found heat of the part without fades_in", 'add fades_in = "15 min"'),
+            ),
+            ('[hands]\nwarmer = "1 K"', 3, ("hands: found heat of the part without fades_in",)),
+            (
+                '[hands]\nwarms = "1 um"\nfades_in = "9 min"\nevens_out_in = "9 s"',
+                3,
+                ("hands: found evens_out_in without share", "say by share how much of the heat is at which place"),
+            ),
+            ('[hands.reference]\nwarms = "1 um"', 3, ("hands.reference.fades_in", "add fades_in here")),
+            ('[hands.stand]\ntouch = "1 um"\nfades_in = "0 s"', 5, ("hands.stand.fades_in", "a time above zero")),
+            ('[hands.stand]\nfades_in = "40 min"\nwarmer = "1 K"', 5, ("hands.stand.warmer",)),
         ],
     )
     def test_is_refused(self, tmp_path: Path, text: str, line: int, told: tuple[str, ...]) -> None:
@@ -133,6 +147,13 @@ class TestWhatARoutineHasNot:
         assert "other.toml:3: error: turns: found a comparator that has no turn" in said
         assert "comparator.turn" in said
 
+    def test_is_a_block_that_hands_warm_where_the_zero_is_taken_on_the_part(self, tmp_path: Path) -> None:
+        path = Path(__file__).parents[2] / "routines" / "shim-lacquer.toml"
+        text = '[hands.reference]\nwarms = "1 um"\nfades_in = "9 min"'
+        said = rehearse(tmp_path, path, text)
+        assert "other.toml:3: error: hands.reference: found heat of a block, and the zero is taken on the part" in said
+        assert rehearse(tmp_path, routine(tmp_path), text) == ""
+
     def test_is_a_truth_below_absolute_zero(self, tmp_path: Path) -> None:
         text = '[true]\n"temperature, part less reference" = "1 K"\n"temperature of the part" = "-300 degC"'
         path = Path(__file__).parents[2] / "routines" / "spacer-ring.toml"
@@ -152,6 +173,8 @@ class TestWhatChangesNothing:
             ('[dust]\nchance = 0\nsize = "1 um"', "dust.chance: found a chance of 0"),
             ('[settling]\nby = "0 um"\nfades_in = "5 min"', "settling.by: found 0 um"),
             ('[hands]\nwarms = "0 um"\nfades_in = "5 min"', "hands: found neither warms nor touch above 0"),
+            ('[hands.reference]\nfades_in = "9 min"\nwarmer = "1 K"', "hands.reference: found warms and touch both 0"),
+            ('[hands.stand]\nfades_in = "40 min"', "hands.stand: found warms and touch both 0"),
             (
                 '[film]\nthickness = "1 um"\ngives = "1 um"\nat = ["a"]',
                 "film: found a film that is gone, or gives way wholly, whenever it is read",

@@ -113,7 +113,13 @@ format = 1
 title = "much goes on"
 scatter = "0.3 um"
 drift = "20 um"
-hands = { warms = "2 um", touch = "0.5 um", fades_in = "10 min" }
+hands.warms = "2 um"
+hands.touch = "0.5 um"
+hands.fades_in = "10 min"
+hands.share = { b = 0.6 }
+hands.evens_out_in = "9 s"
+hands.reference = { warms = "1 um", touch = "0.3 um", fades_in = "8 min" }
+hands.stand = { warms = "-0.4 um", touch = "0.1 um", fades_in = "40 min" }
 dust = { chance = 0.5, size = "2 um" }
 approach = { chance = 0.3, backlash = "0.4 um" }
 swing = { size = "0.5 um", every = "47 s" }

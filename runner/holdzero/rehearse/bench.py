@@ -150,6 +150,7 @@ class VirtualBench(Ideal):
     def hidden(self, state: State) -> Hidden:
         """What only the bench knows, of one run."""
         dust = self._goings_on.dust_under(state) if self._goings_on is not None else ()
+        warmed_um = self._goings_on.warmed_um(state) if self._goings_on is not None else {}
         told = self._scenario.hidden if self._scenario is not None else None
         own = next(result for result in self._ideal.results if result.name == self._name)
         errors = self._errors if self._wrong_counts(state) else self._errors_at(state)
@@ -162,6 +163,7 @@ class VirtualBench(Ideal):
             told=told,
             written_for=self._scenario.written_for if self._scenario is not None else "",
             dust=dust,
+            warmed_um=warmed_um,
             of=self._name,
             shares=shares,
             righted=self._righted is not None and bool(state.lost_zeros),

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 from holdzero import events as e
 from holdzero.checks import Checks
@@ -63,6 +63,7 @@ class Hidden:
         told: what was wrong at the bench, in words; None where there was no scenario.
         written_for: the part that these words are written for; empty for any.
         dust: readings that dust lay under, and how high it lifted the part [um].
+        warmed_um: what the heat of hands added to readings, by body and number of entry [um].
         of: name of the characteristic that was moved.
         shares: by how much, term by term.
         righted: whether the right reference was taken in place of a wrong one.
@@ -72,6 +73,7 @@ class Hidden:
     told: str | None
     written_for: str = ""
     dust: Sequence[tuple[Reading, float]] = ()
+    warmed_um: Mapping[str, Mapping[int, float]] = field(default_factory=dict)
     of: str = ""
     shares: Sequence[Share] = ()
     righted: bool = False
@@ -94,6 +96,7 @@ def debriefed(run: Run, checks: Checks, hidden: Hidden, *, sat: bool) -> Sequenc
         whose = f"Serial {serial}, " if len(state.serials) > 1 else ""
         truths = [truth for truth in hidden.truths if truth.name in results]
         told += [f"{whose}{_beside(results[truth.name], truth, units)}" for truth in truths]
+        told += [f"{whose}{words}" for words in _of_heat(state, serial, checks, hidden, results.get(hidden.of))]
         valued = valued or (hidden.of in results and results[hidden.of].propagated is not None)
     told += _moved(hidden, units, valued=valued)
     if sat:
@@ -139,6 +142,7 @@ def _largest(shares: Sequence[tuple[str, float]], units: str) -> str:
 
 
 _LARGEST, _WORTH_UM = 3, 0.005
+_TOLD_UM = 0.1  # heat is told to a hundredth of a micrometre
 
 
 def done_on_the_way(run: Run) -> str:
@@ -205,6 +209,28 @@ def _of_dust(state: State, dust: Sequence[tuple[Reading, float]], units: str) ->
             f"Nothing lay under {', '.join(needless)}, which {'was' if len(needless) == 1 else 'were'} struck out too."
         )
     return found
+
+
+def _of_heat(state: State, serial: str | None, checks: Checks, hidden: Hidden, result: Result | None) -> list[str]:
+    """What the heat of hands in each body did to the value: what it would have been without it is worked out."""
+    value, units = _value_um(result), state.routine.routine.units if state.routine is not None else "mm"
+    if value is None:
+        return []
+    did = []
+    for body, added_um in hidden.warmed_um.items():
+        colder = [replace(read, value_um=read.value_um - added_um.get(read.seq, 0.0)) for read in state.readings]
+        results = evaluate(replace(state, readings=tuple(colder)), serial, checks).results
+        without = _value_um(next((other for other in results if other.name == hidden.of), None))
+        own = [read.seq for read in state.counted if read.slot.serial in (serial, None)]
+        counted = [added_um[seq] for seq in own if seq in added_um]
+        if without is not None and counted:
+            moved, first, last = (micro_text(um, units, _TOLD_UM) for um in (value - without, counted[0], counted[-1]))
+            did.append(f"{body} {moved} ({first} in its first reading, {last} in its last)")
+    return [f"Heat of hands moved {hidden.of} by: {'; '.join(did)}."] if did else []
+
+
+def _value_um(result: Result | None) -> float | None:
+    return None if result is None or result.propagated is None else float(result.propagated.value_um)
 
 
 def _beside(result: Result, truth: Truth, units: str) -> str:

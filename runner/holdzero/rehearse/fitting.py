@@ -19,7 +19,7 @@ from holdzero.hooks import Asks, Contrast
 from holdzero.rehearse.bench import places_of
 from holdzero.rehearse.errors import inputs_of
 from holdzero.rehearse.goings_on import pressed_um, taken_for
-from holdzero.rehearse.scenario import Film, Scenario, Slips, Written, true_value
+from holdzero.rehearse.scenario import Film, Hands, Scenario, Slips, Written, true_value
 from holdzero.result import Evaluation
 from holdzero.routine.schema import Selection
 from holdzero.run import Run
@@ -89,9 +89,13 @@ class _Fitting:
     def inputs(self) -> Iterator[Fault]:
         """Inputs that the routine's model has not, or that have another unit."""
         inputs, routine = inputs_of(self.ideal), self.state.routine
-        if self.scenario.reference_error is not None and routine is not None and routine.zero_place is not None:
+        on_the_part = routine is not None and routine.zero_place is not None
+        if self.scenario.reference_error is not None and on_the_part:
             found, mend = "an error of a block, and the zero is taken on the part", "leave it out"
             yield self._fault(("reference_error",), found, "a reference of known size", mend)
+        if self.scenario.hands is not None and self.scenario.hands.reference is not None and on_the_part:
+            found, mend = "heat of a block, and the zero is taken on the part", "leave it out"
+            yield self._fault(("hands", "reference"), found, "a reference that hands put under the tip", mend)
         for name, text in self.scenario.true.items():
             path = ("true", name)
             if name not in inputs:
@@ -109,7 +113,8 @@ class _Fitting:
         asked = dict.fromkeys(slot.of for slot in slots if slot.kind is SlotKind.TEMPERATURE)
         if any(slot.within_K is not None for slot in slots):
             asked |= dict.fromkeys(_SOAKS)
-        if hands is not None and hands.warmer is not None:
+        warmer = (hands, hands.reference) if hands is not None else ()
+        if any(body is not None and body.warmer is not None for body in warmer):
             asked |= dict.fromkeys(("part", "reference"))
         expected = f"one of {', '.join(asked)}" if asked else "nothing: the routine reads no thermometer"
         for name in self.scenario.temperatures:
@@ -133,13 +138,22 @@ class _Fitting:
             yield self._idle(("approach",), "a chance or a backlash of 0")
         if one.settling is not None and not one.settling.by:
             yield self._idle(("settling", "by"), "0 um")
-        if one.hands is not None and not one.hands.warms and not one.hands.touch:
-            yield self._idle(("hands",), "neither warms nor touch above 0")
+        if one.hands is not None:
+            yield from self._hands_idle(one.hands)
         known = set(places_of(self.state.slots))
         if one.film is not None and known.issuperset(one.film.at):
             why = self._film_idle(one.film)
             if why:
                 yield self._fault(("film",), why, "a film that changes a value", "put it elsewhere, or leave it out")
+
+    def _hands_idle(self, hands: Hands) -> Iterator[Fault]:
+        """Hands that warm nothing."""
+        for name, body in (("reference", hands.reference), ("stand", hands.stand)):
+            if body is not None and not body.warms and not body.touch:
+                yield self._idle(("hands", name), "warms and touch both 0")
+        further = hands.reference is not None or hands.stand is not None
+        if not hands.warms and not hands.touch and not further:
+            yield self._idle(("hands",), "neither warms nor touch above 0")
 
     def _slips_idle(self, slips: Slips) -> Iterator[Fault]:
         """Slips that are none."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -11,12 +11,13 @@ from holdzero.model import Number
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.rehearse.draws import Draws
 from holdzero.rehearse.errors import Floats
-from holdzero.rehearse.scenario import Film, Hands, Scenario
+from holdzero.rehearse.scenario import Film, Scenario
+from holdzero.rehearse.warmth import Warmth
 from holdzero.routine.schema import Comparator
 from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.state import Reading, State
 
-__all__ = ["GoingsOn", "again", "film_um", "heat_share", "lift_of", "pressed_um", "taken_for"]
+__all__ = ["GoingsOn", "again", "film_um", "lift_of", "pressed_um", "taken_for"]
 
 
 def again(state: State, slot: Slot) -> int:
@@ -55,15 +56,14 @@ class GoingsOn:
 
     def __init__(self, scenario: Scenario, draws: Draws, runs: int, before: State) -> None:
         self._scenario, self._draws, self._runs = scenario, draws, runs
-        self._touched_s: list[float] = []
-        self._under: tuple[SlotKind, str | None] | None = None
+        self._warmth = Warmth(scenario.hands)
         self._phase = draws("swing").random(runs) * 2.0 * math.pi if scenario.swing is not None else 0.0
         for reading in before.readings:
-            self._comes_under(reading.slot, reading.time_s)
+            self._warmth.comes_under(reading.slot, reading.time_s)
         zeros_s = [r.time_s for r in before.readings if r.kind is SlotKind.ZERO and r.zero == len(before.zeros)]
         # Where a zero wandered to before, nobody knows any more: it goes on from where it was set.
         self._wandered: tuple[float, Number] = (before.now_s, 0.0)
-        self._set_um: Number = self._slow_um("", zeros_s[0]) if zeros_s else 0.0
+        self._set_um: Number = self._on_the_reference_um(before, "", zeros_s[0]) if zeros_s else 0.0
         self._setting: tuple[str, int, int] | None = None
 
     def more_um(self, state: State, slot: Slot, at_s: float) -> Number:
@@ -75,36 +75,32 @@ class GoingsOn:
             at_s: when [s].
         """
         one, name = self._scenario, lift_of(state, slot)
-        slow = self._slow_um(name, at_s)
+        self._warmth.comes_under(slot, at_s)
+        on_reference = slot.kind in (SlotKind.ZERO, SlotKind.RETURN)
+        more = self._on_the_reference_um(state, name, at_s) if on_reference else self._slow_um(state, name, at_s)
         if slot.kind is SlotKind.ZERO and (not state.zeros or state.zeros[-1] != slot.group):
             setting = (slot.group, len(state.absences), len(state.prepared))
             if self._setting != setting:
                 # The dial is set once, as the tip comes down, whatever it showed; from then on it creeps again.
-                self._setting, self._set_um = setting, slow
-        more = slow - self._set_um
+                self._setting, self._set_um = setting, more
+        more = more - self._set_um
         if one.approach is not None:
             generator = self._draws(f"approach {name}")
             other_side: Floats = np.where(
                 generator.random(self._runs) < one.approach.chance, one.approach.backlash, 0.0
             )
             more = more + other_side
-        self._comes_under(slot, at_s)
         if slot.kind is SlotKind.READ:
             more = more + self._on_the_part_um(state, slot, at_s)
         return more + self._dust_um(state, slot, state.seq + 1) if one.dust is not None else more
 
-    def _comes_under(self, slot: Slot, at_s: float) -> None:
-        """Whatever is read comes under the tip; a hand puts the part there."""
-        under = (slot.kind, slot.place)
-        if slot.kind is SlotKind.READ and self._under != under:
-            self._touched_s.append(at_s)
-        self._under = under
-
     def soaking_um(self, state: State, at_s: float) -> Number:
         """By how much more the comparator shows of a part that lies under it while it soaks [um]."""
-        one = self._scenario
-        heat = one.hands.warms * heat_share(one.hands, state, at_s) if one.hands is not None else 0.0
-        return self._slow_um(f"soak {at_s}", at_s) + heat
+        return self._slow_um(state, f"soak {at_s}", at_s) + self._warmth.laid_um(state, at_s)
+
+    def warmed_um(self, state: State) -> Mapping[str, Mapping[int, float]]:
+        """What the heat of hands added to readings, by body and number of entry [um]."""
+        return self._warmth.in_readings_um(state)
 
     def dust_under(self, state: State) -> tuple[tuple[Reading, float], ...]:
         """Readings of a run that dust lay under, struck out or not, and how high it lifted the part [um]."""
@@ -126,14 +122,11 @@ class GoingsOn:
     @property
     def shown_warmth(self) -> bool:
         """Whether a thermometer shows the heat of hands."""
-        return self._scenario.hands is not None and self._scenario.hands.warmer is not None
+        return self._warmth.shown
 
     def warmer_K(self, state: State, of: str, at_s: float) -> float:  # noqa: N802  the unit's own capital
         """How much warmer a thermometer shows it for the heat of hands [K]."""
-        hands = self._scenario.hands
-        if hands is None or hands.warmer is None or of != "part":
-            return 0.0
-        return hands.warmer * heat_share(hands, state, at_s)
+        return self._warmth.warmer_K(state, of, at_s)
 
     def misread_um(self, state: State, slot: Slot, shown: Number) -> Number:
         """What is written down in place of what is shown [um]: whole turns, and slips."""
@@ -160,10 +153,14 @@ class GoingsOn:
             return 1.0
         return taken_for(slips.unit, comparator)
 
-    def _slow_um(self, name: str, at_s: float) -> Number:
+    def _on_the_reference_um(self, state: State, name: str, at_s: float) -> Number:
+        """What the dial has gone by on the reference since the run began [um]."""
+        return self._slow_um(state, name, at_s) + self._warmth.reference_um(state, at_s)
+
+    def _slow_um(self, state: State, name: str, at_s: float) -> Number:
         """Where the zero has gone since the run began [um]."""
         one = self._scenario
-        slow: Number = one.drift * at_s / 3600.0
+        slow: Number = one.drift * at_s / 3600.0 + self._warmth.stand_um(state, at_s)
         if one.settling is not None:
             since_s = max(0.0, at_s - (one.settling.after or 0.0))
             slow = slow + one.settling.by * (1.0 - math.exp(-since_s / one.settling.fades_in))
@@ -180,9 +177,7 @@ class GoingsOn:
 
     def _on_the_part_um(self, state: State, slot: Slot, at_s: float) -> Number:
         one, place = self._scenario, str(slot.place)
-        more: Number = one.part.places.get(place, 0.0)
-        if one.hands is not None:
-            more = more + one.hands.share.get(place, 1.0) * heat_um(one.hands, state, self._touched_s, at_s)
+        more: Number = one.part.places.get(place, 0.0) + self._warmth.part_um(state, place, at_s)
         if one.film is not None:
             more = more + film_um(one.film, state, slot)
         return more
@@ -197,34 +192,6 @@ def taken_for(unit: str, comparator: Comparator) -> float:
     """
     own = parse_quantity("1", Dimension.LENGTH, bare_unit=comparator.unit, division_um=comparator.division).value
     return own / parse_quantity(f"1 {unit}", Dimension.LENGTH).value
-
-
-def heat_share(hands: Hands, state: State, at_s: float) -> float:
-    """What is left of the heat that the part had when it was laid down [1].
-
-    Args:
-        hands: how warm they are.
-        state: of the run; the part was handled when a preparing step was confirmed last, or at the start.
-        at_s: now [s].
-
-    Source: a lumped body loses its heat as exp(−t/τ), Bergman and others, Fundamentals of Heat and Mass Transfer,
-    7th ed., 5.1 (from memory).
-    """
-    laid_s = max((done.time_s for done in state.prepared), default=0.0)
-    return math.exp(-(at_s - laid_s) / hands.fades_in)
-
-
-def heat_um(hands: Hands, state: State, touched_s: Sequence[float], at_s: float) -> float:
-    """By how much the part is longer for the heat of hands [um].
-
-    Args:
-        hands: how warm they are.
-        state: of the run.
-        touched_s: when the part was put under the tip [s].
-        at_s: now [s].
-    """
-    touches = sum(math.exp(-(at_s - then_s) / hands.fades_in) for then_s in touched_s)
-    return hands.warms * heat_share(hands, state, at_s) + hands.touch * touches
 
 
 def film_um(film: Film, state: State, slot: Slot) -> float:

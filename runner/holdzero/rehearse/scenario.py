@@ -8,9 +8,17 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, BeforeValidator, Field, ValidationError, ValidationInfo, field_validator
+from pydantic import (
+    AfterValidator,
+    BeforeValidator,
+    Field,
+    ValidationError,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
 from holdzero.errors import FileFaultsError, QuantityError
 from holdzero.quantity import Dimension, parse_number, parse_quantity, shown
@@ -29,6 +37,8 @@ __all__ = [
     "Slips",
     "Swing",
     "Turns",
+    "WarmReference",
+    "WarmStand",
     "Written",
     "load_scenario",
     "true_value",
@@ -92,12 +102,37 @@ class Part(Model):
     )
 
 
+class WarmReference(Model):
+    """`[hands.reference]`: heat of hands in the reference."""
+
+    warms: Length = Field(
+        0.0, description="How much longer the reference is right after it was cleaned, before the first reading of all."
+    )
+    touch: Length = Field(0.0, description="How much longer each time that it is put under the tip, at zero or return.")
+    fades_in: Time = Field(description="Time in which this falls to 37 %.")
+    warmer: TemperatureDifference | None = Field(
+        None, description="How much warmer a thermometer on it then shows it; nothing where left out."
+    )
+
+
+class WarmStand(Model):
+    """`[hands.stand]`: heat of hands in stand and anvil."""
+
+    warms: Length = Field(
+        0.0,
+        description="How much more the dial shows, whatever lies under the tip, right after stand and anvil were "
+        "cleaned, before the first reading of all. Less (−) where it is the column that grows.",
+    )
+    touch: Length = Field(0.0, description="The same each time that something else is put under the tip.")
+    fades_in: Time = Field(description="Time in which this falls to 37 %; of a stand half an hour to an hour.")
+
+
 class Hands(Model):
     """`[hands]`: heat of hands, which fades."""
 
-    warms: Length = Field(description="How much longer the part is right after it was cleaned and laid down.")
+    warms: Length = Field(0.0, description="How much longer the part is right after it was cleaned and laid down.")
     touch: Length = Field(0.0, description="How much longer each time that it is put under the tip again.")
-    fades_in: Time = Field(description="Time in which this falls to 37 %.")
+    fades_in: Time | None = Field(None, description="Time in which this falls to 37 %; needed where there is any.")
     warmer: TemperatureDifference | None = Field(
         None, description="How much warmer a thermometer on the part then shows it; nothing where left out."
     )
@@ -105,6 +140,22 @@ class Hands(Model):
         default_factory=dict,
         description="How much of it is at a place, by its name, where it is not all: a gradient.",
     )
+    evens_out_in: Time | None = Field(
+        None,
+        description="Time in which what the places differ by falls to 37 %, as heat spreads within the part; they keep "
+        "their share where left out. Steel: 10 s for 35 mm from warm to cold, 80 s for 100 mm.",
+    )
+    reference: WarmReference | None = Field(None, description="Heat of hands in the reference.")
+    stand: WarmStand | None = Field(None, description="Heat of hands in stand and anvil.")
+
+    @model_validator(mode="after")
+    def _fades(self) -> Self:
+        if self.fades_in is None and (self.warms or self.touch or self.warmer is not None):
+            raise refuse("heat of the part without fades_in", "the time in which it fades", 'add fades_in = "15 min"')
+        if self.evens_out_in is not None and not self.share:
+            mend = "leave it out, or say by share how much of the heat is at which place"
+            raise refuse("evens_out_in without share", "places that differ", mend)
+        return self
 
 
 class Dust(Model):
