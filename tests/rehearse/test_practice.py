@@ -6,6 +6,7 @@ import contextlib
 import functools
 import io
 import json
+import math
 import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -506,6 +507,35 @@ class TestAnotherRoutine:
         words = "This scenario was written for the part SR-2041; here it is W-2: its words may not fit."
         assert said.count(words) == 2
         assert said.index(words) < said.index("On the way you")
+
+
+SKIN_DEGC, ROOM_DEGC = 33.0, 20.0  # skin of the hand, and the reference temperature (ISO 1); the first from memory
+
+
+class TestHeatOfTheHand:
+    """A scenario has no more of it than a hand can give, and loses it no faster and no slower than such a part."""
+
+    def test_in_the_ring_is_no_more_than_that_of_the_skin_and_fits_its_expansion(self) -> None:
+        hands = load_scenario(ROUTINES / "practice" / "warm-hands.toml").scenario.hands
+        assert hands is not None
+        assert hands.warmer is not None
+        assert 0.0 < hands.warmer < SKIN_DEGC - ROOM_DEGC
+        # aluminium 23.1e-6/K, 12 mm: Swyt, J. Res. NIST 99 (1994) 31
+        assert hands.warms == pytest.approx(23.1e-6 * 12e3 * hands.warmer, rel=0.03)
+        # heat spreads over half the ring of aluminium, 78 mm, in seconds: no lasting tilt
+        assert not hands.share
+
+    def test_in_the_ring_fades_as_a_lumped_body_in_still_air(self) -> None:
+        # ρ = 2710 kg/m³, c = 896 J/kgK, h of 5 to 10 W/m²K: handbook values, from memory
+        # 40 mm by 60 mm, 12 mm high, on felt
+        face, volume = math.pi / 4.0 * (0.06**2 - 0.04**2), math.pi / 4.0 * (0.06**2 - 0.04**2) * 0.012
+        area = face + math.pi * (0.06 + 0.04) * 0.012
+        hands = load_scenario(ROUTINES / "practice" / "warm-hands.toml").scenario.hands
+        assert hands is not None
+        assert hands.fades_in is not None
+        # τ = ρ·c·V/(h·A): Bergman and others, 7th ed., 5.1 (from memory)
+        slowest, fastest = (2710.0 * 896.0 * volume / (h * area) for h in (5.0, 10.0))
+        assert fastest < hands.fades_in < slowest
 
 
 class TestTheLiveValue:
