@@ -46,6 +46,13 @@ def comes_to_um(spec: Characteristic, heights: Mapping[str, Number], contrasts: 
     return np.asarray(of_all[spec.of] - _mean(heights, spec.base or ()))
 
 
+def _level(heights: Mapping[str, Number], settled: set[str], spec: Characteristic) -> dict[str, Number]:
+    """Places of a face of which a size settled some: the others lie level with those, its errors among them [um]."""
+    known = [place for place in spec.at if place in settled]
+    level = _mean(heights, known)
+    return {place: level for place in spec.at if known and place not in settled}
+
+
 def _mean(heights: Mapping[str, Number], places: Sequence[str]) -> Number:
     return sum((heights.get(place, 0.0) for place in places), start=0.0) / max(len(places), 1)
 
@@ -77,6 +84,8 @@ class Heights:
         settled = set(heights)
         for result in sorted(self.results, key=self._turn):
             spec, own = result.spec, result.name == self.of
+            if self._is_of_a_face(spec):
+                heights |= _level(heights, settled, spec)
             if spec.measure is Measure.SIZE:
                 size = wanted_um(result) + _mean(heights, spec.base or ())
                 heights |= {place: size for place in spec.at if place not in settled}
@@ -89,6 +98,29 @@ class Heights:
                 continue
             settled.update(spec.at)
         return heights
+
+    def raised_um(self, own: Characteristic, more_um: Number) -> dict[str, Number]:
+        """By how much higher the places lie where the characteristic whose truth is set has so much more [um].
+
+        Args:
+            own: that characteristic.
+            more_um: than it has, as the comparator shows it [um].
+        """
+        raised = {place: laid_um(own, place, more_um, self.contrasts) for place in own.places}
+        if own.measure is not Measure.SIZE:
+            return raised
+        # A part that is larger at a place of a face is so at the others too, where no characteristic says another size.
+        others = [result.spec for result in self.results if result.name != self.of]
+        said = {place for spec in others if not self._is_of_a_face(spec) for place in spec.places}
+        for spec in filter(self._is_of_a_face, others):
+            raised |= {
+                at: um for at, um in _level(raised, set(own.at), spec).items() if at not in said | set(own.places)
+            }
+        return raised
+
+    def _is_of_a_face(self, spec: Characteristic) -> bool:
+        """Whether a characteristic tells how the places of a face lie to one another, and of no size."""
+        return spec.measure is Measure.VARIATION or spec.measure in self.contrasts
 
     def _known_apart(self, apart_um: Callable[[Term], Number]) -> dict[str, Number]:
         """Places that lie by a known amount from others, all of them no places of the one whose truth is set [um]."""

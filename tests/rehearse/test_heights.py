@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 import pytest
 
 from holdzero.catalogue import Catalogue
-from holdzero.checks import bind
+from holdzero.checks import Checks, bind
 from holdzero.evaluate import evaluate
 from holdzero.expect import begun, conducted
 from holdzero.rehearse.bench import VirtualBench
 from holdzero.rehearse.draws import draws_of
 from holdzero.rehearse.many import Rehearsal
+from holdzero.run.state import State
 from holdzero.testing import Draft
 from holdzero.testing.drive import loaded_of
 
@@ -54,11 +55,16 @@ class Seen:
 See = Callable[..., Seen]
 
 
+Watch = Callable[..., tuple[VirtualBench, State, Checks]]
+
+
 @pytest.fixture
-def see(catalogue: Catalogue) -> See:
+def watch(catalogue: Catalogue) -> Watch:
     """Many runs of a routine with some characteristics; by default readings do not scatter."""
 
-    def go(of: str, specs: Mapping[str, Mapping[str, Any]], *, scatter_um: float = 0.0, **tables: Any) -> Seen:
+    def go(
+        of: str, specs: Mapping[str, Mapping[str, Any]], *, scatter_um: float = 0.0, **tables: Any
+    ) -> tuple[VirtualBench, State, Checks]:
         draft = Draft().without_table("characteristics.thickness").with_table("comparator", resolution="0.001 um")
         for name, keys in specs.items():
             draft = draft.with_characteristic(name, **keys)
@@ -81,7 +87,17 @@ def see(catalogue: Catalogue) -> See:
             draws=draws_of(7),
             runs=RUNS,
         )
-        state = conducted(run, bench).state
+        return bench, conducted(run, bench).state, checks
+
+    return go
+
+
+@pytest.fixture
+def see(watch: Watch) -> See:
+    """The characteristic whose truth is set, in many runs."""
+
+    def go(of: str, specs: Mapping[str, Mapping[str, Any]], **more: Any) -> Seen:
+        bench, state, checks = watch(of, specs, **more)
         result = next(result for result in evaluate(state, None, checks).results if result.name == of)
         assert result.propagated is not None
         assert result.decision is not None
@@ -125,6 +141,15 @@ class TestTheValue:
                 3.0,
                 id="a variation of a size",
             ),
+            pytest.param(
+                "par",
+                {
+                    "size": {**SIZE, "at": "b"},
+                    "par": {"measure": "variation", **OF_THREE, "lower": "1 um", "upper": "3 um"},
+                },
+                3.0,
+                id="a variation of places of which one has a size",
+            ),
         ],
     )
     def test_is_the_truth_where_nothing_errs(
@@ -133,6 +158,27 @@ class TestTheValue:
         seen = see(of, specs)
         assert seen.true_um == pytest.approx(true_um)
         assert seen.off_um == pytest.approx(0.0, abs=0.002)
+
+
+class TestAFaceWithASizeAtOnePlace:
+    """As a block at its centre, and five places of its face: what differs within the face is not that of its size."""
+
+    SPECS: ClassVar[dict[str, Any]] = {
+        "size": {**SIZE, "at": "b"},
+        "par": {"measure": "variation", **OF_THREE, "upper": "2 um"},
+    }
+
+    def test_varies_by_nothing_whatever_its_size_is_and_the_reference_s(self, watch: Watch) -> None:
+        uncertain = {"deviation": {"value": "0.3 um", "standard": "0.5 um"}}
+        bench, state, checks = watch("size", self.SPECS, reference=uncertain)
+        size, par = (
+            next(result for result in evaluate(state, None, checks).results if result.name == name)
+            for name in ("size", "par")
+        )
+        assert np.ptp(np.asarray(size.propagated.value_um)) > 1.0  # type: ignore[union-attr]  # it has a value
+        assert float(np.max(par.propagated.value_um)) < 0.002  # type: ignore[union-attr]
+        (truth,) = (truth.true_um for truth in bench.hidden(state).truths if truth.name == "par")
+        assert truth == pytest.approx(0.0, abs=1e-6)
 
 
 class TestWhatTheRoutineStates:

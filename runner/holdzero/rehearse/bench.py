@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from holdzero.expect import Ideal
-from holdzero.heights import Heights, comes_to_um, laid_um, middle_um
+from holdzero.heights import Heights, comes_to_um, middle_um
 from holdzero.hooks import Contrast
 from holdzero.inverse import difference_for_um, difference_of_um, sensitivity, term_um, value_um
 from holdzero.model import Number
@@ -208,8 +208,8 @@ class VirtualBench(Ideal):
         levels = self._layout.laid_out(
             lambda result: middle if result is own else difference_of_um(result), lambda term: term_um(term, 0.0)
         )
-        shown_um, places = more_um / sensitivity(own), dict.fromkeys((*levels, *own.spec.places))
-        return {place: levels.get(place, 0.0) + laid_um(own.spec, place, shown_um, self.contrasts) for place in places}
+        raised = self._layout.raised_um(own.spec, more_um / sensitivity(own))
+        return {place: levels.get(place, 0.0) + raised.get(place, 0.0) for place in dict.fromkeys((*levels, *raised))}
 
     def _errors_of(self, usual: Mapping[str, Floats], given: Mapping[str, Floats]) -> _Errors:
         true, heights = {**usual, **given}, self._lying_um
