@@ -537,6 +537,66 @@ class TestHeatOfTheHand:
         slowest, fastest = (2710.0 * 896.0 * volume / (h * area) for h in (5.0, 10.0))
         assert fastest < hands.fades_in < slowest
 
+    def test_at_the_edge_of_a_block_is_that_of_a_minute_in_bare_fingers(self) -> None:
+        hands = load_scenario(ROUTINES / "practice" / "held-by-the-edge.toml").scenario.hands
+        assert hands is not None
+        # steel: ρ = 7850 kg/m³, c = 460 J/kgK, k = 45 W/mK (handbook values, from memory); 11.5e-6/K (Swyt, as above)
+        power_W = 2.0 * 1.5e-4 * 250.0 * (SKIN_DEGC - ROOM_DEGC)  # noqa: N806  the unit's own capital
+        # A minute of it in 9 mm × 35 mm, whatever the length: ΔL = α·P·t/(ρ·c·A).
+        mean_um = 1e6 * 11.5e-6 * power_W * 60.0 / (7850.0 * 460.0 * 0.009 * 0.035)
+        places = ("centre", "left front", "right front", "left back", "right back")
+        shares = [hands.share.get(place, 1.0) for place in places]
+        assert hands.warms * sum(shares) / 5.0 == pytest.approx(mean_um, rel=0.1)
+        # Heated at one side of w the two sides are q·w/(2k) apart: Carslaw and Jaeger, 2nd ed., 3.8 (from memory).
+        apart_um = 1e6 * 11.5e-6 * 0.1 * power_W / (0.009 * 0.1) * 0.035 / (2.0 * 45.0)
+        assert hands.warms * (1.0 - min(shares)) == pytest.approx(apart_um, rel=0.15)
+        assert hands.evens_out_in == pytest.approx(0.035**2 / (math.pi**2 * 45.0 / (7850.0 * 460.0)), rel=0.05)
+        # Upright in still air, V/A of 3.46 mm without the face that it stands on, h of 7.5 to 10 W/m²K.
+        assert hands.fades_in is not None
+        assert 7850.0 * 460.0 * 0.00346 / 10.0 < hands.fades_in < 7850.0 * 460.0 * 0.00346 / 7.5
+
+
+class TestABlockHeldByTheEdge:
+    LONG = ROUTINES / "long-block.toml"
+
+    def test_is_seen_to_shrink_by_whoever_reads_all_rounds(self, tmp_path: Path) -> None:
+        record, said = practised(tmp_path, "held-by-the-edge", _nothing, routine=self.LONG)
+        assert record["verdict"] != "pass"
+        told = {f["code"] for f in record["findings"] if f["characteristic"] == "length" and f["level"] == "stop"}
+        assert any(code.startswith("heat/") for code in told)
+        assert record["results"]["variation"]["verdict"] == "pass"
+        assert "length: in truth −0.6 µm, beyond its limits." in said
+        assert "nothing wrong was accepted" in said
+        moved = re.search(r"Heat of hands moved length by: part (\+\d\.\d\d) µm \((\+\d\.\d\d) µm in its first", said)
+        assert moved is not None
+        # 22 min, and half an hour of rounds: 0.55 µm · (22/30)·(1 − e^(−30/22)) in the mean
+        assert float(moved[1]) == pytest.approx(0.55 * 22.0 / 30.0 * (1.0 - math.exp(-30.0 / 22.0)), abs=0.04)
+        assert float(moved[2]) == pytest.approx(0.5, abs=0.05)
+
+    def test_fails_rightly_where_somebody_waits_three_quarters_of_an_hour(self, tmp_path: Path) -> None:
+        def notices(run: Run, prompt: Prompt) -> Command | None:
+            waited = any(isinstance(event, e.RunContinued) for event in run.events)
+            return Pause() if prompt.slot.kind is SlotKind.READ and not waited else None
+
+        record, said = practised(tmp_path, "held-by-the-edge", notices, pause_s=45.0 * 60.0 / HURRY, routine=self.LONG)
+        assert record["results"]["length"]["verdict"] == "fail"
+        # 0.55 µm · e^(−45/22) are left, and fade while it is read
+        assert record["results"]["length"]["value_um"] == pytest.approx(-0.6, abs=0.1)
+        assert "It failed, and rightly." in said
+
+    def test_is_accepted_where_three_rounds_are_read_at_once_and_nothing_looks_for_heat(self, tmp_path: Path) -> None:
+        text = self.LONG.read_text("utf-8").replace("times = 10", "times = 3")
+        hasty = re.sub(r'    \{ do = "soak".*\n', "", text.replace('[checks.heat]\nlimit = "0.02 um"\n', ""))
+        assert "150 s" not in hasty
+        assert "checks.heat" not in hasty
+        (tmp_path / "hasty.toml").write_text(hasty, "utf-8")
+        fragment = ROUTINES / "fragments" / "clean-and-soak.toml"
+        (tmp_path / "fragments").mkdir()
+        (tmp_path / "fragments" / fragment.name).write_text(fragment.read_text("utf-8"), "utf-8")
+        record, said = practised(tmp_path / "out", "held-by-the-edge", _nothing, routine=tmp_path / "hasty.toml")
+        assert record["verdict"] == "pass"
+        assert "It passed, and is bad: that part would have gone out." in said
+
 
 class TestTheLiveValue:
     def test_of_a_warm_part_fades_while_it_soaks(self, naive: Naive) -> None:
@@ -613,12 +673,18 @@ class TestTheClock:
         assert hurried() == pytest.approx(3.0 + HURRY)
 
 
+def routine_of(part: str) -> Path:
+    """The shipped routine of a part."""
+    (path,) = (path for path in ROUTINES.glob("*.toml") if load_routine(path).routine.routine.part == part)
+    return path
+
+
 class TestWhatShips:
     @pytest.mark.parametrize("name", SHIPPED)
     def test_says_what_was_hidden_and_fits_the_routine(self, name: str, catalogue: Catalogue) -> None:
         written = load_scenario(ROUTINES / "practice" / f"{name}.toml")
         assert len(written.scenario.hidden.split()) > 20
-        loaded = load_routine(ROUTINES / "spacer-ring.toml")
+        loaded = load_routine(routine_of(written.scenario.written_for))
         checks, _ = bind(loaded.routine, catalogue)
         ideal, _ = expect(loaded.document, loaded.digest, checks)
         refuse_misfits(written, begun(loaded.document, loaded.digest), ideal, checks, {})

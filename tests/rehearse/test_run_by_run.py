@@ -157,7 +157,7 @@ class TestACheckWrittenBothWays:
 class TestTheBuiltInChecks:
     """Each takes arrays; called run by run they come to the same, distributions that hang on a reading among them."""
 
-    @pytest.mark.parametrize("name", ["spacer-ring", "end-gauge-gum-h1", "gauge-pad", "shim-lacquer"])
+    @pytest.mark.parametrize("name", ["spacer-ring", "end-gauge-gum-h1", "gauge-pad", "long-block", "shim-lacquer"])
     def test_come_to_the_same_one_run_at_a_time(self, catalogue: Catalogue, name: str) -> None:
         loaded = loaded_of(ROUTINES / f"{name}.toml", catalogue)
         checks, _ = bind(loaded.routine, catalogue)

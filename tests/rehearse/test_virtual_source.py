@@ -100,7 +100,9 @@ class TestARun:
         values = [run(scenario="long.toml", out=out)[1][0]["results"]["thickness"]["value_um"] for out in ("a", "b")]
         assert values[0] == values[1]
 
-    @pytest.mark.parametrize("name", ["spacer-ring", "end-gauge-gum-h1", "gauge-pad", "shim-lacquer", "gauge-study"])
+    @pytest.mark.parametrize(
+        "name", ["spacer-ring", "end-gauge-gum-h1", "gauge-pad", "long-block", "shim-lacquer", "gauge-study"]
+    )
     def test_goes_through_every_shipped_routine(self, run: Run, name: str) -> None:
         result, records = run(ROUTINES / f"{name}.toml")
         assert result.exit_code in (0, 1, 3)

@@ -605,7 +605,7 @@ class TestARoutineOfARecord:
 
 
 class TestTheShippedRoutines:
-    @pytest.mark.parametrize("name", ["spacer-ring", "gauge-pad", "shim-lacquer", "end-gauge-gum-h1"])
+    @pytest.mark.parametrize("name", ["spacer-ring", "gauge-pad", "long-block", "shim-lacquer", "end-gauge-gum-h1"])
     def test_load_and_survive_being_written(self, routines: Path, write: Write, name: str) -> None:
         loaded = load_routine(routines / f"{name}.toml")
         assert load_routine(write(dump_routine(loaded.document))).digest == loaded.digest

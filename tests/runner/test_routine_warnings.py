@@ -84,7 +84,7 @@ class TestAWiseRoutine:
     def test_has_no_warnings(self, warned: Warned, steps: str) -> None:
         assert warned(HEAD + steps) == []
 
-    @pytest.mark.parametrize("name", ["spacer-ring", "gauge-pad", "shim-lacquer", "end-gauge-gum-h1"])
+    @pytest.mark.parametrize("name", ["spacer-ring", "gauge-pad", "long-block", "shim-lacquer", "end-gauge-gum-h1"])
     def test_is_each_that_is_shipped(self, routines: Path, name: str) -> None:
         loaded = load_routine(routines / f"{name}.toml")
         assert unwise(loaded.routine, loaded.origins, TODAY) == ()

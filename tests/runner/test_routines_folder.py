@@ -38,8 +38,8 @@ def serials_of(path: Path) -> list[str]:
     return SERIALS.get(path.stem, ["1"])
 
 
-def test_there_are_five() -> None:
-    assert len(SHIPPED) == 5
+def test_there_are_six() -> None:
+    assert len(SHIPPED) == 6
 
 
 @pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
@@ -109,6 +109,17 @@ class TestWhatTheyShow:
         assert -1.0 / slope == pytest.approx(1.0 / (1.0 / inside_s + 1.0 / by_air_s), rel=0.1)
         assert 3.0 < (answers[-1][0] - answers[0][0]) / inside_s < 4.0
 
+    def test_a_block_that_no_hand_warmed_reads_alike_over_half_an_hour(self, measure: Callable[..., Any]) -> None:
+        path = FOLDER / "long-block.toml"
+        outcome = measure(path, answers_of(path))
+        assert outcome.record["verdict"] == "pass"
+        assert outcome.codes("stop") == []
+        # 0.08 µm of the reference, less the 0.2 µm that the readings were made with
+        assert outcome.record["results"]["length"]["value_um"] == pytest.approx(-0.12, abs=0.01)
+        times = [float(time) for time, _ in answers_of(path)[3:-2]]
+        assert len(times) == 50
+        assert times[-1] - times[0] >= 30 * 60.0
+
     def test_the_lacquer_gives_way_and_holds_at_its_force(self, measure: Callable[..., Any]) -> None:
         path = FOLDER / "shim-lacquer.toml"
         outcome = measure(path, answers_of(path))
@@ -124,7 +135,7 @@ class TestTheirCautions:
         (found,) = (step for step in load_routine(FOLDER / f"{name}.toml").routine.steps if step.say.startswith(say))
         return found
 
-    @pytest.mark.parametrize("name", ["spacer-ring", "shim-lacquer", "gauge-study", "end-gauge-gum-h1"])
+    @pytest.mark.parametrize("name", ["spacer-ring", "shim-lacquer", "gauge-study", "end-gauge-gum-h1", "long-block"])
     def test_what_is_laid_on_the_plate_may_be_heavy_and_sharp(self, name: str) -> None:
         caution = self.step(name, "Put ").caution
         assert "can be heavy, and their edges sharp: lift with two hands or a lifting aid" in caution
@@ -132,6 +143,11 @@ class TestTheirCautions:
     def test_a_heavy_plate_pad_or_master_falls_and_pinches(self) -> None:
         caution = self.step("gauge-pad", "Lay pad and block").caution
         for words in ("plate, a long pad or a master is heavy", "crushes a foot", "pinches fingers", "two hands"):
+            assert words in caution
+
+    def test_a_block_that_is_stood_up_falls(self) -> None:
+        caution = self.step("long-block", "Take the reference off").caution
+        for words in ("falls crushes a foot", "edges are sharp", "tongs that hold it", "feet clear"):
             assert words in caution
 
     def test_a_shim_cuts_and_its_lacquer_has_dust_and_solvent(self) -> None:
