@@ -561,9 +561,7 @@ class TestABlockHeldByTheEdge:
 
     def test_is_seen_to_shrink_by_whoever_reads_all_rounds(self, tmp_path: Path) -> None:
         record, said = practised(tmp_path, "held-by-the-edge", _nothing, routine=self.LONG)
-        assert record["verdict"] != "pass"
-        told = {f["code"] for f in record["findings"] if f["characteristic"] == "length" and f["level"] == "stop"}
-        assert any(code.startswith("heat/") for code in told)
+        assert record["results"]["length"]["verdict"] == "undecided"
         assert record["results"]["variation"]["verdict"] == "pass"
         assert "length: in truth −0.6 µm, beyond its limits." in said
         assert "nothing wrong was accepted" in said

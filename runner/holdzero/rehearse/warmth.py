@@ -58,17 +58,21 @@ class Warmth:
             place: that is read.
             at_s: now [s].
         """
-        hands, places = self._hands, {str(slot.place) for slot in state.slots if slot.kind is SlotKind.READ}
-        own = hands.share.get(place, 1.0)
-        mean = sum(hands.share.get(name, 1.0) for name in places) / max(len(places), 1)
+        hands, own = self._hands, self._hands.share.get(place, 1.0)
         return sum(
-            um * _left(since_s, hands.fades_in) * (mean + (own - mean) * _left(since_s, hands.evens_out_in))
+            um * _left(since_s, hands.fades_in) * self._spread(state, own, since_s)
             for um, since_s in _heats(hands, _laid_s(state, at_s), self._part_s, at_s)
         )
 
     def laid_um(self, state: State, at_s: float) -> float:
-        """By how much the part is longer that lies under the tip since it was laid down [um]."""
-        return self._hands.warms * self._laid_share(state, at_s)
+        """By how much the part is longer that lies under the tip since it was laid down, where it was touched [um]."""
+        return self._hands.warms * self._laid_share(state, at_s) * self._spread(state, 1.0, at_s - _laid_s(state, at_s))
+
+    def _spread(self, state: State, own: float, since_s: float) -> float:
+        """How much of a heat is at a place that had a share of it at first, of what is left after some time [1]."""
+        places = dict.fromkeys(str(slot.place) for slot in state.slots if slot.kind is SlotKind.READ)
+        mean = sum(self._hands.share.get(name, 1.0) for name in places) / max(len(places), 1)
+        return mean + (own - mean) * _left(since_s, self._hands.evens_out_in)
 
     def reference_um(self, state: State, at_s: float) -> float:
         """By how much the reference is longer [um]."""
