@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
 
+import numpy as np
 from pydantic import ValidationError
 
 from holdzero.calling import BoundCheck, Failure, given_by, told
@@ -29,11 +30,12 @@ from holdzero.hooks import (
     Measure,
     RunView,
     Settings,
+    Shows,
     Term,
     Weigh,
     Weighting,
 )
-from holdzero.model import propagate
+from holdzero.model import Number, propagate
 from holdzero.one_by_one import Characteristics, runs_in, taken_in_turn
 from holdzero.remarks import remarks_of
 from holdzero.routine.load import faults_of
@@ -205,6 +207,25 @@ class Checks:
                 failures.extend(failed)
         return known, failures
 
+    def shows_um(self, should_um: Number) -> Number:
+        """What a comparator shows at a bench that is made up, with the errors that checks take out of it [um]."""
+        return self.shows(should_um)[0]
+
+    def shows(self, should_um: Number) -> tuple[Number, list[Failure]]:
+        """The same, and failures; a check that fails leaves it as it is.
+
+        Args:
+            should_um: what it would show without them, one number or an array [um].
+        """
+        failures: list[Failure] = []
+        for item in self.bound:
+            if item.check.shows is not None:
+                try:
+                    should_um = _shown_um(item, item.check.shows, should_um)
+                except (Exception, SystemExit) as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
+                    failures.append(Failure(plugin=item.check.name, during="shows", message=told(error)))
+        return should_um, failures
+
     def judge(
         self, view: RunView, characteristics: Sequence[CharacteristicView]
     ) -> tuple[list[Finding], list[Failure]]:
@@ -262,6 +283,14 @@ class Checks:
 
 # A person waits for a check at every event, and once for all of them at the end.
 _AT_THE_END = 10.0
+
+
+def _shown_um(item: BoundCheck, shows: Shows, should_um: Number) -> Number:
+    call, each = partial(shows, item.settings), np.asarray(should_um, dtype=np.float64)
+    shown = call(should_um) if item.check.arrays or not each.ndim else np.vectorize(call, otypes=[float])(each)
+    if np.shape(shown) != each.shape or not np.all(np.isfinite(np.asarray(shown, dtype=np.float64))):
+        raise TypeError(f"it returned {shown!r:.60}, and as many finite numbers as it was given are asked for")
+    return shown
 
 
 def _one_by_one(item: BoundCheck, view: RunView) -> bool:

@@ -120,12 +120,14 @@ def _is_named(hook: str, item: Any) -> None:
 _FUNCTIONS: dict[type[Any], dict[str, int]] = {
     hooks.StepKind: {"steps": 1},
     hooks.Contrast: {"weights": 1},
-    hooks.Check: {"watch": 2, "terms": 3, "judge": 3, "weigh": 3, "expected": 2, "validate": 3},
+    hooks.Check: {"watch": 2, "terms": 3, "judge": 3, "weigh": 3, "expected": 2, "apart": 2, "shows": 2, "validate": 3},
     hooks.Source: {"open": 2, "listen": 2, "log": 1},
     hooks.Writer: {"write": 1, "report": 2},
     hooks.GuardRule: {"guard": 2, "words": 1},
 }
-_OPTIONAL = frozenset({"watch", "terms", "judge", "weigh", "expected", "validate", "report", "open", "listen", "log"})
+_OPTIONAL = frozenset(
+    {"watch", "terms", "judge", "weigh", "expected", "apart", "shows", "validate", "report", "open", "listen", "log"}
+)
 
 
 def _is_whole(item: Any, word: str) -> None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
 from types import MappingProxyType
@@ -105,7 +105,9 @@ def expect(
         HoldzeroError: a required device is not given, or a device is not fit.
     """
     start = begun(document, digest)
-    bench = partial(Ideal, start, scatter_um, entries or {}, checks.contrasts, temperatures or {})
+    bench = partial(
+        Ideal, start, scatter_um, entries or {}, checks.contrasts, temperatures or {}, shows=checks.shows_um
+    )
     # What lies there as long as the reference tells what its model makes of that; so it tells what should lie there.
     first, _ = _evaluated(start, bench(), checks)
     evaluation, reference = _evaluated(start, bench(_lying_in_the_middle(first, checks.contrasts)), checks)
@@ -309,6 +311,7 @@ class Ideal:
         contrasts: measures of plugins.
         temperatures: what thermometers show, by what they hang on [degC]; 20 where nothing is said.
         lying: what lies under the tip; everything is as long as the reference if None.
+        shows: gives what the comparator shows in place of what it should [um]; the same if None.
     """
 
     every_s = 10.0
@@ -322,7 +325,10 @@ class Ideal:
         contrasts: Mapping[str, Contrast],
         temperatures: Mapping[str, float] = MappingProxyType({}),
         lying: Lying | None = None,
+        *,
+        shows: Callable[[Number], Number] | None = None,
     ) -> None:
+        self.shows = shows or (lambda should_um: should_um)
         self._lying = lying or Lying()
         self.temperatures = temperatures
         self.contrasts = contrasts
@@ -360,7 +366,7 @@ class Ideal:
     def reading_um(self, run: Run, slot: Slot) -> Number:
         """What the comparator shows [um]."""
         del run  # of no matter to a bench where nothing goes on
-        return self._ideal_um(slot) + self._scattered(slot)
+        return self.shows(self._ideal_um(slot)) + self._scattered(slot)
 
     def temperature_degC(self, state: State, of: str, at_s: float) -> float:  # noqa: N802  the unit's own capital
         """What a thermometer shows [degC]."""

@@ -319,12 +319,13 @@ AllApart = Callable[[Any, RunView], Iterable[Apart]]
 Terms = Callable[[Any, RunView, CharacteristicView], Iterable[Term]]
 Judge = Callable[[Any, RunView, Sequence[CharacteristicView]], Iterable[Finding]]
 Expected = Callable[[Any, RunView], Iterable[Term]]
+Shows = Callable[[Any, Number], Number]
 Validate = Callable[[Any, Routine, Sequence[Slot]], Iterable[Remark]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Check:
-    """A check: settings, and up to seven functions. Since API 1.
+    """A check: settings, and up to eight functions. Since API 1.
 
     Attributes:
         name: as in `[checks.NAME]`.
@@ -341,6 +342,8 @@ class Check:
             of what the comparator should show on the check standard [um]. Since API 3.
         apart: called like `expected`; gives by how much places lie apart at that bench, blocks of a comparison for
             example, as `Apart`s. Since API 3.
+        shows: called with settings and what the comparator would show of a bench that is made up, one number or an
+            array [um]; gives what it shows in its place, with errors of its own that the check takes out. Since API 3.
         validate: called when a routine is read from its file, with settings, routine and plan (the slots of
             a run, in order); gives remarks on the table. What could have no effect in that routine is
             refused, so that nobody counts on it. Since API 3.
@@ -357,6 +360,7 @@ class Check:
     weigh: Weigh | None = None
     expected: Expected | None = None
     apart: AllApart | None = None
+    shows: Shows | None = None
     validate: Validate | None = None
     arrays: bool = False
 

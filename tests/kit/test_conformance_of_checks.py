@@ -254,6 +254,21 @@ class TestEveryMoment:
 
         assert "expected: TypeError: it returned float, not Term" in complaint(house(expected=expected))
 
+    @pytest.mark.parametrize("shown", ["much", math.inf, [1.0]], ids=["words", "infinity", "several for one"])
+    def test_what_it_shows_are_as_many_finite_numbers_as_it_is_given(self, shown: Any) -> None:
+        def shows(settings: House, should_um: float) -> Any:
+            del settings, should_um
+            return shown
+
+        assert "shows: " in complaint(house(shows=shows))
+
+    def test_what_it_shows_of_one_number_is_asked_one_by_one(self) -> None:
+        def shows(settings: House, should_um: float) -> float:
+            del settings
+            return should_um if should_um > 0.0 else 0.5 * should_um
+
+        assert_conforms(house(watch=sound_watch, judge=sound_judge, shows=shows))
+
 
 class TestSpeaking:
     def test_one_that_never_speaks_was_not_tried(self) -> None:

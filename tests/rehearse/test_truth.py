@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -98,6 +99,7 @@ class Bench:
             draws=draws_of(7),
             runs=1,
             scenario=what.scenario,
+            shows=what.checks.shows_um,
         )
         state = conducted(run, bench).state
         made = evaluate(state, None, what.checks)
@@ -266,3 +268,37 @@ class TestADesign:
         tally = rehearsed(bench.what, bench.what.ideal(), 0.0, 20_000)
         stopped = tally.findings.get("stop drift/check", 0)
         assert 20 <= stopped <= 95  # mean 54: the readings do not scatter, and the limit counts that they do
+
+
+# What the indicator shows, and its error there (invented) [um].
+POINTS = ((-20.0, -0.9), (0.0, 0.3), (4.0, 0.8), (20.0, -0.4))
+TABLE = {"table": [{"at": f"{at} um", "error": f"{error} um"} for at, error in POINTS]}
+
+
+def error_um(shown_um: float) -> float:
+    """By the table, on straight lines between its points."""
+    (low, at_low), (high, at_high) = next(pair for pair in pairwise(POINTS) if pair[0][0] <= shown_um <= pair[1][0])
+    return at_low + (at_high - at_low) * (shown_um - low) / (high - low)
+
+
+class TestATableOfTheIndicator:
+    """The dial shows s where the way from its zero is s − e(s) + e(0): shown less its error is true (VIM, 2.16)."""
+
+    @pytest.mark.parametrize("more_um", [-6.0, -1.25, 0.0, 3.5])
+    def test_is_in_what_is_shown_and_taken_out_of_it(self, of: Callable[..., Bench], more_um: float) -> None:
+        seen = of({**SIZE, **THREE}, indicator=TABLE).seen(more_um)
+        assert seen.true_um == pytest.approx(more_um, abs=0.001)
+        assert seen.value_um == pytest.approx(more_um, abs=0.001)
+        for shown_um in seen.shown.values():
+            way_um = shown_um - error_um(shown_um) + error_um(0.0)
+            assert deviation_um(way_um) == pytest.approx(more_um, abs=0.001)
+
+    def test_shows_differently_at_places_that_lie_apart(self, of: Callable[..., Bench]) -> None:
+        seen = of({"measure": "variation", **THREE, "upper": "5 um"}, {"b": 6.0}, indicator=TABLE).seen(0.0)
+        assert seen.shown["b"] == pytest.approx(6.0 + error_um(seen.shown["b"]) - error_um(0.0), abs=0.001)
+        assert seen.value_um == pytest.approx(6.0 / GROWN, abs=0.001)
+        assert seen.true_um == pytest.approx(seen.value_um, abs=0.001)
+
+    def test_leaves_u_what_it_is(self, of: Callable[..., Bench]) -> None:
+        # of parts 3.5 µm beyond the middle: without errors of the dial no value lies within U
+        assert of({**SIZE, **THREE}, indicator=TABLE).tally(3.5).covered == 100

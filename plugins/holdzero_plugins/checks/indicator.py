@@ -118,6 +118,18 @@ def _error_um(settings: IndicatorSettings, shown_um: Number) -> Number:
     return error
 
 
+def shown_um(settings: IndicatorSettings, should_um: Number) -> Number:
+    """What an indicator with the errors of its table shows where it should show so much from its zero [um].
+
+    It shows s where s − e(s) is the way from where it is set to zero: linear between the points, as it is taken out.
+    """
+    if not settings.table:
+        return should_um
+    way = should_um - _error_um(settings, 0.0)
+    true = [point.at - point.error for point in settings.table]
+    return way + np.interp(way, true, [point.error for point in settings.table])
+
+
 def _outside(settings: IndicatorSettings, run: RunView, shown_um: Number) -> NDArray[np.bool_]:
     below = exceeds(settings.table[0].at, shown_um, run.resolution_um)
     return np.logical_or(below, exceeds(shown_um, settings.table[-1].at, run.resolution_um))
@@ -347,6 +359,7 @@ def holdzero_checks() -> Sequence[Check]:
             watch=watch,
             terms=corrections,
             judge=judge,
+            shows=shown_um,
             validate=_tables.indicator,
             arrays=True,
         )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -60,6 +60,7 @@ class VirtualBench(Ideal):
         draws: generators by name.
         runs: how many.
         scenario: what else goes on; None for nothing.
+        shows: gives what the comparator shows in place of what it should [um]; the same if None.
     """
 
     def __init__(
@@ -75,8 +76,10 @@ class VirtualBench(Ideal):
         draws: Draws,
         runs: int,
         scenario: Scenario | None = None,
+        shows: Callable[[Number], Number] | None = None,
     ) -> None:
-        super().__init__(run, 0.0, entries, contrasts, scenario.temperatures if scenario is not None else {})
+        felt = scenario.temperatures if scenario is not None else {}
+        super().__init__(run, 0.0, entries, contrasts, felt, shows=shows)
         self._ideal = ideal
         own = next(result for result in ideal.results if result.name == of)
         self._name = of
@@ -87,7 +90,11 @@ class VirtualBench(Ideal):
             self.every_s = scenario.every
         self._goings_on = GoingsOn(scenario, draws, runs, run.state) if scenario is not None else None
         self._layout = Heights(results=ideal.results, of=of, contrasts=contrasts, apart=ideal.apart)
-        self._heights_um = self._laid_out(own, more_um)
+        levels, raised = self._laid_out(own, more_um)
+        places = dict.fromkeys((*levels, *raised))
+        self._heights_um = {place: levels.get(place, 0.0) + raised.get(place, 0.0) for place in places}
+        # The ideal comparator showed the levels with its own errors, and does so again.
+        self._shown_anyhow_um = {place: level - self._should_show_um(level) for place, level in levels.items()}
         usual, given, wrong = dict(drawn(ideal, draws, runs)), dict[str, Floats](), dict[str, Floats]()
         if scenario is not None:
             units = {name: item.unit for name, item in inputs_of(ideal).items()}
@@ -116,12 +123,14 @@ class VirtualBench(Ideal):
         if slot.kind is SlotKind.READ:
             place, errors = str(slot.place), self._errors_at(state)
             more = errors.shifts_um.get(place, 0.0) + self._heights_um.get(place, 0.0)
+            more = more - self._shown_anyhow_um.get(place, 0.0)
         elif slot.kind is SlotKind.CHECK:
             more = self._errors_at(state).check_um
         if self._goings_on is not None:
             more = more + self._goings_on.more_um(state, slot, at_s)
         # In place: these are the longest arrays that there are.
         shown += more
+        shown = np.asarray(self.shows(shown))
         step = state.comparator.resolution if state.comparator is not None else 0.0
         if step:
             shown /= step
@@ -201,15 +210,21 @@ class VirtualBench(Ideal):
         places = dict.fromkeys((*self._heights_um, *own))
         return {place: self._heights_um.get(place, 0.0) + own.get(place, 0.0) for place in places}
 
-    def _laid_out(self, own: Result, more_um: Number) -> Mapping[str, Number]:
-        """How high the places of the part lie, as a comparator shows it with all inputs as estimated [um]."""
+    def _should_show_um(self, shown_um: Number) -> Number:
+        """What the comparator should show where it shows so much [um]."""
+        should_um = shown_um
+        for _ in range(_OFTEN):
+            should_um = should_um + (shown_um - self.shows(should_um))
+        return should_um
+
+    def _laid_out(self, own: Result, more_um: Number) -> tuple[Mapping[str, Number], Mapping[str, Number]]:
+        """How high the places lie as the comparator shows it with all inputs as estimated, and how much more [um]."""
         # The others lie as in the ideal run, as far as the places do not belong to the one whose truth is set.
         middle = difference_for_um(own, middle_um(own.spec))
         levels = self._layout.laid_out(
             lambda result: middle if result is own else difference_of_um(result), lambda term: term_um(term, 0.0)
         )
-        raised = self._layout.raised_um(own.spec, more_um / sensitivity(own))
-        return {place: levels.get(place, 0.0) + raised.get(place, 0.0) for place in dict.fromkeys((*levels, *raised))}
+        return levels, self._layout.raised_um(own.spec, more_um / sensitivity(own))
 
     def _errors_of(self, usual: Mapping[str, Floats], given: Mapping[str, Floats]) -> _Errors:
         true, heights = {**usual, **given}, self._lying_um
@@ -229,6 +244,9 @@ class VirtualBench(Ideal):
         """Whether anything that counts was read under a zero from before the reference was changed."""
         first = min(state.lost_zeros, default=0)
         return any(reading.kind is SlotKind.READ and reading.zero <= first for reading in state.counted)
+
+
+_OFTEN = 40  # errors of an indicator are small beside its travel: each look brings what is left of them down
 
 
 def places_of(slots: Iterable[Slot]) -> tuple[str, ...]:

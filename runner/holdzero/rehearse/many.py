@@ -242,6 +242,7 @@ def _bench(what: Rehearsal, ideal: Evaluation, more_um: Number, runs: int, draws
         draws=draws,
         runs=runs,
         scenario=what.scenario,
+        shows=what.checks.shows_um,
     )
 
 

@@ -126,6 +126,7 @@ def bench_of(conducted: Conducted, written: Written | None) -> VirtualBench:
         draws=draws_of(scenario.seed if scenario is not None else 0, 1),
         runs=1,
         scenario=scenario,
+        shows=checks.shows_um,
     )
 
 

@@ -81,7 +81,7 @@ def _declared(what: object) -> tuple[list[Any], Catalogue]:
         raise AssertionError(f"{what!r:.200} can't be loaded as a plugin\n    found: {error}") from None
 
 
-_FUNCTIONS = ("judge", "watch", "terms", "weigh", "expected", "apart")
+_FUNCTIONS = ("judge", "watch", "terms", "weigh", "expected", "apart", "shows")
 
 
 def _module_with(declaration: Any) -> ModuleType:

@@ -132,6 +132,7 @@ class Suite:
             failures += failed + self.alone.terms(view, weighed)[1]
         failures += self.alone.expected(view)[1]
         failures += self.alone.apart(view)[1]
+        failures += [*self.alone.shows(1.0)[1], *self.alone.shows(np.array([-1.0, 0.0, 1.0]))[1]]
         failures += self.alone.judge(view, seen)[1]
         return [f"{failure.during}: {failure.message}" for failure in failures]
 
