@@ -11,7 +11,7 @@ from typing import Literal, TypeAlias
 
 from holdzero.material import Material
 
-__all__ = ["Way", "evening_time_s", "soak_time_s", "time_constant_s"]
+__all__ = ["Way", "evening_time_s", "longest_in_air_s", "soak_time_s", "time_constant_s"]
 
 Way: TypeAlias = Literal["air", "standing", "lying"]
 """Standing in still air, its foot not counted; standing on a plate; lying on its broad side on one."""
@@ -26,6 +26,8 @@ _AIR = (12.0, 5.0)
 _GAP_STANDING_M, _GAP_LYING_M = (5e-6, 40e-6), (10e-6, 100e-6)
 # Conductivities of air and of a steel plate [W/(m·K)] (handbook values, from memory).
 _AIR_W_MK, _PLATE_W_MK = 0.026, 45.0
+# Of a solid, near the most that usual ones have [J/(m³·K)]: steel 3.6e6, nickel 3.9e6; invar has 4.1e6 (from memory).
+_MOST_HEAT_J_M3K = 3.9e6
 _SHORTEST_UM, _LONGEST_UM = 1e3, 2e6
 
 
@@ -63,12 +65,11 @@ def time_constant_s(
     >>> [round(s / 60.0) for s in time_constant_s(steel, 100e3, "air")]
     [17, 42]
     """
-    width, depth, length = _metres(length_um, section_um)
+    width, depth, length = sides = _metres(length_um, section_um)
+    if way == "air":
+        return _in_air_s(_heat_J_m3K(material), sides)
     heat = _heat_J_m3K(material) * width * depth * length
     end, broad, around = width * depth, width * length, 2.0 * (width + depth) * length
-    if way == "air":
-        fast, slow = (h * (around + end) for h in _AIR)
-        return heat / fast, heat / slow
     if way == "standing":
         inside = 4.0 / math.pi**2 * length / (_conductivity_W_mK(material) * end)
         below = [
@@ -82,6 +83,22 @@ def time_constant_s(
         bare = around + 2.0 * end - broad
     fast, slow = (one + h * bare for one, h in zip(below, _AIR, strict=True))
     return heat / fast, heat / slow
+
+
+def longest_in_air_s(length_um: float, section_um: tuple[float, float] | None = None) -> float:
+    """The longest time constant in still air that a body of this size is likely to have, of whatever solid [s].
+
+    Args:
+        length_um: the body's length [um]; below 1 mm and above 2 m as at these.
+        section_um: width and depth across its length [um]; None: of a gauge block.
+
+    Source: as `time_constant_s`.
+
+    >>> round(longest_in_air_s(100e3) / 60.0)
+    45
+    """
+    length = min(max(length_um, _SHORTEST_UM), _LONGEST_UM)
+    return _in_air_s(_MOST_HEAT_J_M3K, _metres(length, section_um))[1]
 
 
 def evening_time_s(material: Material, length_um: float, section_um: tuple[float, float] | None = None) -> float:
@@ -140,6 +157,13 @@ def soak_time_s(
     start_um = abs(float(material.expansion.value) * length_um * start_K)
     factor = math.log(max(start_um / limit_um, 1.0))
     return shortest * factor, longest * factor
+
+
+def _in_air_s(heat_J_m3K: float, sides_m: tuple[float, float, float]) -> tuple[float, float]:  # noqa: N803
+    width, depth, length = sides_m
+    per_area = heat_J_m3K * width * depth * length / (2.0 * (width + depth) * length + width * depth)
+    fast, slow = (per_area / h for h in _AIR)
+    return fast, slow
 
 
 def _metres(length_um: float, section_um: tuple[float, float] | None) -> tuple[float, float, float]:

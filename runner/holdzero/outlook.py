@@ -19,7 +19,7 @@ from holdzero.limit import exceeds
 from holdzero.model import student_quantile
 from holdzero.residuals import Doubts, doubts_of, rounding_bias, swing_of
 
-__all__ = ["FEWEST", "Outlook", "outlook_of", "unbroken"]
+__all__ = ["FEWEST", "Hidden", "Outlook", "outlook_of", "unbroken"]
 
 FEWEST = 6
 """Fewer points say nothing of fades: five numbers are fitted."""
@@ -41,6 +41,19 @@ _KEPT = 32
 _PAUSE, _PAUSE_S = 10.0, 60.0
 
 
+@dataclass(frozen=True, slots=True)
+class Hidden:
+    """A fade that a body may have, and that was not watched for long enough to show.
+
+    Attributes:
+        size_um: of the body [um]; None where nobody states it.
+        constant_s: its time constant [s].
+    """
+
+    size_um: float | None
+    constant_s: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outlook:
     """Where an approach to equilibrium stands.
@@ -58,6 +71,7 @@ class Outlook:
             of one soak, and not at each only. Infinite where nothing can be told.
         within: what the routine allows [unit]; None where it says nothing.
         enough: whether it was watched for long enough to end a soak.
+        hidden: a fade that would not show in what was watched; None where nothing is known to hide.
         left_s: time until the bound should be within it [s]; 0 where it is, None where that is not known.
         points: how many were fitted.
         seen: points, thinned: times [s] and values [unit].
@@ -74,6 +88,7 @@ class Outlook:
     bound: float
     within: float | None
     enough: bool = True
+    hidden: Hidden | None = None
     left_s: float | None
     points: int
     seen: tuple[tuple[float, float], ...]

@@ -16,7 +16,7 @@ from holdzero.questions import question_findings
 from holdzero.routine.schema import Characteristic, Selection
 from holdzero.run.commands import COMPARATOR
 from holdzero.run.plan import SlotKind
-from holdzero.run.soaking import left_text
+from holdzero.run.soaking import hidden_text, left_text
 from holdzero.run.state import Phase, Reading, SoakTaken, State
 from holdzero.statistics import expected_range
 from holdzero.wording import clock_text
@@ -326,6 +326,9 @@ def _of_soak(soak: SoakTaken) -> Iterable[Finding]:
     elif judged:
         text = f"The soak ended after {part}, at rest: {told}."
         yield Finding(level=Level.NOTE, code="soak/at_rest", text=text)
+    elif hiding := [text for outlook in soak.outlooks if (text := hidden_text(outlook, over=True))]:
+        text = f"The soak of {part} ended by time: it {hiding[0]}."
+        yield Finding(level=Level.NOTE, code="soak/by_time", text=text)
     elif limited:
         text = f"The soak of {part} ended by time: too little was watched to tell what was still to come."
         yield Finding(level=Level.DOUBT, code="soak/unwatched", text=text)

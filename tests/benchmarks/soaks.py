@@ -1,24 +1,29 @@
 """Made-up soaks, and how many of them end with more to come than is allowed; the goal is none.
 
-    python tests/benchmarks/soaks.py [--soaks 100000] [--seed 1] [--from 0] [--all]
+    python tests/benchmarks/soaks.py [--soaks 100000] [--seed 1] [--from 0] [--all] [--part MM] [--kind KIND] [--coarse]
     python tests/benchmarks/soaks.py --times
 
 The first prints each soak that ended wrongly, and a sum for each kind; with `--all` every point is looked at. The
-second prints after what time sound soaks end. It prints; it does not judge. What is allowed is one unit in every
-made-up soak, so that all else goes by it.
+second prints after what time sound soaks end. With `--part` a soak does not end before its own time until it was
+watched for as long as a part of this length may take in still air, as at the bench where no thermometer hangs on the
+part; `--kind` and `--coarse` try soaks of one kind alone, and those that a coarse dial shows that nothing shakes. It
+prints; it does not judge. What is allowed is one unit in every made-up soak, so that all else goes by it.
 """
 
 from __future__ import annotations
 
 import argparse
 import collections
+import itertools
 import math
 import time
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from holdzero.cooling import longest_in_air_s
 from holdzero.outlook import FEWEST, Outlook, outlook_of
 
 Floats = NDArray[np.float64]
@@ -48,6 +53,7 @@ class Soak:
         at_least_s: time of the soak [s].
         noise: standard deviation of a point [allowed].
         step: in which it is shown [allowed].
+        slowest_s: of the fades that the part may have: not watched for so long, it ends with its time [s].
     """
 
     kind: str
@@ -60,11 +66,18 @@ class Soak:
     at_least_s: float
     noise: float
     step: float
+    slowest_s: float = 0.0
 
     @property
     def earliest(self) -> int:
         """After how many points it may end at all."""
-        return max(FEWEST, int(np.searchsorted(self.times_s, EARLIEST * self.at_least_s)) + 1)
+        from_s = max(EARLIEST * self.at_least_s, min(self.slowest_s, self.at_least_s))
+        return max(FEWEST, int(np.searchsorted(self.times_s, from_s)) + 1)
+
+    @property
+    def coarse(self) -> bool:
+        """Whether its dial has steps of half of what is allowed or more, and nothing shakes it."""
+        return self.step >= _COARSE * WITHIN and self.noise < _DITHERED * self.step
 
     def outlook(self, points: int) -> Outlook | None:
         """Where it stands after so many points."""
@@ -142,6 +155,7 @@ def _time_constants(random: np.random.Generator, kind: str) -> tuple[float, ...]
 # what the points allow. Where that is more than 1.3 of what is allowed, the soak is not asked; `--all` asks it always.
 _RATES = 1.0 / np.array([20.0, 40.0, 80.0, 160.0, 300.0, 300.0, 500.0, 900.0, 1600.0, 2700.0])
 _PAIRS = [(fast, slow) for fast in range(5) for slow in range(5, 10) if _RATES[fast] / _RATES[slow] >= 1.5]
+_COARSE = 0.5
 _QUANTILE, _MORE, _DITHERED, _UNRESOLVED = 4.5, 1.3, 0.2, 1e-9
 
 
@@ -202,12 +216,19 @@ def wrong_end(soak: Soak, *, everywhere: bool = False, most: int | None = None) 
     return None if any(soak.ends(points) for points in before[::-3]) else first
 
 
-def tried(seed: int, first: int, many: int, *, everywhere: bool) -> None:
-    """Try so many made-up soaks, and say which ended wrongly."""
+def chosen(seed: int, first: int, *, kind: str, coarse: bool, slowest_s: float) -> Iterator[tuple[int, Soak]]:
+    """Made-up soaks and their numbers: of one kind, if one is named; with a coarse dial."""
+    for number in itertools.count(first):
+        soak = made_up(seed, number)
+        if kind in ("", soak.kind) and (soak.coarse or not coarse):
+            yield number, replace(soak, slowest_s=slowest_s)
+
+
+def tried(soaks: Iterator[tuple[int, Soak]], *, everywhere: bool) -> None:
+    """Try made-up soaks, and say which ended wrongly."""
     begun = time.process_time()
     made, wrong, unseen = (collections.Counter[str]() for _ in range(3))
-    for number in range(first, first + many):
-        soak = made_up(seed, number)
+    for count, (number, soak) in enumerate(soaks, start=1):
         made[soak.kind] += 1
         end = wrong_end(soak, everywhere=everywhere)
         if end is not None:
@@ -218,9 +239,9 @@ def tried(seed: int, first: int, many: int, *, everywhere: bool) -> None:
             told += f", told at most {outlook.bound:.2f}" if outlook is not None else ""
             shows = "" if soak.shows(end) else " (began too lately to show)"
             print(f"{number} {soak.kind}: ended after {told}{shows}; {soak.words}", flush=True)
-        if (number + 1) % 500 == 0:
+        if count % 500 == 0:
             done = f"{wrong.total()} of {made.total()}, {unseen.total()} too late to show"
-            print(f"... {number + 1}: {done}, {time.process_time() - begun:.0f} s", flush=True)
+            print(f"... {count}: {done}, {time.process_time() - begun:.0f} s", flush=True)
     for kind in KINDS:
         print(f"{kind}: {wrong[kind]} of {made[kind]} ended wrongly, {unseen[kind]} by what began too lately to show")
     print(
@@ -270,9 +291,14 @@ if __name__ == "__main__":
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--from", dest="first", type=int, default=0)
     parser.add_argument("--all", dest="everywhere", action="store_true")
+    parser.add_argument("--part", type=float, default=0.0, help="length of the part [mm]; 0: nothing is known of it")
+    parser.add_argument("--kind", choices=KINDS, default="")
+    parser.add_argument("--coarse", action="store_true")
     parser.add_argument("--times", action="store_true")
     asked = parser.parse_args()
     if asked.times:
         times()
     else:
-        tried(asked.seed, asked.first, asked.soaks, everywhere=asked.everywhere)
+        slowest_s = longest_in_air_s(1e3 * asked.part) if asked.part else 0.0
+        made = chosen(asked.seed, asked.first, kind=asked.kind, coarse=asked.coarse, slowest_s=slowest_s)
+        tried(itertools.islice(made, asked.soaks), everywhere=asked.everywhere)

@@ -115,7 +115,8 @@ def test_a_soak_that_is_near_enough_but_was_watched_too_little_keeps_the_limit_t
     state = watched(state, slot, "", {2.0 * number: -0.001 if number % 2 else 0.001 for number in range(149)})
     (outlook,) = outlooks_of(state, slot)
     assert (outlook.within, outlook.near, outlook.enough, outlook.settled) == (0.5, True, False, False)
-    assert outlook.left_s == pytest.approx(300.0 - 296.0)
+    # A part of 5 mm may fade for longer than the 20 min of the soak: its time is over before that would show.
+    assert outlook.left_s == pytest.approx(1200.0 - 296.0)
     assert settled((outlook,)) is None
 
 

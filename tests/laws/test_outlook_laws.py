@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.util
 import math
 import sys
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 
@@ -13,7 +14,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from holdzero.catalogue import Catalogue
 from holdzero.outlook import FEWEST, outlook_of
+from holdzero.run.soaking import may_end, outlooks_of, settled
+from holdzero.run.state import Observed
+from holdzero.testing import Draft
+from holdzero.testing.drive import begun, loaded_of
 
 VALUES = st.lists(st.floats(-1e4, 1e4, allow_nan=False), min_size=FEWEST, max_size=40)
 STEPS = st.floats(0.0, 600.0)
@@ -51,6 +57,34 @@ def test_where_the_zero_stands_changes_nothing_but_the_value(values: list[float]
     assert moved is not None
     scale = 1.0 + max(map(abs, values)) + abs(shift)
     assert abs(moved.now - plain.now - shift) <= 1e-3 * scale
+
+
+@given(
+    VALUES,
+    st.floats(0.05, 1.0),
+    st.sampled_from([1.0, 5.0, 25.0, 100.0, 500.0]),
+    st.sampled_from([(35.0, 9.0), (5.0, 5.0), (60.0, 40.0)]),
+)
+def test_a_reading_alone_ends_no_soak_before_a_slow_fade_of_the_part_would_show(
+    values: list[float], share: float, length_mm: float, section_mm: tuple[float, float]
+) -> None:
+    # V/A with the foot not counted, 3.9e6 J/(m³·K) of nickel, 5 W/(m²·K) of still air (from memory), worked out here.
+    width, depth = section_mm
+    area_mm2 = 2.0 * (width + depth) * length_mm + width * depth
+    slowest_s = 3.9e6 * (width * depth * length_mm / area_mm2 * 1e-3) / 5.0
+    draft = Draft.of(Draft().text.replace('"5 mm"', f'"{length_mm:g} mm"'))
+    draft = draft.with_table("part", section=[f"{width:g} mm", f"{depth:g} mm"])
+    soak = {"do": "soak", "at_least": "24 h", "within": "20 mm"}
+    state = begun(loaded_of(draft.with_steps(soak, {"do": "compare"}), Catalogue()), simulated=False).state
+    slot = state.slot
+    assert slot is not None
+    slot = replace(slot, at_least_s=3.9 * slowest_s)  # a quarter of that is watched, and its time is not over
+    span_s = share * 0.999 * slowest_s
+    times = [span_s * number / (len(values) - 1) for number in range(len(values))]
+    seen = tuple(Observed(slot=slot, of="", value=v, time_s=t) for v, t in zip(values, times, strict=True))
+    outlooks = outlooks_of(replace(state, observed=seen), slot)
+    assert settled(outlooks) is not True
+    assert not may_end(outlooks, over=False)
 
 
 @pytest.fixture(scope="module")

@@ -660,6 +660,8 @@ class TestAPluginThatFails:
 
 class TestASoak:
     STEPS = ({"do": "soak", "at_least": "20 min", "within": "0.1 um"}, *ZERO)
+    # 5 mm long: nothing so thin is slower than 3 min, so that its reading alone may end a soak early.
+    PIN = Draft().with_table("part", section=["1 mm", "1 mm"])
 
     @staticmethod
     def fading(tau_s: float, amplitude: float, every_s: float = 2.0) -> Script:
@@ -675,7 +677,7 @@ class TestASoak:
         return hands
 
     def test_ends_early_when_it_is_at_rest_and_the_curve_is_on_record(self, tmp_path: Path) -> None:
-        bench = Bench(tmp_path, list(self.STEPS), STREAM, self.fading(60.0, 2.0))
+        bench = Bench(tmp_path, list(self.STEPS), STREAM, self.fading(60.0, 2.0), self.PIN)
         run = bench.conduct()
         (soak,) = run.state.soaks
         assert soak.reason is None
@@ -764,7 +766,7 @@ class TestASoak:
                 return f"{2.0 * 2.718281828 ** (-number / 3.0):.2f} um"
             return "" if prompt.asks is Asks.CONFIRM else "+1 um"
 
-        run = Bench(tmp_path, list(self.STEPS), Habits(), hands).conduct()
+        run = Bench(tmp_path, list(self.STEPS), Habits(), hands, self.PIN).conduct()
         (soak,) = run.state.soaks
         assert soak.reason is None
         assert 6 <= len(run.state.observed) <= 39

@@ -10,7 +10,7 @@ from holdzero.display import MICRO
 from holdzero.hooks import Asks, Prompt
 from holdzero.live import Glance, Stand
 from holdzero.outlook import Outlook
-from holdzero.run.soaking import BETWEEN
+from holdzero.run.soaking import BETWEEN, hidden_text
 from holdzero.wording import clock_text, drift_text, live_value, small_text
 
 __all__ = ["board", "curve", "outlook_lines"]
@@ -128,7 +128,9 @@ def outlook_lines(outlook: Outlook, units: str) -> list[str]:
         lines = [f"{drift}; still to come {small_text(outlook.to_come / worth)} {unit}, {most}"]
     if outlook.within is not None:
         allowed = f"{outlook.within / worth:g} {unit} is allowed"
-        if outlook.settled:
+        if hidden := hidden_text(outlook, units):
+            lines.append(f"{allowed}: {hidden}")
+        elif outlook.settled:
             lines.append(f"at rest: {allowed}")
         elif outlook.left_s is not None:
             lines.append(f"{allowed}: about {clock_text(outlook.left_s)} more")

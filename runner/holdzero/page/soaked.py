@@ -12,6 +12,7 @@ from holdzero.page.chart import soak_picture
 from holdzero.page.shown import Rest, Soak
 from holdzero.page.snapshot import Snapshot
 from holdzero.page.words import span, wall_time
+from holdzero.run.soaking import hidden_text
 from holdzero.run.state import State
 from holdzero.wording import clock_text, drift_text, small_text
 
@@ -63,7 +64,7 @@ def rest_of(outlook: Outlook, seen: Sequence[tuple[float, float]], state: State,
     """
     units = state.routine.routine.units if state.routine else "mm"
     unit, worth = MICRO[units] if outlook.unit == "um" else ("K", 1.0)
-    state_word, word = _stand(outlook)
+    state_word, word = _stand(outlook, units)
     return Rest(
         of=outlook.of or "the comparator",
         drift="not known"
@@ -88,11 +89,11 @@ def _to_come(outlook: Outlook, unit: str, worth: float) -> str:
     return f"at most {small_text(outlook.bound / worth, sign=False)} {unit}"
 
 
-def _stand(outlook: Outlook) -> tuple[str, str]:
+def _stand(outlook: Outlook, units: str) -> tuple[str, str]:
     if outlook.within is None:
         return "watched", "watched only"
     if outlook.near and not outlook.enough:
-        return "moving", "near enough to rest, but not watched for long enough yet"
+        return "moving", hidden_text(outlook, units) or "near enough to rest, but not watched for long enough yet"
     return ("settled", "settled") if outlook.settled else ("moving", "not at rest yet")
 
 

@@ -92,7 +92,8 @@ class Soak(Step):
     within: Length | None = Field(
         None,
         description="What may still be to come of the reading when the soak ends. Where the reading is watched, the "
-        "soak ends as soon as that is so, and not before.",
+        "soak ends as soon as that is so, and not before; before its time only when it was watched for as long as a "
+        "part of this size may take to cool in still air.",
     )
     within_temperature: TemperatureDifference | None = Field(
         None, description="The same for temperatures, where thermometers are watched."

@@ -11,7 +11,7 @@ from holdzero.quantity import Number
 from holdzero.routine import schema
 from holdzero.run.plan import Slot, SlotKind
 
-__all__ = ["like_a_size", "sizes_at"]
+__all__ = ["like_a_size", "part_size_um", "sizes_at"]
 
 # A size that is typed differs from the nominal by no more than a part or a block that was mistaken does
 # (both a choice of ours).
@@ -36,6 +36,22 @@ def sizes_at(routine: schema.Routine, reference: schema.Reference | None, slot: 
             return tuple(dict.fromkeys(sizes)) or own
         case _:
             return own
+
+
+def part_size_um(routine: schema.Routine, reference: schema.Reference | None) -> float | None:
+    """How large the part is, by its sizes and by what it is compared with: the largest of them [um].
+
+    Args:
+        routine: with the characteristics, and the reference that it asks for.
+        reference: the one in use.
+
+    Returns:
+        None where nobody states a size.
+    """
+    asked = reference or routine.reference
+    sizes = [asked.size] if isinstance(asked, schema.Reference | schema.RequiredReference) else []
+    sizes += [spec.nominal for spec in routine.characteristics.values() if spec.nominal is not None]
+    return max(sizes, default=None)
 
 
 def like_a_size(length_um: Number, sizes_um: Sequence[float]) -> Mask:

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal
 from itertools import pairwise
 
-from holdzero.display import span_text
+from holdzero.cooling import longest_in_air_s
+from holdzero.display import length_text, span_text
+from holdzero.fades import SLOWEST_S
 from holdzero.limit import exceeds
-from holdzero.outlook import FEWEST, Outlook, outlook_of, unbroken
+from holdzero.outlook import FEWEST, Hidden, Outlook, outlook_of, unbroken
 from holdzero.run.plan import Slot
+from holdzero.run.sizes import part_size_um
 from holdzero.run.state import Observed, State
 from holdzero.wording import drift_text
 
-__all__ = ["BETWEEN", "left_text", "may_end", "missing_text", "outlooks_of", "reading_step", "settled"]
+__all__ = ["BETWEEN", "hidden_text", "left_text", "may_end", "missing_text", "outlooks_of", "reading_step", "settled"]
 
 BETWEEN = "part less reference"
 """What the difference of two thermometers goes by."""
@@ -23,12 +27,15 @@ _ENOUGH = 0.25
 """Part of a soak's time that must be watched before it may end early: what hardly moves in a moment may still be slow
 (common practice, no source)."""
 _FINER, _COARSER = 0.5, 25.0
+_ALMOST = 1e-6
 
 
 def outlooks_of(state: State, slot: Slot) -> tuple[Outlook, ...]:
     """How all that was watched in a soak stands: the reading, each temperature, part less reference.
 
-    What seems at rest, but was watched too little, does not end a soak before its time.
+    What seems at rest, but was watched too little, does not end a soak before its time. A reading that stands still
+    shows no fade that is slower than the time for which it was watched: so it must be watched for as long as the part
+    may take in still air, unless a thermometer on the part is at rest.
 
     Args:
         state: of the run.
@@ -52,10 +59,32 @@ def outlooks_of(state: State, slot: Slot) -> tuple[Outlook, ...]:
     step = sum(_thermometer_step([item.value for item in seen if item.of == of]) for of in ("part", "reference"))
     found.append(outlook_of(times, values, of=BETWEEN, unit="K", within=slot.within_K, step=step))
     outlooks = tuple(outlook for outlook in found if outlook is not None)
-    if _enough(seen, slot):
-        return outlooks
-    until_s = state.soak_from_s + _ENOUGH * slot.at_least_s
-    return tuple(_too_short(outlook, until_s) for outlook in outlooks)
+    if not _enough(seen, slot):
+        until_s = state.soak_from_s + _ENOUGH * slot.at_least_s
+        outlooks = tuple(_too_short(outlook, until_s) for outlook in outlooks)
+    shown = any(outlook.of == "part" and outlook.settled for outlook in outlooks)
+    return outlooks if shown else tuple(_looked_behind(outlook, state, slot, seen) for outlook in outlooks)
+
+
+def _looked_behind(outlook: Outlook, state: State, slot: Slot, seen: Sequence[Observed]) -> Outlook:
+    """The same; of a reading, not watched for long enough where the part may fade too slowly for it to show."""
+    if outlook.of or outlook.within is None:
+        return outlook
+    times = [item.time_s for item in seen if not item.of]
+    hidden, from_s = _hidden(state), times[-unbroken(times)]
+    if not exceeds(from_s + hidden.constant_s, times[-1]):
+        return outlook
+    # When its own time is over, it ends by that.
+    until_s = min(from_s + hidden.constant_s, state.soak_from_s + slot.at_least_s)
+    return replace(_too_short(outlook, until_s), hidden=hidden)
+
+
+def _hidden(state: State) -> Hidden:
+    """The slowest fade that the part may have, by its size."""
+    size = part_size_um(state.routine, state.reference) if state.routine is not None else None
+    if size is None or state.routine is None:
+        return Hidden(None, SLOWEST_S)
+    return Hidden(size, longest_in_air_s(size, state.routine.part.section))
 
 
 def _too_short(outlook: Outlook, until_s: float) -> Outlook:
@@ -157,8 +186,34 @@ def missing_text(slot: Slot, left_s: float, outlooks: Sequence[Outlook]) -> str:
     judged = [outlook for outlook in outlooks if outlook.judged]
     if judged:
         return f"{time}, and what was watched is not at rest: {'; '.join(map(left_text, judged))}."
+    if hiding := [text for text in map(hidden_text, outlooks) if text]:
+        return f"{time}. It {hiding[0]}."
     seen = "what was watched has no limit, or not enough was seen" if outlooks else "nothing was watched"
     return f"{time}, and {seen}: nothing shows that all has one temperature."
+
+
+def hidden_text(outlook: Outlook, units: str = "mm", *, over: bool = False) -> str:
+    """What would not show in what was watched, and what would show it; empty where nothing hides.
+
+    Args:
+        outlook: of what seems at rest.
+        units: in which a length is shown, `mm` or `in`.
+        over: whether it was watched, and is not any more.
+    """
+    hidden = outlook.hidden
+    if hidden is None or not outlook.near:
+        return ""
+    body = "a part" if hidden.size_um is None else f"a part of {length_text(hidden.size_um, units)}"
+    fact = f"seems at rest, but {body} may have a fade of {_minutes(hidden.constant_s)}, which nothing shows"
+    if over:
+        return fact
+    more = f"{_minutes(outlook.left_s)} more" if outlook.left_s else "watch it for longer"
+    return f"{fact} yet: {more}, or a thermometer on it"
+
+
+def _minutes(seconds: float) -> str:
+    """Rounded up, so that nobody comes back too early."""
+    return f"{math.ceil(seconds / 60.0 - _ALMOST)} min"
 
 
 def left_text(outlook: Outlook) -> str:
