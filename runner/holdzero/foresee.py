@@ -152,7 +152,7 @@ def _place_of(finding: Finding, routine: schema.Routine) -> KeyPath:
 
 
 # Findings that a material's name would mend.
-_OF_MATERIALS = frozenset({"thermal/expansion", "contact/material"})
+_OF_MATERIALS = frozenset({"thermal/expansion", "thermal/cooling", "contact/material"})
 
 
 def _named(routine: schema.Routine) -> Iterator[tuple[KeyPath, str]]:

@@ -57,6 +57,7 @@ from holdzero.routine.schema import Model as Settings
 from holdzero.run.commands import Command, Unused
 from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.prompt import Asks, Prompt
+from holdzero.run.sizes import part_size_um
 from holdzero.run.state import Given, History, Prepared, Reading, SoakTaken, TemperatureTaken
 from holdzero.signs import signs_template
 from holdzero.statistics import (
@@ -191,6 +192,7 @@ __all__ = [
     "micro_text",
     "mistyped",
     "outlier_limits",
+    "part_size_um",
     "percent_text",
     "pooled_standard_deviation",
     "reference_deviation",

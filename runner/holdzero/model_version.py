@@ -19,6 +19,8 @@ MODEL_VERSIONS: Mapping[int, str] = MappingProxyType(
         "zero counts once where a drift is taken out; a size whose soak was cut short is undecided, or its U grows by "
         "what the soak left; an outlier is told by the scatter that is known and the dial's steps; a bracket "
         "that was open while nobody was at the bench is a doubt, whatever the cause",
+        3: "what a soak, whole or cut short, leaves of brought_from is an input of its own beside difference, by the "
+        "time constant that is stated, or the longest in still air",
     }
 )
 """What each version is, by its number; the newest is in use."""

@@ -145,6 +145,8 @@ def _known(record: Mapping[str, Any], budget: Sequence[Row]) -> Iterator[str]:
             how = "measured" if read[what] == 1 else f"mean of {read[what]} measured, u = {u:.2g} K"
         elif what.endswith("as stated"):
             how = f"the uncertainty that the routine adds: {_why(row, u)}"
+        elif what.endswith("left by the soak"):
+            how = f"worked out, not measured: {_why(row, u)}"
         else:
             how = f"stated by the routine, not measured: {_why(row, u)}"
         yield f"{what} {_number(row['estimate'])} {unit} ({how})"

@@ -92,13 +92,16 @@ CASES: list[tuple[str, str, str, str, str]] = [
         "!difference",
     ),
     ("thermal", f"{WARM}, {APART}, {LEFT}", SIZE, SOAKED, ""),
-    ("thermal", f'{WARM}, {APART}, brought_from = "2 K"', SIZE, SOAKED, "!brought_from"),
+    # Aluminium of 5 mm against steel: 25 min, so that 2 K · exp(−20/25) are 0.9 K.
+    ("thermal", f'{WARM}, {APART}, brought_from = "2 K"', SIZE, SOAKED, "?brought_from"),
+    ("thermal", f'{WARM}, {APART}, brought_from = "0.1 K"', SIZE, SOAKED, ""),
+    ("thermal", f'{WARM}, {APART}, brought_from = "0.1 K"', SIZE, ONCE, "!brought_from"),
     ("thermal", f'{WARM}, {APART}, time_constant = "4 min"', SIZE, SOAKED, "!time_constant"),
     ("thermal", f"{WARM}, {APART}, {LEFT}", SIZE, ONCE, "!brought_from"),
     ("thermal", f"{APART}, {LEFT}", SIZE, SOAKED_AND_MEASURED, "!brought_from"),
     ("thermal", f'{WARM}, reference_temperature = "20.3 degC", {LEFT}', SIZE, SOAKED, "!brought_from"),
     # 2 K · exp(−20/10) are 0.27 K, and 0.05 K are stated
-    ("thermal", f"{WARM}, {APART}, {LEFT.replace('4 min', '10 min')}", SIZE, SOAKED, "?difference"),
+    ("thermal", f"{WARM}, {APART}, {LEFT.replace('4 min', '10 min')}", SIZE, SOAKED, "?brought_from"),
     ("thermal", f'{WARM}, {APART}, part_expansion = "23e-6 1/K"', SIZE, ONCE, ""),
     ("thermal", f'{WARM}, {APART}, expansion_difference = "12e-6 1/K"', SIZE, ONCE, ""),
     (

@@ -20,12 +20,14 @@ from holdzero import events as e
 from holdzero.catalogue import Catalogue, load_catalogue
 from holdzero.checks import bind
 from holdzero.evaluate import evaluate
+from holdzero.temperatures import temperature_effects
 from holdzero.testing import Draft
 from holdzero.testing.drive import begun, driven, loaded_of, scripted
 from holdzero.verify import verify
 from holdzero.views import view_of
 from holdzero_plugins.checks._growth import ThermalSettings
 from holdzero_plugins.checks._moved import told_where_moved
+from holdzero_plugins.checks._soaked import left_of
 
 Measure: TypeAlias = Callable[..., Any]  # see conftest
 
@@ -274,6 +276,7 @@ class TestWords:
 
 SOAK = {"do": "soak", "at_least": "20 min"}
 STATED: dict[str, Any] = {"brought_from": "2 K", "time_constant": "4 min"}
+LEFT = "temperature, part less reference, left by the soak"
 MEASURED = ({"do": "temperature", "of": "part"}, {"do": "temperature", "of": "reference"})
 
 
@@ -320,17 +323,19 @@ class TestASoakThatWasCutShort:
         assert "soak/short" not in outcome.codes("doubt")  # it is told once
 
     @pytest.mark.parametrize("soaked_s", [0.0, 60.0, 480.0, 1199.0])
-    def test_widens_a_difference_by_what_it_left(self, measure: Measure, soaked_s: float) -> None:
+    def test_counts_what_it_left_beside_the_difference(self, measure: Measure, soaked_s: float) -> None:
         outcome = measure(self.draft(**STATED).text, self.after(soaked_s))
         assert outcome.record["verdict"] == "pass"
         left = 2.0 * math.exp(-soaked_s / 240.0)
         rows = {row["name"]: row for row in result_of(outcome)["budget"]}
-        row = rows["temperature, part less reference"]
         # a rectangle of half-width a has a/√3 (JCGM 100:2008, 4.3.7)
-        assert row["standard_uncertainty"] == pytest.approx((0.05 + left) / math.sqrt(3.0), rel=1e-12)
+        row = rows["temperature, part less reference"]
+        assert row["standard_uncertainty"] == pytest.approx(0.05 / math.sqrt(3.0), rel=1e-12)
+        assert row["why"] == "20 min side by side"
+        row = rows[LEFT]
+        assert row["standard_uncertainty"] == pytest.approx(left / math.sqrt(3.0), rel=1e-12)
         assert row["contribution_um"] == pytest.approx(5000.0 * 11.5e-6 * row["standard_uncertainty"], rel=1e-3)
-        assert "±0.05 K stated (20 min side by side)" in row["why"]
-        assert "2 K · exp(−t/4 min)" in row["why"]
+        assert "2 K · exp(−t/4 min); both as stated" in row["why"]
         (doubt,) = [found for found in outcome.record["findings"] if found["code"] == "thermal/soak_short"]
         assert (doubt["level"], doubt["data"]["stated_K"]) == ("doubt", pytest.approx(0.05))
         assert doubt["data"]["added_K"] == pytest.approx(left)
@@ -340,8 +345,11 @@ class TestASoakThatWasCutShort:
     def test_is_none_once_the_time_is_over(self, measure: Measure, keys: dict[str, Any]) -> None:
         whole = measure(self.draft(**keys).text, self.after(1200.0))
         assert [code for level in ("stop", "doubt") for code in whole.codes(level) if "soak" in code] == []
-        (row,) = [row for row in result_of(whole)["budget"] if row["name"] == "temperature, part less reference"]
+        rows = {row["name"]: row for row in result_of(whole)["budget"]}
+        row = rows["temperature, part less reference"]
         assert row["standard_uncertainty"] == pytest.approx(0.05 / math.sqrt(3.0), rel=1e-12)
+        # What a whole soak leaves counts all the same, where it is stated what that began with.
+        assert (LEFT in rows) is bool(keys)
 
     def test_is_nothing_where_thermometers_measured_both(self, measure: Measure) -> None:
         draft = self.draft(*MEASURED).with_table("thermometer", error={"halfwidth": "0.1 K"})
@@ -376,6 +384,80 @@ class TestASoakThatWasCutShort:
         catalogue = load_catalogue()
         for draft, soaked_s in ((self.draft(), 480.0), (self.draft(**STATED), 480.0), (self.draft(), None)):
             assert verify(measure(draft.text, self.after(soaked_s)).record, catalogue) == []
+
+
+class TestWhatASoakLeaves:
+    """Where nobody states how fast: the longest in still air. Blocks of 5 mm by 35 mm by 9 mm, V/A = 1575/755 mm,
+    worked out by hand from τ = ρcV/(hA) at h = 5 W/(m²·K) (lumped body; density and heat from memory of handbooks).
+    """
+
+    STEEL_S = 7850.0 * 460.0 * (1575.0 / 755.0 * 1e-3) / 5.0
+    ALUMINIUM_S = 2700.0 * 896.0 * (1575.0 / 755.0 * 1e-3) / 5.0
+    SOAKED = TestASoakThatWasCutShort()
+
+    def draft(self, part: str | None, reference: str = "steel", **keys: Any) -> Draft:
+        table = keys if part is None else {"material": part, **keys}
+        draft = self.SOAKED.draft(brought_from="2 K").with_table("reference", material=reference)
+        return draft.with_table("part", **table) if table else draft
+
+    def row(self, outcome: Any) -> dict[str, Any]:
+        (row,) = [row for row in result_of(outcome)["budget"] if row["name"] == LEFT]
+        return dict(row)
+
+    @pytest.mark.parametrize(
+        ("part", "reference", "constant_s"),
+        [("steel", "steel", STEEL_S), ("aluminium", "aluminium", ALUMINIUM_S), ("aluminium", "steel", STEEL_S)],
+    )
+    @pytest.mark.parametrize("soaked_s", [480.0, 1200.0])
+    def test_is_by_the_slower_of_part_and_reference(
+        self, measure: Measure, part: str, reference: str, constant_s: float, soaked_s: float
+    ) -> None:
+        row = self.row(measure(self.draft(part, reference).text, self.after(soaked_s)))
+        left = 2.0 * math.exp(-soaked_s / constant_s)
+        assert row["standard_uncertainty"] == pytest.approx(left / math.sqrt(3.0), rel=1e-9)
+        slower = "aluminium" if reference == "aluminium" else "steel"
+        assert f"is the longest of 5 mm of {slower} in still air (τ = ρcV/(hA)" in row["why"]
+        assert "Bergman and others" in row["why"]
+
+    def test_is_told_where_the_record_speaks_of_temperatures(self, measure: Measure) -> None:
+        (told,) = temperature_effects(measure(self.draft("steel").text, self.after(1200.0)).record, "thickness")
+        # 2 K · exp(−1200/1506.6) = 0.9018 K
+        assert "part less reference, left by the soak 0 K (worked out, not measured: ±0.9 K left after 20 min" in told
+
+    def after(self, soaked_s: float) -> list[Any]:
+        return self.SOAKED.after(soaked_s)
+
+    def test_goes_by_the_section_of_the_part(self, measure: Measure) -> None:
+        # 100 mm by 100 mm: V/A = 50/12 mm, slower than the block
+        row = self.row(measure(self.draft("steel", section=["100 mm", "100 mm"]).text, self.after(1200.0)))
+        constant_s = 7850.0 * 460.0 * (50.0 / 12.0 * 1e-3) / 5.0
+        left = 2.0 * math.exp(-1200.0 / constant_s)
+        assert row["standard_uncertainty"] == pytest.approx(left / math.sqrt(3.0), rel=1e-9)
+
+    @pytest.mark.parametrize("part", [None, "invar"])
+    def test_asks_for_a_material_whose_heat_is_known(self, measure: Measure, part: str | None) -> None:
+        outcome = measure(self.draft(part).text, self.after(1200.0))
+        assert outcome.codes("stop") == ["thermal/cooling"]
+        (stop,) = [found for found in outcome.record["findings"] if found["code"] == "thermal/cooling"]
+        assert stop["text"].startswith(f"How fast the part cools is not known (material {part or 'not stated'})")
+        assert "state time_constant in [checks.thermal]" in stop["text"]
+
+    def test_is_by_the_shortest_that_lay_before_a_reading(self, start: Callable[..., Any]) -> None:
+        """Read, soaked again, and read: what was read before the second soak had the first one alone."""
+        bench = start(TestASoakThatWasDoneAgain.AGAIN.draft(**STATED).text)
+        bench.time_s += 1260.0
+        bench.take(e.SoakEnded, slot="1", reason=None).answer("0", "1")
+        bench.take(e.SoakBegunAgain, slot="1")
+        bench.time_s += 2000.0
+        bench.take(e.SoakEnded, slot="1", reason=None).answer("1.1", "1", "1.1", "0", "")
+        view = view_of(bench.run.state, "1", load_catalogue().materials)
+        left = left_of(ThermalSettings.model_validate(view.routine.checks["thermal"]), view)
+        assert left is not None
+        assert left.soaked_s == pytest.approx(bench.run.state.soaks[0].elapsed_s)
+        assert left.soaked_s < 1300.0
+
+    def test_recomputes(self, measure: Measure) -> None:
+        assert verify(measure(self.draft("aluminium").text, self.after(1200.0)).record, load_catalogue()) == []
 
 
 class TestASoakThatWasDoneAgain:

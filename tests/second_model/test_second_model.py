@@ -24,7 +24,7 @@ from second.propagation import Propagated
 from second.simulation import simulated
 
 HERE = Path(__file__).parent
-ROUTINES, SEED = 70, 1
+ROUTINES, SEED = 76, 1
 
 
 def said(found: list[Compared]) -> str:

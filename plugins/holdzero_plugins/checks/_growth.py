@@ -32,7 +32,7 @@ from holdzero.hooks import (
     shown_difference_um,
     thermal_correction_um,
 )
-from holdzero_plugins.checks._soaked import as_soaked, both_measured
+from holdzero_plugins.checks._soaked import as_soaked, both_measured, left_of
 
 
 class ThermalSettings(Settings):
@@ -49,12 +49,13 @@ class ThermalSettings(Settings):
     )
     brought_from: TemperatureDifference | None = Field(
         None,
-        description="Largest difference of part and reference when they were laid side by side. With `time_constant`, "
-        "a soak that was cut short adds what is left of it to `difference`.",
+        description="Largest difference of part and reference when they were laid side by side. What a soak may have "
+        "left of it counts beside `difference`: it falls to 37 % in each `time_constant`.",
     )
     time_constant: Time | None = Field(
         None,
-        description="Of part and reference beside each other, at most: the time in which a difference falls to 37 %.",
+        description="Of part and reference beside each other, at most: the time in which a difference falls to 37 %. "
+        "Where left out, the longest that part and reference have in still air, by size, section and material.",
     )
     part_expansion: ExpansionEstimate | None = Field(None, description="Of the part, in place of the table's.")
     reference_expansion: ExpansionEstimate | None = Field(
@@ -318,6 +319,10 @@ def _temperatures(settings: ThermalSettings, run: RunView) -> tuple[Known | None
     part, reference = (_temperature(settings, run, of) for of in ("part", "reference"))
     told = settings.difference if both_measured(run) else as_soaked(settings, run)
     difference = None if told is None else stated("temperature, part less reference", told, "K")
+    left = left_of(settings, run)
+    if difference is not None and left is not None:
+        after = stated("temperature, part less reference, left by the soak", left.estimate, "K")
+        difference = joined(_sum, difference, after)
     if part is not None and reference is not None:
         apart = joined(_less, part, reference)
         difference = apart if difference is None else _widened(apart, difference)

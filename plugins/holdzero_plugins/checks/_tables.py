@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 
 from holdzero.hooks import Characteristic, Comparator, Estimate, Measure, Remark, Routine, Slot, SlotKind
 from holdzero_plugins.checks._scatter import GONE
+from holdzero_plugins.checks._soaked import cooling_of
+from holdzero_plugins.tables.materials import materials
 
 if TYPE_CHECKING:
     from holdzero_plugins.checks._comparison import DriftSettings
@@ -82,7 +84,7 @@ def thermal(settings: ThermalSettings, routine: Routine, plan: Plan) -> Iterator
     if known == {"part", "reference"}:
         yield from _beside_both(settings, bool(measured & known))
     yield from _limits(settings, measured, known)
-    yield from _of_the_soak(settings, plan, measured)
+    yield from _of_the_soak(settings, routine, plan, measured)
     if not _sizes(routine) and routine.check_standard is None:
         yield from _without_a_size(settings, known)
     yield from _strange(settings)
@@ -122,35 +124,33 @@ def _limits(settings: ThermalSettings, measured: set[str], known: set[str]) -> I
     yield _idle("largest_difference", found, expected, "measure both, or drop it")
 
 
-def _of_the_soak(settings: ThermalSettings, plan: Plan, measured: set[str]) -> Iterator[Remark]:
-    """What a soak that is cut short leaves: stated by two keys together, and only where it adds to something."""
-    pair = {"brought_from": settings.brought_from, "time_constant": settings.time_constant}
-    given = [key for key, number in pair.items() if number is not None]
-    if not given:
+def _of_the_soak(settings: ThermalSettings, routine: Routine, plan: Plan, measured: set[str]) -> Iterator[Remark]:
+    """What a soak leaves of the difference that it began with, where it counts beside a stated one."""
+    brought = settings.brought_from
+    if brought is None:
+        if settings.time_constant is not None:
+            found, mend = "time_constant without brought_from", "add brought_from, or drop time_constant"
+            yield _idle("time_constant", found, "brought_from beside it", mend)
         return
     soaks = [slot.at_least_s for slot in plan if slot.kind is SlotKind.SOAK]
-    first, both = given[0], len(given) == len(pair)
-    if not both:
-        (other,) = set(pair) - set(given)
-        yield _idle(first, f"{first} without {other}", "both or neither", f"add {other}, or drop {first}")
-    elif not soaks:
-        found, expected = "what a short soak leaves, and no step soaks", "a soak step"
-        yield _idle(first, found, expected, "add one, or drop brought_from and time_constant")
+    drop = "drop brought_from" + (" and time_constant" if settings.time_constant is not None else "")
+    if not soaks:
+        found, expected = "what a soak leaves, and no step soaks", "a soak step"
+        yield _idle("brought_from", found, expected, f"add one, or {drop}")
     elif {"part", "reference"} <= measured:
-        found = "what a short soak leaves, and steps measure part and reference"
-        yield _idle(first, found, "a difference that nobody measures", "drop brought_from and time_constant")
+        found = "what a soak leaves, and steps measure part and reference"
+        yield _idle("brought_from", found, "a difference that nobody measures", drop)
     elif settings.difference is None:
-        found, expected = "what a short soak adds to difference, and none is stated", "difference beside it"
-        yield _idle(first, found, expected, "state difference, or drop brought_from and time_constant")
-    elif settings.brought_from is not None and settings.time_constant is not None:
-        # Newton's law of cooling, as in `_soaked.left_K`.
-        left = settings.brought_from * math.exp(-max(soaks) / settings.time_constant)
+        found, expected = "what a soak leaves beside difference, and none is stated", "difference beside it"
+        yield _idle("brought_from", found, expected, f"state difference, or {drop}")
+    elif (cooling := cooling_of(settings, routine, None, materials())) is not None:
+        # Newton's law of cooling, as in `_soaked.left_of`.
+        left = brought * math.exp(-max(soaks) / cooling[0])
         stated = math.sqrt(3.0) * float(settings.difference.standard_uncertainty)
         if left > stated + _ROUNDING_K:
-            found = f"±{stated:.2g} K, and a whole soak of {max(soaks) / 60.0:g} min may leave {left:.2g} K"
-            yield _odd(
-                "difference", found, "a longer soak, a wider difference, or check brought_from and time_constant"
-            )
+            found = f"{brought:.2g} K: a whole soak of {max(soaks) / 60.0:g} min may leave {left:.2g} K of it, "
+            found += f"more than the ±{stated:.2g} K of difference"
+            yield _odd("brought_from", found, "soak longer, or check brought_from and time_constant: U grows by it")
 
 
 def _without_a_size(settings: ThermalSettings, known: set[str]) -> Iterator[Remark]:

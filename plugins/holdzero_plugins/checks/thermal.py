@@ -35,7 +35,7 @@ from holdzero.hooks import (
 from holdzero_plugins.checks import _tables
 from holdzero_plugins.checks._growth import Bodies, Known, ThermalSettings, bodies_of, joined
 from holdzero_plugins.checks._moved import asked_where_moved, told_where_moved
-from holdzero_plugins.checks._soaked import both_measured, halfwidth_K, left_K, short_soak
+from holdzero_plugins.checks._soaked import both_measured, cooling_of, halfwidth_K, left_of, short_soak
 
 # Of the comparator's resolution: what has grown by less is not worth a word.
 _UNSEEN = 1e-3
@@ -175,7 +175,7 @@ def _asked_cut_short(settings: ThermalSettings, run: RunView) -> Iterable[Findin
     short, table = short_soak(run), run.routine.checks.get("thermal")
     measured = {slot.of for slot in run.slots if slot.kind is SlotKind.TEMPERATURE} >= {"part", "reference"}
     sizes = any(spec.measure is Measure.SIZE for spec in run.routine.characteristics.values())
-    if short is None or table is None or measured or not sizes or left_K(settings, short) is not None:
+    if short is None or table is None or measured or not sizes or left_of(settings, run) is not None:
         return
     whole = span_text(short.soak.slot.at_least_s)
     yield Finding(
@@ -199,6 +199,7 @@ def judge(settings: ThermalSettings, run: RunView, characteristics: Sequence[Cha
         yield Finding(level=Level.DOUBT, code="thermal/thermometer", text=text)
     bodies = bodies_of(settings, run)
     yield from _cut_short(settings, bodies, run, characteristics)
+    yield from _unknown_cooling(settings, run)
     if bodies.warmer_K is not None and settings.largest_difference is not None:
         difference = bodies.warmer_K.estimate
         yield Finding(
@@ -221,16 +222,16 @@ def _cut_short(
     short = short_soak(run)
     if short is None or bodies.warmer_K is None or both_measured(run):
         return
-    left, entry = left_K(settings, short), {"soak_entry": float(short.soak.seq)}
+    left, entry = left_of(settings, run), {"soak_entry": float(short.soak.seq)}
     whole, part = span_text(short.soak.slot.at_least_s), span_text(short.soaked_s)
     if left is not None and settings.difference is not None:
-        stated = halfwidth_K(settings.difference)
+        stated, more = halfwidth_K(settings.difference), shown(left.halfwidth_K)
         yield Finding(
             level=Level.DOUBT,
             code="thermal/soak_short",
             text=f"A soak of {whole} ended after {part}: {short.soak.reason}. By how much part and reference differ is "
-            f"known within ±{shown(stated)} K as stated, and ±{shown(left)} K more that the soak may have left.",
-            data={**entry, "stated_K": stated, "added_K": left},
+            f"known within ±{shown(stated)} K as stated, and ±{more} K more that the soak may have left.",
+            data={**entry, "stated_K": stated, "added_K": left.halfwidth_K},
         )
         return
     mend = "brought_from and time_constant" if settings.difference else "difference, brought_from and time_constant"
@@ -249,6 +250,22 @@ def _cut_short(
             data=entry,
             holds=True if one.common_weight else shows,
         )
+
+
+def _unknown_cooling(settings: ThermalSettings, run: RunView) -> Iterable[Finding]:
+    """What is missing to tell what a soak left of the difference that it began with."""
+    if settings.brought_from is None or both_measured(run) or not run.soaks:
+        return
+    if cooling_of(settings, run.routine, run.reference, run.materials) is not None:
+        return
+    known = [name for name, row in run.materials.items() if row.density_kg_m3 and row.heat_J_kgK]
+    yield Finding(
+        level=Level.STOP,
+        code="thermal/cooling",
+        text=f"How fast the part cools is not known (material {run.routine.part.material or 'not stated'}), and so not "
+        f"what the soak left of brought_from: state time_constant in [checks.thermal], or a material of [part] that is "
+        f"known ({', '.join(known)}).",
+    )
 
 
 def _unknown(bodies: Bodies, run: RunView) -> Iterable[Finding]:

@@ -79,9 +79,10 @@ def _measured(draft: Draft) -> tuple[str, dict[str, Figures]]:
 def _readings(draft: Draft, rng: random.Random, higher: float) -> str:
     """A readings file: zeros, places of different heights, returns, with scatter and drift, to the dial's step."""
     number, unit = draft.routine["comparator"]["resolution"].split()
-    lifts = [item for item in unrolled(draft.routine["steps"]) for _ in range(item.get("times", 1))]
+    steps = (item for item in unrolled(draft.routine["steps"]) if item["do"] != "soak")
+    lifts = [item for item in steps for _ in range(item.get("times", 1))]
     heights = {place: rng.uniform(-0.4, 0.4) + higher for place in sorted({item.get("at", "") for item in lifts})}
-    time, lines = 60.0, ["time,answer"]
+    time, lines = draft.begins, ["time,answer"]
     for count, item in enumerate(lifts):
         time += rng.randint(8, 60)
         if item["do"] == "temperature":

@@ -25,6 +25,7 @@ class Draft:
         drift: of the zero over the run [um]; where it is 0 no closure may be larger than chance makes it.
         limits: which limits a characteristic has: `both`, `lower`, `upper`, `narrow` or `met`; any where empty.
         closes: whether the bracket closes.
+        begins: after which time about the first answer comes [s].
     """
 
     rng: random.Random
@@ -33,6 +34,7 @@ class Draft:
     drift: float = 0.0
     limits: str = ""
     closes: bool = True
+    begins: float = 60.0
 
 
 def begun(rng: random.Random) -> Draft:

@@ -303,6 +303,32 @@ def rounds_of_one_zero(draft: Draft) -> None:
     draft.routine["steps"] = [{"do": "repeat", "times": 4, "steps": [zero, *reads, {"do": "return"}]}]
 
 
+def soaked(draft: Draft) -> None:
+    """A soak, whole or cut short, and what it leaves of a difference; how fast that fades is stated, or worked out."""
+    rng, routine = draft.rng, draft.routine
+    minutes = rng.choice((2, 15, 40, 90))
+    draft.begins = 60.0 * minutes * rng.choice((0.4, 1.0, 1.0))
+    routine["steps"].insert(0, {"do": "soak", "at_least": f"{minutes} min"})
+    known = {"part_temperature": estimate(rng, 20.3, 0.1, "degC"), "difference": estimate(rng, 0.01, 0.02, "K")}
+    known["brought_from"] = f"{rng.uniform(0.2, 3.0):.2f} K"
+    routine["checks"]["thermal"] = known
+    if rng.random() < 0.7:
+        known["time_constant"] = f"{rng.uniform(3.0, 40.0):.1f} min"
+    if rng.random() < 0.4:
+        routine["part"]["section"] = [f"{rng.randint(5, 60)} mm", f"{rng.randint(5, 60)} mm"]
+
+
+def soaked_and_warm(draft: Draft) -> None:
+    """The same of other materials, with the reference's temperature known, and a part that is longer than its block."""
+    rng, routine = draft.rng, draft.routine
+    longer_part(draft)
+    soaked(draft)
+    known = routine["checks"]["thermal"]
+    known["reference_temperature"] = known.pop("part_temperature")
+    routine["reference"]["material"] = rng.choice(("steel", "brass", "aluminium"))
+    routine["part"]["material"] = rng.choice(("aluminium", "brass", "tungsten carbide"))
+
+
 THEMES: tuple[Theme, ...] = (
     plain,
     at_the_bench,
@@ -339,4 +365,6 @@ THEMES: tuple[Theme, ...] = (
     drifting_between_returns,
     drifting_with_known_scatter,
     rounds_of_one_zero,
+    soaked,
+    soaked_and_warm,
 )

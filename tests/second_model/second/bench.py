@@ -47,10 +47,12 @@ class Bench:
     Attributes:
         readings: of the comparator, in their order.
         temperatures: of `part`, `reference` and `air` [degC].
+        soaked: how long part and reference lay beside each other [s]; None where no step says so.
     """
 
     readings: list[Reading] = field(default_factory=list)
     temperatures: dict[str, list[float]] = field(default_factory=dict)
+    soaked: float | None = None
 
     def under(self, zero: int, kind: str, visit: int = 0) -> list[Reading]:
         """The zeros, or the returns of one visit, of a zero's number."""
@@ -85,6 +87,9 @@ def bench_of(routine: Mapping[str, Any], readings: str) -> Bench:
     bench, zero, visit = Bench(), 0, 0
     for step in unrolled(routine["steps"]):
         kind = step["do"]
+        if kind == "soak":  # the first step; the next answer ends it where that comes sooner
+            first = min((time for time, _ in answers_of(readings)), default=0.0)
+            bench.soaked = min(quantity(step["at_least"]), first)
         if kind == "temperature":
             bench.temperatures.setdefault(step["of"], []).append(quantity(next(answers)[1], "degC"))
         if kind not in READ_BY:

@@ -27,6 +27,18 @@ MATERIALS = {
     "zirconia": (9.2, 0.92),
 }
 
+# Handbook values near 20 °C (from memory): density [kg/m³] and specific heat [J/(kg·K)].
+HEAT = {
+    "aluminium": (2700.0, 896.0),
+    "brass": (8530.0, 380.0),
+    "steel": (7850.0, 460.0),
+    "tungsten carbide": (14900.0, 200.0),
+    "zirconia": (6050.0, 481.0),
+}
+# Heat that still air and radiation take at least [W/(m²·K)]: common practice, from memory.
+STILL_AIR = 5.0
+BLOCK = ["35 mm", "9 mm"]  # ISO 3650:1998, cross-section above 10 mm (from memory)
+
 Function = Callable[[Mapping[str, Any]], Any]
 
 
@@ -91,9 +103,35 @@ def _thermal_inputs(routine: Mapping[str, Any], bench: Bench) -> dict[str, tuple
             inputs[f"expansion of the {body}"] = parts_of(raw)
     if "difference" in told:
         inputs["difference of temperature"] = parts_of(told["difference"])
+    if "brought_from" in told and bench.soaked is not None and {"part", "reference"} - set(bench.temperatures):
+        constant = quantity(told["time_constant"]) if "time_constant" in told else _slowest(routine)
+        # Newton's law of cooling; a rectangle of that half-width, JCGM 100:2008, 4.3.7 eq. (7)
+        left = quantity(told["brought_from"]) / math.exp(bench.soaked / constant)
+        inputs["left by the soak"] = (Part(0.0, left / math.sqrt(3.0), shape="rectangular", halfwidth=left),)
     if "expansion_difference" in told:
         inputs["difference of expansion"] = parts_of(told["expansion_difference"])
     return inputs
+
+
+def _slowest(routine: Mapping[str, Any]) -> float:
+    """The longest time constant of part and reference in still air [s]: a lumped body, heat over what its faces lose.
+
+    Bergman and others, Fundamentals of Heat and Mass Transfer, 7th ed., 5.1 (from memory): ρVc/(hA); it stands, and no
+    heat leaves through its foot.
+    """
+    nominal = (quantity(spec["nominal"]) for spec in routine["characteristics"].values() if "nominal" in spec)
+    size = quantity(routine["reference"]["size"])
+    bodies = (
+        (routine["part"]["material"], max(size, *nominal), routine["part"].get("section", BLOCK)),
+        (routine["reference"]["material"], size, BLOCK),
+    )
+    found = []
+    for material, height_um, section in bodies:
+        density, heat = HEAT[material]
+        height, wide, deep = height_um / 1e6, quantity(section[0]) / 1e6, quantity(section[1]) / 1e6
+        faces = wide * deep + 2.0 * wide * height + 2.0 * deep * height
+        found.append(density * heat * (wide * deep * height) / (STILL_AIR * faces))
+    return max(found)
 
 
 def _mean(shown: list[float]) -> Part:
@@ -118,6 +156,7 @@ def _referred(inputs: Mapping[str, Any]) -> Function:
 
     def grown(x: Mapping[str, Any]) -> tuple[Any, Any]:
         apart = x.get("difference of temperature", 0.0)  # δθ = θ − θ_S, JCGM 100:2008, H.1.2
+        apart = apart + x.get("left by the soak", 0.0)
         part = above(x, "part") if known("part") else above(x, "reference") + apart
         reference = above(x, "reference") if known("reference") else part - apart
         if known("part") and known("reference"):  # its uncertainty is added to theirs: `[checks.thermal]`, `difference`
