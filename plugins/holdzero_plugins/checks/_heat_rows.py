@@ -71,7 +71,7 @@ def spans_of(routine: Routine, material: Material | None, size_um: float | None)
         even = evening_time_s(material, size_um, section)
     except ValueError:  # no block is so short or so long, or its heat is not known
         return UNKNOWN
-    return Spans(slowest_s=slowest, fastest_s=min(fastest, UNKNOWN.fastest_s), even_s=min(even, slowest))
+    return Spans(slowest_s=slowest, fastest_s=fastest, even_s=min(even, slowest))
 
 
 FAR = 30.0
