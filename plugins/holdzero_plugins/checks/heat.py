@@ -47,7 +47,7 @@ class HeatSettings(Settings):
     """`[checks.heat]`."""
 
     limit: Size | None = Field(
-        None, description="How much heat may be left in a last reading; the resolution where left out."
+        None, description="How much heat may be left when it is read anew; the allowance where left out."
     )
     allowance: Size | None = Field(
         None,
