@@ -562,30 +562,29 @@ class TestABlockHeldByTheEdge:
     def test_is_seen_to_shrink_by_whoever_reads_all_rounds(self, tmp_path: Path) -> None:
         record, said = practised(tmp_path, "held-by-the-edge", _nothing, routine=self.LONG)
         assert record["results"]["length"]["verdict"] == "undecided"
-        assert record["results"]["variation"]["verdict"] == "pass"
         assert "length: in truth −0.6 µm, beyond its limits." in said
         assert "nothing wrong was accepted" in said
         moved = re.search(r"Heat of hands moved length by: part (\+\d\.\d\d) µm \((\+\d\.\d\d) µm in its first", said)
         assert moved is not None
-        # 22 min, and half an hour of rounds: 0.55 µm · (22/30)·(1 − e^(−30/22)) in the mean
-        assert float(moved[1]) == pytest.approx(0.55 * 22.0 / 30.0 * (1.0 - math.exp(-30.0 / 22.0)), abs=0.04)
+        # 22 min, and 35 min of rounds: 0.55 µm · (22/35)·(1 − e^(−35/22)) in the mean
+        assert float(moved[1]) == pytest.approx(0.55 * 22.0 / 35.0 * (1.0 - math.exp(-35.0 / 22.0)), abs=0.04)
         assert float(moved[2]) == pytest.approx(0.5, abs=0.05)
 
-    def test_fails_rightly_where_somebody_waits_three_quarters_of_an_hour(self, tmp_path: Path) -> None:
+    def test_fails_rightly_where_somebody_waits_an_hour_and_a_quarter(self, tmp_path: Path) -> None:
         def notices(run: Run, prompt: Prompt) -> Command | None:
             waited = any(isinstance(event, e.RunContinued) for event in run.events)
             return Pause() if prompt.slot.kind is SlotKind.READ and not waited else None
 
-        record, said = practised(tmp_path, "held-by-the-edge", notices, pause_s=45.0 * 60.0 / HURRY, routine=self.LONG)
+        record, said = practised(tmp_path, "held-by-the-edge", notices, pause_s=75.0 * 60.0 / HURRY, routine=self.LONG)
         assert record["results"]["length"]["verdict"] == "fail"
-        # 0.55 µm · e^(−45/22) are left, and fade while it is read
+        # 0.55 µm · e^(−75/22) are left, and fade while it is read
         assert record["results"]["length"]["value_um"] == pytest.approx(-0.6, abs=0.1)
         assert "It failed, and rightly." in said
 
     def test_is_accepted_where_three_rounds_are_read_at_once_and_nothing_looks_for_heat(self, tmp_path: Path) -> None:
-        text = self.LONG.read_text("utf-8").replace("times = 10", "times = 3")
+        text = self.LONG.read_text("utf-8").replace("times = 12", "times = 3")
         hasty = re.sub(r'    \{ do = "soak".*\n', "", text.replace('[checks.heat]\nlimit = "0.02 um"\n', ""))
-        assert "150 s" not in hasty
+        assert "3 min" not in hasty
         assert "checks.heat" not in hasty
         (tmp_path / "hasty.toml").write_text(hasty, "utf-8")
         fragment = ROUTINES / "fragments" / "clean-and-soak.toml"

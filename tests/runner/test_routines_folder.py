@@ -89,8 +89,9 @@ class TestWhatTheyShow:
         assert outcome.record["verdict"] == "undecided"
         (heat,) = [f for f in outcome.record["findings"] if f["code"] == "heat/explains"]
         # the readings were made with a tilt of 0.09 µm and a time constant of 482 s
-        assert heat["data"]["asymptote_um"] == pytest.approx(0.09, abs=0.01)
-        assert heat["data"]["tau_s"] == pytest.approx(482.0, abs=heat["data"]["tau_standard_s"])
+        value = outcome.record["results"]["parallelism"]["value_um"]
+        assert value - heat["data"]["in_value_high_um"] <= 0.09 <= value - heat["data"]["in_value_low_um"]
+        assert heat["data"]["in_value_high_um"] - heat["data"]["in_value_low_um"] < 0.05
 
     def test_the_tilt_of_the_pad_fades_as_steel_of_its_width_evens_out(self) -> None:
         answers = [(float(time), float(answer)) for time, answer in answers_of(FOLDER / "gauge-pad.toml")[4:54]]
@@ -109,7 +110,7 @@ class TestWhatTheyShow:
         assert -1.0 / slope == pytest.approx(1.0 / (1.0 / inside_s + 1.0 / by_air_s), rel=0.1)
         assert 3.0 < (answers[-1][0] - answers[0][0]) / inside_s < 4.0
 
-    def test_a_block_that_no_hand_warmed_reads_alike_over_half_an_hour(self, measure: Callable[..., Any]) -> None:
+    def test_a_block_that_no_hand_warmed_reads_alike_over_three_quarters_of_an_hour(self, measure: Callable[..., Any]) -> None:
         path = FOLDER / "long-block.toml"
         outcome = measure(path, answers_of(path))
         assert outcome.record["verdict"] == "pass"
@@ -117,8 +118,8 @@ class TestWhatTheyShow:
         # 0.08 µm of the reference, less the 0.2 µm that the readings were made with
         assert outcome.record["results"]["length"]["value_um"] == pytest.approx(-0.12, abs=0.01)
         times = [float(time) for time, _ in answers_of(path)[3:-2]]
-        assert len(times) == 50
-        assert times[-1] - times[0] >= 30 * 60.0
+        assert len(times) == 60
+        assert times[-1] - times[0] >= 45 * 60.0
 
     def test_the_lacquer_gives_way_and_holds_at_its_force(self, measure: Callable[..., Any]) -> None:
         path = FOLDER / "shim-lacquer.toml"
