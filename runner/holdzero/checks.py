@@ -41,7 +41,7 @@ from holdzero.remarks import remarks_of
 from holdzero.routine.load import faults_of
 from holdzero.routine.resolve import Origins
 from holdzero.routine.schema import Characteristic, Routine, walk
-from holdzero.routine.steps import TemperatureStep
+from holdzero.routine.steps import Soak, TemperatureStep
 from holdzero.together import DifferError, findings_together, terms_together, weighting_together
 
 __all__ = ["BoundCheck", "Checks", "Failure", "Patience", "Slow", "Watched", "bind", "implied_checks", "told"]
@@ -333,7 +333,8 @@ def implied_checks(routine: Routine) -> tuple[str, ...]:
     always = ("places", "plausibility", "repeatability", "zero_return")
     standard = ("check_standard",) if routine.check_standard is not None else ()
     measured = any(isinstance(step, TemperatureStep) and step.of != "air" for step in walk(routine.steps))
-    return (*always, *standard, *(("thermal",) if measured else ()))
+    watched = any(isinstance(step, Soak) and (step.within or step.within_temperature) for step in walk(routine.steps))
+    return (*always, *standard, *(("thermal",) if measured or watched else ()))
 
 
 def bind(

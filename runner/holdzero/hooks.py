@@ -16,7 +16,7 @@ from typing import Any, Protocol
 
 import pluggy
 
-from holdzero.cooling import Way, evening_time_s, soak_time_s, time_constant_s
+from holdzero.cooling import Way, evening_time_s, longest_in_air_s, soak_time_s, time_constant_s
 from holdzero.decay import Decay, fit_decay
 from holdzero.decide import Rule, Standing
 from holdzero.display import decimals_for, in_micro, length_text, micro_text, span_text, value_and_uncertainty
@@ -187,6 +187,7 @@ __all__ = [
     "in_micro",
     "length_text",
     "limits_text",
+    "longest_in_air_s",
     "looked_at",
     "mean",
     "micro_text",

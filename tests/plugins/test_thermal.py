@@ -450,7 +450,7 @@ class TestWhatASoakLeaves:
         bench.take(e.SoakBegunAgain, slot="1")
         bench.time_s += 2000.0
         bench.take(e.SoakEnded, slot="1", reason=None).answer("1.1", "1", "1.1", "0", "")
-        view = view_of(bench.run.state, "1", load_catalogue().materials)
+        view = view_of(bench.run.state, "1")
         left = left_of(ThermalSettings.model_validate(view.routine.checks["thermal"]), view)
         assert left is not None
         assert left.soaked_s == pytest.approx(bench.run.state.soaks[0].elapsed_s)

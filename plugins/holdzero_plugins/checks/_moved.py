@@ -25,7 +25,7 @@ from holdzero.hooks import (
 )
 from holdzero_plugins.checks._growth import ThermalSettings
 
-__all__ = ["asked_where_moved", "told_where_moved"]
+__all__ = ["asked_where_moved", "error_K", "told_where_moved"]
 
 BODIES = ("part", "reference")
 _FINEST_K = 1e-3  # no thermometer at a bench shows finer steps (common practice, no source)
@@ -124,14 +124,15 @@ def _cover(settings: ThermalSettings, run: RunView, of: str, pair: Pair) -> _Cov
         room, why = settings.largest_difference, "largest_difference"
     else:
         room, why = _ROOM_K, f"{_ROOM_K:g} K of a room of which the routine states nothing"
-    errors = [_error_K(run, taken) for taken in pair]
+    errors = [error_K(run, taken) for taken in pair]
     return _Cover(
         room + sum(errors), f"{why}, and {sum(errors):.2g} K by which two readings of a thermometer may differ"
     )
 
 
-def _error_K(run: RunView, taken: TemperatureTaken) -> float:  # noqa: N802  the unit's own capital
-    if taken.error is not None:
+def error_K(run: RunView, taken: TemperatureTaken | None = None) -> float:  # noqa: N802  the unit's own capital
+    """How far a thermometer may be off [K]: the one that a temperature was taken with, or that of the routine."""
+    if taken is not None and taken.error is not None:
         return _reach_K(taken.error)
     return _reach_K(run.thermometer.error) if run.thermometer is not None else _THERMOMETER_K
 

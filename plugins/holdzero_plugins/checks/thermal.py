@@ -33,6 +33,7 @@ from holdzero.hooks import (
     thermal_correction_um,
 )
 from holdzero_plugins.checks import _tables
+from holdzero_plugins.checks._ground import asked_of_the_ground
 from holdzero_plugins.checks._growth import Bodies, Known, ThermalSettings, bodies_of, joined
 from holdzero_plugins.checks._moved import asked_where_moved, told_where_moved
 from holdzero_plugins.checks._soaked import both_measured, cooling_of, halfwidth_K, left_of, short_soak
@@ -167,6 +168,7 @@ def watch(settings: ThermalSettings, run: RunView) -> Iterable[Finding]:
     if run.soaks and not any(reading.seq > run.soaks[-1].seq for reading in run.readings):
         yield from _seen_in_the_soak(settings, run)
     yield from asked_where_moved(settings, run)
+    yield from asked_of_the_ground(run)
     yield from _asked_cut_short(settings, run)
 
 

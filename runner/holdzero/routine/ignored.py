@@ -102,7 +102,7 @@ def _of_steps(routine: schema.Routine) -> Idle:
             yield (*path, "say"), "say of a repeat, which is shown to nobody", "say of a step", mend
         if isinstance(step, schema.TemperatureStep) and step.of == "reference" and routine.zero_place is not None:
             mend = 'take of = "part", or drop the step'
-            yield (*path, "of"), "a temperature of a reference that is not there", "part or air", mend
+            yield (*path, "of"), "a temperature of a reference that is not there", "part, plate or air", mend
     kinds = [step.do for _, step in steps]
     if "compare" in kinds[:-1]:
         path, _ = steps[kinds.index("compare")]

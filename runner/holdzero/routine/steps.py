@@ -111,7 +111,9 @@ class TemperatureStep(Step):
     """Read a thermometer."""
 
     do: Literal["temperature"]
-    of: Literal["part", "reference", "air"] = Field(description="What is measured: `part`, `reference` or `air`.")
+    of: Literal["part", "reference", "plate", "air"] = Field(
+        description="What is measured: `part`, `reference`, the `plate` that they stand on, or `air`."
+    )
 
 
 class Zero(Step):

@@ -42,7 +42,7 @@ class Truth:
         rounded: whether readings are rounded to the comparator's resolution.
         drift_um_per_h: by how much the dial shows more from hour to hour [um/h], from the moment
             when a zero is set.
-        temperatures_degC: of `part`, `reference`, `check standard` and `air` [degC]; 20 where one
+        temperatures_degC: of `part`, `reference`, `check standard`, `plate` and `air` [degC]; 20 where one
             is left out, but for the check standard, which is as warm as the reference then.
         expansions_per_K: true coefficients of expansion of `part`, `reference` and `check standard`
             [1/K]; 0, so that temperature moves nothing, where one is left out, but for the check

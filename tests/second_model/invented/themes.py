@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from invented.draft import UNIT_UM, Draft, estimate, rounds, single_estimate, warmth
+from invented.draft import UNIT_UM, Draft, Table, estimate, rounds, single_estimate, warmth
 
 STEPS_IN = (("0.5", "uin"), ("1", "uin"), ("0.000001", "in"))
 MATERIALS = ("aluminium", "brass", "invar", "steel", "tungsten carbide", "zirconia")
@@ -309,7 +309,7 @@ def soaked(draft: Draft) -> None:
     minutes = rng.choice((2, 15, 40, 90))
     draft.begins = 60.0 * minutes * rng.choice((0.4, 1.0, 1.0))
     routine["steps"].insert(0, {"do": "soak", "at_least": f"{minutes} min"})
-    known = {"part_temperature": estimate(rng, 20.3, 0.1, "degC"), "difference": estimate(rng, 0.01, 0.02, "K")}
+    known: Table = {"part_temperature": estimate(rng, 20.3, 0.1, "degC"), "difference": estimate(rng, 0.01, 0.02, "K")}
     known["brought_from"] = f"{rng.uniform(0.2, 3.0):.2f} K"
     routine["checks"]["thermal"] = known
     if rng.random() < 0.7:
