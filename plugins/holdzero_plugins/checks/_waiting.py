@@ -43,7 +43,7 @@ others, 5.1)'
     if material is None or size_um is None or not 0.0 < limit_um < abs(left_um):
         return ""
     factor = math.log(abs(left_um) / limit_um)
-    told = []
+    told: list[str] = []
     for way, words in _WAYS:
         try:
             shortest, longest = time_constant_s(material, size_um, way, section_um=section_um)
