@@ -20,7 +20,8 @@ MODEL_VERSIONS: Mapping[int, str] = MappingProxyType(
         "what the soak left; an outlier is told by the scatter that is known and the dial's steps; a bracket "
         "that was open while nobody was at the bench is a doubt, whatever the cause",
         3: "what a soak, whole or cut short, leaves of brought_from is an input of its own beside difference, by the "
-        "time constant that is stated, or the longest in still air",
+        "time constant that is stated, or the longest in still air; a reading alone ends a soak early only once it was "
+        "watched for as long as the part may take in still air",
     }
 )
 """What each version is, by its number; the newest is in use."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import Enum
 from typing import Any
 
@@ -12,13 +12,14 @@ from holdzero.amendment import AmendmentError, amendment_of, as_measured, correc
 from holdzero.catalogue import Catalogue
 from holdzero.checks import bind
 from holdzero.difference import differences as differences_of
-from holdzero.errors import AnswerRefusedError, HoldzeroError, RecordError
+from holdzero.errors import AnswerRefusedError, EventRefusedError, HoldzeroError, RecordError
 from holdzero.evaluate import evaluate
 from holdzero.events import (
     AnswerGiven,
     AnyEvent,
     ReadingTaken,
     RunStarted,
+    SoakEnded,
     SoakObserved,
     TemperatureRead,
     event_from_data,
@@ -27,6 +28,7 @@ from holdzero.model_version import MODEL_VERSION
 from holdzero.record import computed_of, digest_of_record
 from holdzero.run import Run
 from holdzero.run.answer import TakenReading, TakenTemperature, Told, Understood, seen_value, understand
+from holdzero.run.fold import take
 
 __all__ = ["Outcome", "Recomputed", "recompute", "verify"]
 
@@ -68,16 +70,16 @@ def recompute(record: Mapping[str, Any], catalogue: Catalogue) -> Recomputed:
     verdict. That is neither confirmed nor refuted. Its digest and all else must hold all the same, so that nobody
     gains by naming an older model.
     """
+    model = record.get("model", _BEFORE_IT_WAS_NAMED)
+    other = model != MODEL_VERSION and type(model) is int and model >= 1
     try:
-        computed, misread = _computed_again(record, catalogue)
+        computed, misread = _computed_again(record, catalogue, other=other)
     except AmendmentError as error:
         return _broken(record, str(error))
     except HoldzeroError as error:
         return _broken(record, f"events: {error}")
     except (KeyError, TypeError, AttributeError, IndexError, ValueError) as error:
         return _broken(record, f"structure: the record is not whole ({type(error).__name__}: {error})")
-    model = record.get("model", _BEFORE_IT_WAS_NAMED)
-    other = model != MODEL_VERSION and type(model) is int and model >= 1
     again = json.loads(json.dumps({**computed, "model": model} if other else computed))
     differences = [*_of_the_digest(record), *misread]
     differences += differences_of(again, {key: record.get(key) for key in computed} | {"model": model})
@@ -106,10 +108,12 @@ def _of_the_digest(record: Mapping[str, Any]) -> Iterator[str]:
         yield "digest: the record was changed after it was made"
 
 
-def _computed_again(record: Mapping[str, Any], catalogue: Catalogue) -> tuple[dict[str, Any], list[str]]:
+def _computed_again(
+    record: Mapping[str, Any], catalogue: Catalogue, *, other: bool
+) -> tuple[dict[str, Any], list[str]]:
     """All of the record that follows from its events, and the events that do not say what their raw text does."""
     events = _read_events(record)
-    run, misread = _refolded(events)
+    run, misread = _refolded(events, other=other)
     amendment = amendment_of(record)
     serial = as_measured(record, "serial")
     started = events[0]
@@ -133,8 +137,12 @@ def _read_events(record: Mapping[str, Any]) -> tuple[AnyEvent, ...]:
     return tuple(event_from_data(item) for item in data)
 
 
-def _refolded(events: tuple[AnyEvent, ...]) -> tuple[Run, list[str]]:
-    """The run of these events, and the readings and answers whose value is not what their raw text says."""
+def _refolded(events: tuple[AnyEvent, ...], *, other: bool) -> tuple[Run, list[str]]:
+    """The run of these events, and the readings and answers whose value is not what their raw text says.
+
+    When what is watched may end a soak is the model's to say: by another version, a soak that would not end here
+    counts as ended with a reason.
+    """
     run = Run()
     misread: list[str] = []
     for event in events:
@@ -142,8 +150,17 @@ def _refolded(events: tuple[AnyEvent, ...]) -> tuple[Run, list[str]]:
             misread.extend(_misread(run, event))
         elif isinstance(event, SoakObserved):
             misread.extend(_misseen(run, event))
-        run = run.take(event)
+        try:
+            run = run.take(event)
+        except EventRefusedError:
+            if not other or not isinstance(event, SoakEnded) or event.reason is not None:
+                raise
+            by_reason = take(run.state, replace(event, reason=_BY_ANOTHER_VERSION))
+            run = Run(events=(*run.events, event), state=by_reason)
     return run, misread
+
+
+_BY_ANOTHER_VERSION = "another version of the model took it to be at rest"
 
 
 def _misread(run: Run, event: ReadingTaken | TemperatureRead | AnswerGiven) -> Iterator[str]:

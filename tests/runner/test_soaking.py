@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from holdzero import events as e
-from holdzero.catalogue import Catalogue
+from holdzero.catalogue import Catalogue, load_catalogue
+from holdzero.checks import bind
+from holdzero.model_version import MODEL_VERSION
 from holdzero.oversight import _of_soak
+from holdzero.record import digest_of_record, make_record
+from holdzero.run import soaking as soaking_module
 from holdzero.run.fold import take
 from holdzero.run.plan import Slot
 from holdzero.run.soaking import may_end, missing_text, outlooks_of
 from holdzero.run.state import Observed, State
 from holdzero.testing import Draft
 from holdzero.testing.drive import begun, loaded_of
+from holdzero.verify import Outcome, recompute
 
 # V/A of 5 mm by 35 mm by 9 mm, its foot not counted: 1575/755 mm; 3.9e6 J/(m³·K) of nickel (from memory); in still air
 # 5 W/(m²·K) (common practice, from memory): worked out by hand.
@@ -102,6 +108,40 @@ class TestAThermometerOnThePart:
         state, slot = soaking(at_least="40 min", within_temperature="0.05 K")
         slot = replace(slot, within_um=None)
         assert ends(still(still(state, slot, "", 700.0), slot, "part", 700.0), slot)
+
+
+class TestARecordOfAnotherVersion:
+    """Whose model let a reading alone end a soak early."""
+
+    @pytest.fixture
+    def made(self, start: Callable[..., Any], monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
+        soak = {"do": "soak", "at_least": "20 min", "within": "0.5 um"}
+        steps = (soak, {"do": "zero", "times": 3}, {"do": "read", "at": "a"}, {"do": "return"}, {"do": "compare"})
+        with monkeypatch.context() as before:
+            before.setattr(soaking_module, "_looked_behind", lambda outlook, *_: outlook)
+            bench = start(Draft().with_steps(*steps).text)
+            for number in range(60):
+                bench.time_s += 9.0
+                value = 1e-3 * (-1) ** number
+                bench.take(e.SoakObserved, slot="1", of="", raw=f"{value} um", value=value)
+            bench.take(e.SoakEnded, slot="1", reason=None).answer("0", "0.1", "-0.1", "1", "0", "")
+            checks, _ = bind(bench.run.state.routine, load_catalogue())
+            return make_record(bench.run, "1", checks, {})
+
+    def of_version(self, record: dict[str, Any], model: int) -> Outcome:
+        older = {**record, "model": model}
+        return recompute({**older, "digest": digest_of_record(older)}, load_catalogue()).outcome
+
+    def test_is_neither_confirmed_nor_refuted(self, made: dict[str, Any]) -> None:
+        assert self.of_version(made, MODEL_VERSION - 1) is Outcome.OTHER_MODEL
+
+    def test_is_refuted_where_it_names_this_version(self, made: dict[str, Any]) -> None:
+        assert self.of_version(made, MODEL_VERSION) is Outcome.DIFFERS
+
+    def test_is_refuted_where_a_reading_is_not_what_was_typed(self, made: dict[str, Any]) -> None:
+        reading = next(event for event in made["events"] if event["event"] == "reading_taken")
+        reading["value_um"] += 1.0
+        assert self.of_version(made, MODEL_VERSION - 1) is Outcome.DIFFERS
 
 
 class TestInWords:
