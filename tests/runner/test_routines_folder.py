@@ -110,7 +110,7 @@ class TestWhatTheyShow:
         assert -1.0 / slope == pytest.approx(1.0 / (1.0 / inside_s + 1.0 / by_air_s), rel=0.1)
         assert 3.0 < (answers[-1][0] - answers[0][0]) / inside_s < 4.0
 
-    def test_a_block_that_no_hand_warmed_reads_alike_over_three_quarters_of_an_hour(self, measure: Callable[..., Any]) -> None:
+    def test_a_block_that_no_hand_warmed_reads_alike_all_the_time(self, measure: Callable[..., Any]) -> None:
         path = FOLDER / "long-block.toml"
         outcome = measure(path, answers_of(path))
         assert outcome.record["verdict"] == "pass"

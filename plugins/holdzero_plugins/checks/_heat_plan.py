@@ -16,17 +16,17 @@ from holdzero.hooks import (
     CharacteristicView,
     Comparator,
     Measure,
-    Reference,
     Remark,
     Routine,
     RunView,
     Slot,
     SlotKind,
     exceeds,
+    part_size_um,
 )
 from holdzero_plugins.checks._courses import Floats, Rows
 from holdzero_plugins.checks._fading import Spans, still_um
-from holdzero_plugins.checks._heat_rows import FAR, UNKNOWN, allowance_um, rows_of, size_of, spans_of, width_um
+from holdzero_plugins.checks._heat_rows import FAR, UNKNOWN, allowance_um, rows_of, spans_of, width_um
 from holdzero_plugins.checks._scatter import RepeatabilitySettings
 from holdzero_plugins.tables.materials import materials
 
@@ -70,7 +70,7 @@ def _too_few(
     Usual ones scatter by a step of the dial (common practice, no source).
     """
     rows = _planned(routine, comparator, plan, spec)
-    size = size_of(routine, spec, routine.reference.size if isinstance(routine.reference, Reference) else None)
+    size = part_size_um(routine, None)
     spans, scatter = spans_of(routine, materials().get(routine.part.material), size), _scatter_um(routine, comparator)
     if rows is None or spans == UNKNOWN or not scatter:
         return None

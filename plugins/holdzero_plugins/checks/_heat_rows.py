@@ -31,7 +31,6 @@ __all__ = [
     "own_weights",
     "passes",
     "rows_of",
-    "size_of",
     "spans_of",
     "stands",
     "width_um",
@@ -40,18 +39,6 @@ __all__ = [
 UNKNOWN = Spans(slowest_s=2700.0, fastest_s=15.0, even_s=2700.0)
 """Where size or material is not known: up to 45 min, as a long block of steel in still air (worked out)."""
 SOURCE = "lumped body, Bergman and others, Fundamentals of Heat and Mass Transfer, 7th ed., 5.1, from memory"
-
-
-def size_of(routine: Routine, spec: Characteristic | None = None, reference_um: float | None = None) -> float | None:
-    """How long the part is [um]; None where nobody says.
-
-    Args:
-        routine: of the run.
-        spec: of the characteristic; None for the part alone.
-        reference_um: nominal size of the reference in use [um]; None where there is none.
-    """
-    stated = [one.nominal for one in (spec, *routine.characteristics.values()) if one is not None and one.nominal]
-    return stated[0] if stated else reference_um
 
 
 def spans_of(routine: Routine, material: Material | None, size_um: float | None) -> Spans:

@@ -11,14 +11,14 @@ from holdzero.hooks import (
     Measure,
     Number,
     RunView,
-    Way,
+    part_size_um,
     span_text,
-    time_constant_s,
     value_and_uncertainty,
 )
 from holdzero_plugins.checks._courses import Reach
 from holdzero_plugins.checks._fading import Heat, Spans
-from holdzero_plugins.checks._heat_rows import FAR, SOURCE, UNKNOWN, size_of
+from holdzero_plugins.checks._heat_rows import FAR, SOURCE, UNKNOWN
+from holdzero_plugins.checks._waiting import waiting_words
 
 __all__ = ["advice", "cause", "data", "ending", "most_text", "moved", "prior"]
 
@@ -93,31 +93,17 @@ def advice(run: RunView, spec: Characteristic, heat: Heat, spans: Spans, span_s:
     What is left is what the readings say; where they do not, what moved goes on at a pace between those of still air.
     """
     if limit_um <= 0.0 or np.all(heat.odd):
-        return "Wait until nothing moves any more, and read again."
+        return "Wait until nothing moves any more, and read anew."
     left = _left_um(heat, spans, span_s)
     factor = math.log(max(left / limit_um, 1.0))
     if not factor:
         return "Less than that is left by now: read all anew."
     if within_part(spec):
-        return f"Wait about {_minutes(factor * spans.even_s)} min, and read again."
+        return f"Wait about {_minutes(factor * spans.even_s)} min, and read anew."
     material = run.materials.get(run.routine.part.material)
-    size = size_of(run.routine, spec, run.reference.size if run.reference is not None else None)
-    if material is None or size is None or spans == UNKNOWN:
-        return f"Wait up to {_minutes(factor * spans.slowest_s)} min, and read again."
-    ways: tuple[tuple[Way, str], ...] = (
-        ("air", "in still air"),
-        ("standing", "standing on a metal plate"),
-        ("lying", "lying flat on one"),
-    )
-    times = []
-    for way, words in ways:
-        try:
-            both = time_constant_s(material, size, way, section_um=run.routine.part.section)
-        except ValueError:
-            continue
-        first, last = (_minutes(factor * one) for one in both)
-        times.append(f"{first} to {last} min {words}" if first != last else f"{first} min {words}")
-    return f"Wait {', '.join(times[:-1])} or {times[-1]}, and read again." if len(times) > 1 else f"Wait {times[0]}."
+    size = part_size_um(run.routine, run.reference)
+    words = waiting_words(material, size, run.routine.part.section, left_um=left, limit_um=limit_um)
+    return f"Wait {words or f'up to {_minutes(factor * spans.slowest_s)} min'}, and read anew."
 
 
 def _left_um(heat: Heat, spans: Spans, span_s: float) -> float:

@@ -31,11 +31,12 @@ from holdzero.hooks import (
     SlotKind,
     exceeds,
     hookimpl,
+    part_size_um,
     span_text,
 )
 from holdzero_plugins.checks import _heat_plan, _heat_words
 from holdzero_plugins.checks._fading import Heat, Spans, fading
-from holdzero_plugins.checks._heat_rows import allowance_um, own_weights, passes, rows_of, size_of, spans_of, stands
+from holdzero_plugins.checks._heat_rows import allowance_um, own_weights, passes, rows_of, spans_of, stands
 
 LEAST_PASSES = 3
 SIGNIFICANCE = 0.01  # of what moved, on the record (common practice, no source)
@@ -77,7 +78,7 @@ def _told(
     rows = rows_of(run, spec, readings, weights)
     if rows is None:
         return None
-    size = size_of(run.routine, spec, run.reference.size if run.reference is not None else None)
+    size = part_size_um(run.routine, run.reference)
     spans = spans_of(run.routine, run.materials.get(run.routine.part.material), size)
     return Told(fading(rows, spans, significance=significance), spans)
 
