@@ -8,7 +8,7 @@ that moved counts alike. Beyond an allowance both leave the characteristic undec
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,7 +96,9 @@ def watch(settings: HeatSettings, run: RunView) -> Iterable[Finding]:
         count = passes(spec, readings)
         # Each pass has a part of the error for itself, so that all together have no more than the whole.
         significance = ASKED_BY_CHANCE / len(specs) * (LEAST_PASSES - 1) / max(count * (count - 1), 1)
-        told = _told(run, spec, readings, own_weights(run, spec, readings), significance)
+        # What came since is looked at with the next pass: each pass is one look.
+        then = replace(run, readings=tuple(r for r in run.readings if r.seq <= readings[-1].seq))
+        told = _told(then, spec, readings, own_weights(then, spec, readings), significance)
         if told is None:
             continue
         allowance = allowance_um(settings.allowance, spec, run.resolution_um)
