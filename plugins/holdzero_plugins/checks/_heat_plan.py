@@ -26,7 +26,7 @@ from holdzero.hooks import (
 )
 from holdzero_plugins.checks._courses import Floats, Rows
 from holdzero_plugins.checks._fading import Spans, still_um
-from holdzero_plugins.checks._heat_rows import FAR, UNKNOWN, allowance_um, rows_of, spans_of, width_um
+from holdzero_plugins.checks._heat_rows import FAR, UNKNOWN, allowance_um, own_places, rows_of, spans_of, width_um
 from holdzero_plugins.checks._scatter import RepeatabilitySettings
 from holdzero_plugins.tables.materials import materials
 
@@ -49,9 +49,9 @@ def validate(settings: HeatSettings, routine: Routine, plan: Sequence[Slot]) -> 
             found = f"{settings.allowance:g} um, as much as the tolerance of {name} ({width:g} um)"
             mend = "check number and unit: heat may then turn a bad part into a good one"
             yield Remark(key="allowance", found=found, mend=mend, warning=True)
-        read = [s for s in plan if s.kind is SlotKind.READ and s.place in (*spec.at, *(spec.base or ()))]
+        read = [s for s in plan if s.kind is SlotKind.READ and s.place in own_places(spec)]
         counts = Counter(slot.place for slot in read if spec.force in (None, slot.force_N))
-        count = min((counts[place] for place in (*spec.at, *(spec.base or ()))), default=0)
+        count = min((counts[place] for place in own_places(spec)), default=0)
         if count < _LEAST_PASSES:
             found = f"{count} readings of each place of {name}: heat shows over {_LEAST_PASSES} passes or more"
             yield Remark(found=found, expected="enough to tell heat from size", mend="more rounds, or drop the table")
@@ -121,7 +121,7 @@ def _planned(routine: Routine, comparator: Comparator, plan: Sequence[Slot], spe
             zero, group = zero + (slot.group != group), slot.group
         if slot.kind in (SlotKind.ZERO, SlotKind.READ) and zero >= 0:
             read.append((now_s, slot, zero))
-    own = (*spec.at, *(spec.base or ()))
+    own = own_places(spec)
     counts = Counter(slot.place for _, slot, _ in read if slot.kind is SlotKind.READ)
     signs = _signs(spec)
     labels = {

@@ -28,6 +28,8 @@ __all__ = [
     "SOURCE",
     "UNKNOWN",
     "allowance_um",
+    "other_bodies",
+    "own_places",
     "own_weights",
     "passes",
     "rows_of",
@@ -81,17 +83,17 @@ def width_um(spec: Characteristic) -> float | None:
 def passes(spec: Characteristic, readings: Sequence[Reading]) -> int:
     """How often every place of a characteristic was read."""
     places = [str(r.slot.place) for r in readings]
-    return min(places.count(place) for place in _own(spec))
+    return min(places.count(place) for place in own_places(spec))
 
 
-def _own(spec: Characteristic) -> tuple[str, ...]:
+def own_places(spec: Characteristic) -> tuple[str, ...]:
     """The places that make up its value."""
     return (*spec.at, *(spec.base or ()))
 
 
 def own_weights(run: RunView, spec: Characteristic, readings: Sequence[Reading]) -> list[Number]:
     """Plain means of the places; of a variation, the highest place less the lowest."""
-    counts = {place: sum(r.slot.place == place for r in readings) for place in _own(spec)}
+    counts = {place: sum(r.slot.place == place for r in readings) for place in own_places(spec)}
     if spec.measure is Measure.VARIATION:
         means = stack(
             [stack([run.difference_um(r) for r in readings if r.slot.place == at]).mean(axis=-1) for at in spec.at]
@@ -130,7 +132,7 @@ def rows_of(run: RunView, spec: Characteristic, readings: Sequence[Reading], wei
     if spec.base is not None and spec.measure is Measure.SIZE:
         return _of_differences(run, spec, readings, weights)
     counted = dict(zip((r.seq for r in readings), weights, strict=True))
-    others = _of_other_bodies(run)
+    others = other_bodies(run)
     own = [r for r in run.of_kind(SlotKind.READ) if r.seq in counted or (stands(run, r) and r.slot.place not in others)]
     zeros = [r for number in dict.fromkeys(r.zero for r in own) for r in run.zeros(number)]
     on_part = run.routine.zero_place is not None
@@ -154,7 +156,7 @@ def stands(run: RunView, r: Reading) -> bool:
     return bool(run.zeros(r.zero)) and r.zero not in run.lost_zeros
 
 
-def _of_other_bodies(run: RunView) -> set[str]:
+def other_bodies(run: RunView) -> set[str]:
     """Places where other blocks are read, which have heat of their own."""
     sizes = (spec for spec in run.routine.characteristics.values() if spec.measure is Measure.SIZE)
     return {place for spec in sizes if spec.base is not None for place in (*spec.base, *(spec.beside or ()))}
@@ -170,7 +172,7 @@ def _of_differences(
         place = str(r.slot.place)
         counts[place] = number = counts.get(place, 0) + 1
         rounds.setdefault(number, []).append((r, weight))
-    whole = [one for one in rounds.values() if {str(r.slot.place) for r, _ in one} >= set(_own(spec))]
+    whole = [one for one in rounds.values() if {str(r.slot.place) for r, _ in one} >= set(own_places(spec))]
     plain = {place: 1.0 / len(spec.at) for place in spec.at} | {
         place: -1.0 / len(spec.base or ()) for place in spec.base or ()
     }

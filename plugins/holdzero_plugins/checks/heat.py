@@ -7,6 +7,7 @@ that moved counts alike. Beyond an allowance both leave the characteristic undec
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
@@ -36,7 +37,16 @@ from holdzero.hooks import (
 )
 from holdzero_plugins.checks import _heat_plan, _heat_words
 from holdzero_plugins.checks._fading import Heat, Spans, fading
-from holdzero_plugins.checks._heat_rows import allowance_um, own_weights, passes, rows_of, spans_of, stands
+from holdzero_plugins.checks._heat_rows import (
+    allowance_um,
+    other_bodies,
+    own_places,
+    own_weights,
+    passes,
+    rows_of,
+    spans_of,
+    stands,
+)
 
 LEAST_PASSES = 3
 SIGNIFICANCE = 0.01  # of what moved, on the record (common practice, no source)
@@ -90,14 +100,11 @@ def watch(settings: HeatSettings, run: RunView) -> Iterable[Finding]:
     """From the third pass on: whether the part is warm, as far as its readings moved beyond scatter."""
     specs = run.routine.characteristics
     for name, spec in specs.items():
-        readings = _whole_passes(run, spec)
-        if not readings:
+        then, readings, count = _whole_passes(run, spec)
+        if count < LEAST_PASSES:
             continue
-        count = passes(spec, readings)
         # Each pass has a part of the error for itself, so that all together have no more than the whole.
-        significance = ASKED_BY_CHANCE / len(specs) * (LEAST_PASSES - 1) / max(count * (count - 1), 1)
-        # What came since is looked at with the next pass: each pass is one look.
-        then = replace(run, readings=tuple(r for r in run.readings if r.seq <= readings[-1].seq))
+        significance = ASKED_BY_CHANCE / len(specs) * (LEAST_PASSES - 1) / (count * (count - 1))
         told = _told(then, spec, readings, own_weights(then, spec, readings), significance)
         if told is None:
             continue
@@ -116,15 +123,25 @@ def watch(settings: HeatSettings, run: RunView) -> Iterable[Finding]:
         )
 
 
-def _whole_passes(run: RunView, spec: Characteristic) -> list[Reading]:
-    """What was read of a characteristic so far, as many readings of each place as of any other."""
-    own = (*spec.at, *(spec.base or ()))
-    of_place: dict[str, list[Reading]] = {place: [] for place in own}
+def _whole_passes(run: RunView, spec: Characteristic) -> tuple[RunView, list[Reading], int]:
+    """The run up to its last whole pass, the readings of a characteristic in it, and how many passes these are.
+
+    A pass is whole when all places were read that are read as often as the characteristic's own. What comes after it is
+    looked at with the next one, so that each pass is one look.
+    """
+    own, others = set(own_places(spec)), other_bodies(run)
+    planned = Counter(slot.place for slot in run.slots if slot.kind is SlotKind.READ)
+    least = min(planned[place] for place in own)
+    wanted = own | {place for place, times in planned.items() if times >= least and place not in others}
+    of_place: dict[str, list[Reading]] = {str(place): [] for place in wanted}
     for r in run.of_kind(SlotKind.READ):
-        if r.slot.place in of_place and spec.force in (None, r.slot.force_N) and stands(run, r):
-            of_place[r.slot.place].append(r)
+        counts = r.slot.place not in own or spec.force in (None, r.slot.force_N)
+        if r.slot.place in of_place and counts and stands(run, r):
+            of_place[str(r.slot.place)].append(r)
     count = min(len(readings) for readings in of_place.values())
-    return sorted((r for readings in of_place.values() for r in readings[:count]), key=lambda r: r.seq)
+    last = max((r.seq for readings in of_place.values() for r in readings[:count]), default=0)
+    then = replace(run, readings=tuple(r for r in run.readings if r.seq <= last))
+    return then, sorted((r for place in own for r in of_place[place][:count]), key=lambda r: r.seq), count
 
 
 def _changed(run: RunView, spec: Characteristic, readings: Sequence[Reading]) -> NDArray[np.float64]:
