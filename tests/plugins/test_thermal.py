@@ -25,9 +25,9 @@ from holdzero.testing import Draft
 from holdzero.testing.drive import begun, driven, loaded_of, scripted
 from holdzero.verify import verify
 from holdzero.views import view_of
-from holdzero_plugins.checks._growth import ThermalSettings
 from holdzero_plugins.checks._moved import told_where_moved
 from holdzero_plugins.checks._soaked import left_of
+from holdzero_plugins.checks._thermal_settings import ThermalSettings
 
 Measure: TypeAlias = Callable[..., Any]  # see conftest
 

@@ -23,7 +23,7 @@ from holdzero.hooks import (
     mean,
     shown,
 )
-from holdzero_plugins.checks._growth import ThermalSettings
+from holdzero_plugins.checks._thermal_settings import ThermalSettings
 
 __all__ = ["asked_where_moved", "error_K", "told_where_moved"]
 

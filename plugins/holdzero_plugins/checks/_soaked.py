@@ -24,7 +24,7 @@ from holdzero.hooks import (
 )
 
 if TYPE_CHECKING:
-    from holdzero_plugins.checks._growth import ThermalSettings
+    from holdzero_plugins.checks._thermal_settings import ThermalSettings
 
 __all__ = ["Left", "Short", "as_soaked", "both_measured", "cooling_of", "halfwidth_K", "left_of", "short_soak"]
 

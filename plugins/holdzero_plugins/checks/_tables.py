@@ -17,8 +17,8 @@ from holdzero_plugins.tables.materials import materials
 
 if TYPE_CHECKING:
     from holdzero_plugins.checks._comparison import DriftSettings
-    from holdzero_plugins.checks._growth import ThermalSettings
     from holdzero_plugins.checks._scatter import RepeatabilitySettings
+    from holdzero_plugins.checks._thermal_settings import ThermalSettings
     from holdzero_plugins.checks.block import BlockSettings
     from holdzero_plugins.checks.contact import ContactSettings
     from holdzero_plugins.checks.film import FilmSettings

@@ -34,9 +34,10 @@ from holdzero.hooks import (
 )
 from holdzero_plugins.checks import _tables
 from holdzero_plugins.checks._ground import asked_of_the_ground
-from holdzero_plugins.checks._growth import Bodies, Known, ThermalSettings, bodies_of, joined
+from holdzero_plugins.checks._growth import Bodies, Known, bodies_of, joined
 from holdzero_plugins.checks._moved import asked_where_moved, told_where_moved
 from holdzero_plugins.checks._soaked import both_measured, cooling_of, halfwidth_K, left_of, short_soak
+from holdzero_plugins.checks._thermal_settings import ThermalSettings
 
 # Of the comparator's resolution: what has grown by less is not worth a word.
 _UNSEEN = 1e-3
