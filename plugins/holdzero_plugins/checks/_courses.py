@@ -233,18 +233,19 @@ def fits_of(rows: Rows, shapes: Floats, rate: float | None) -> Fits:
 
 @dataclass(frozen=True, slots=True)
 class _Pairs:
-    """Two common fades at once: the slowest with each faster one, and each with the fastest."""
+    """Two common fades at once: the slowest with each faster one, each with the fastest, and every other one of them.
+
+    What reaches farthest mostly has one of the bounds in it, but not where places have fades of their own.
+    """
 
     first: NDArray[np.int64]
     second: NDArray[np.int64]
 
     @classmethod
     def of(cls, many: int) -> _Pairs:
-        others = np.arange(1, many)
-        return cls(
-            np.concatenate([np.zeros(many - 1, dtype=np.int64), others[:-1]]),
-            np.concatenate([others, np.full(many - 2, many - 1, dtype=np.int64)]),
-        )
+        first, second = np.triu_indices(many, 1)
+        kept = (first == 0) | (second == many - 1) | ((first % 2 == 0) & (second % 2 == 0))
+        return cls(first[kept], second[kept])
 
     def opposed(self, shapes: Floats) -> Floats:
         """Shapes in which one fade takes away as much of the other as it may at most."""
@@ -364,7 +365,9 @@ def _courses(rows: Rows, shapes: Floats, ends: Floats, pairs: _Pairs, rate: floa
 
 
 def widest(courses: list[Courses], which: int, limit: Floats) -> Reach:
+    """How far a weighted sum of heat reaches over all courses; anything where no course can be told from a constant."""
     if not np.all(np.isfinite(limit)):
         return Reach(-limit, limit)
     reaches = [one.reach(one.wanted[which], limit) for one in courses]
-    return Reach(np.min([one.low for one in reaches], axis=0), np.max([one.high for one in reaches], axis=0))
+    low, high = np.min([one.low for one in reaches], axis=0), np.max([one.high for one in reaches], axis=0)
+    return Reach(low, high).unknown(low > high)

@@ -101,7 +101,7 @@ def fading(rows: Rows, spans: Spans, *, significance: float) -> Heat:
     least = np.min([one.least for one in courses], axis=0)
     scatter = _scatter(least, dof, rows.step_um)
     rounding = _rounding_um(scatter, rows.step_um) * math.sqrt(rows.times_s.size)
-    limit = least + np.square(_quantile(_COVERAGE, dof) * scatter + rounding)
+    limit = least + np.square(_spread_um(scatter, dof) + rounding)
     in_value, left = (widest(courses, which, limit) for which in (0, 1))
     shows = 2.0 * f_quantile(1.0 - significance, 2.0, dof) * np.square(scatter) if dof > 0.0 else np.inf
     plain = fits_of(rows, rows.shapes(rates), None)
@@ -135,7 +135,7 @@ def still_um(rows: Rows, spans: Spans, scatter_um: float) -> float:
     """
     still = replace(rows, values_um=np.zeros(rows.times_s.size))
     _, courses, dof = _every(still, spans)
-    limit = np.asarray(_quantile(_COVERAGE, dof) * scatter_um) ** 2
+    limit = np.square(_spread_um(np.asarray(scatter_um), dof))
     return float(widest(courses, 0, limit).most)
 
 
@@ -147,8 +147,11 @@ def _every(rows: Rows, spans: Spans) -> tuple[Floats, list[Courses], float]:
     return rates, courses, float(rows.times_s.size - taken)
 
 
-def _quantile(probability: float, dof: float) -> float:
-    return float(student_quantile(probability, dof)) if dof > 0.0 else math.inf
+def _spread_um(scatter: Floats, dof: float) -> Floats:
+    """Half of an interval of 95 % by Student's t [um]; infinite without degrees of freedom, even where all fits."""
+    if dof <= 0.0:
+        return np.full_like(scatter, np.inf)
+    return np.asarray(student_quantile(_COVERAGE, dof) * scatter)
 
 
 def _scatter(squares: Floats, dof: float, step_um: float) -> Floats:
