@@ -9,8 +9,8 @@ import pytest
 from scipy.optimize import lsq_linear
 
 from holdzero_plugins.checks._courses import Rows, every_course, widest
-from holdzero_plugins.checks._fading import Heat, Spans, fading
-from second.heat import OPPOSED, Answer, Course, Rates, Readings, heat_in_value
+from holdzero_plugins.checks._fading import Spans, fading
+from second.heat import OPPOSED, Course, Rates, Readings, heat_in_value
 
 BLOCK, LONG, SMALL = (2496.0, 46.0, 81.3), (2700.0, 15.0, 2700.0), (1500.0, 30.0, 20.0)
 """Slowest and fastest time constant of the whole part, and the slowest within it [s]: a block, one unknown, a ring."""
@@ -22,12 +22,16 @@ def invented(seed: int) -> tuple[Readings, Spans]:
     slowest, fastest, even = (BLOCK, BLOCK, LONG, SMALL)[seed % 4]
     places, passes, zeros = int(chance.choice([1, 2, 3, 5])), int(chance.integers(5, 14)), int(chance.choice([2, 3]))
     pace, pause = math.exp(chance.uniform(2.3, 3.7)), math.exp(chance.uniform(0.0, 5.5))
-    read = 15.0 * zeros + 15.0 + (np.arange(passes)[:, None] * (pause + pace * places) + pace * np.arange(places)).ravel()
+    read = (
+        15.0 * zeros + 15.0 + (np.arange(passes)[:, None] * (pause + pace * places) + pace * np.arange(places)).ravel()
+    )
     times = np.concatenate([15.0 * np.arange(zeros), read])
     if chance.random() < 0.25:
         times[zeros + read.size // 2 :] += 1200.0
     layout = np.concatenate([np.full(zeros, -1), np.tile(np.arange(places), passes)])
-    warm = chance.choice([0.0, 0.3, -1.0]) * np.exp(-times / math.exp(chance.uniform(math.log(fastest), math.log(slowest))))
+    warm = chance.choice([0.0, 0.3, -1.0]) * np.exp(
+        -times / math.exp(chance.uniform(math.log(fastest), math.log(slowest)))
+    )
     own = chance.choice([0.0, 0.1, -0.2]) * chance.standard_normal(places)[layout] * np.exp(-times / even)
     shown = (warm + own + chance.uniform(-1.0, 1.0, places)[layout]) * (layout >= 0)
     step = float(chance.choice([0.02, 0.02, 0.1]))
@@ -37,9 +41,7 @@ def invented(seed: int) -> tuple[Readings, Spans]:
     ]
     weights = np.where(layout >= 0, counts[layout] / passes, 0.0)
     zero = np.zeros(times.size, dtype=np.int64)
-    return Readings(times, shown, zero, layout, weights, step), Spans(
-        slowest_s=slowest, fastest_s=fastest, even_s=even
-    )
+    return Readings(times, shown, zero, layout, weights, step), Spans(slowest_s=slowest, fastest_s=fastest, even_s=even)
 
 
 def as_rows(read: Readings) -> Rows:
@@ -54,29 +56,29 @@ def as_rows(read: Readings) -> Rows:
     )
 
 
-def both(seed: int) -> tuple[Heat, Answer]:
-    """The check's answer, and one with twice its rates and more; not where nobody would use it."""
-    read, spans = invented(seed)
-    told = fading(as_rows(read), spans, significance=0.01)
-    rates = Rates.between(spans.slowest_s, spans.fastest_s, spans.even_s, whole=40, own=7)
-    answer = heat_in_value(read, rates)
-    if told.odd or not math.isfinite(answer.high_um) or answer.high_um - answer.low_um > 40.0 * told.scatter_um:
-        pytest.skip("the readings tell nothing that anybody would use")
-    return told, answer
-
-
 class TestTheCheckForHeat:
-    @pytest.mark.parametrize("seed", range(24))
+    @pytest.mark.parametrize("seed", range(40))
     def test_reaches_as_far_as_any_course_and_not_farther(self, seed: int) -> None:
-        told, answer = both(seed)
-        width = answer.high_um - answer.low_um
-        # Its few rates cost a tenth of the interval at most; 3 % in nine cases of ten.
-        assert told.in_value.low <= answer.low_um + 0.1 * width
-        assert told.in_value.high >= answer.high_um - 0.1 * width
-        assert told.in_value.low >= answer.low_um - 0.05 * width
-        assert told.in_value.high <= answer.high_um + 0.05 * width
+        """Held to nearly twice its rates: its own few cost a tenth of the interval at most.
 
-    @pytest.mark.parametrize("seed", range(24))
+        Of 103 intervals that anybody would use, 2.6 % in nine of ten, and 9.5 % once (worked out with 200 seeds).
+        """
+        read, spans = invented(seed)
+        told = fading(as_rows(read), spans, significance=0.01)
+        low, high = float(told.in_value.low), float(told.in_value.high)
+        rates = Rates.between(spans.slowest_s, spans.fastest_s, spans.even_s, whole=40, own=7)
+        answer = heat_in_value(read, rates)
+        width = answer.high_um - answer.low_um
+        if told.odd:
+            assert (low, high) == (-math.inf, math.inf)
+        elif width > 40.0 * told.scatter_um:  # nobody would use it
+            assert high - low > 30.0 * told.scatter_um
+        else:
+            assert [low, high] == pytest.approx([answer.low_um, answer.high_um], abs=0.1 * width)
+            assert low >= answer.low_um - 0.05 * width
+            assert high <= answer.high_um + 0.05 * width
+
+    @pytest.mark.parametrize("seed", range(40))
     def test_is_exact_for_rates_that_are_given(self, seed: int) -> None:
         # Of three rates every pair is tried; and four rates of places' own fades.
         read, spans = invented(seed)
@@ -98,7 +100,7 @@ class TestTheAnswerByForce:
         whole, own = np.array([1.0 / spans.slowest_s, 3.0 / spans.slowest_s]), 1.0 / spans.even_s
         several = read.places.max() > 0
         course = Course(read, whole, own if several else None)
-        limit = 1.5 * float(course.squares.min()) + 1e-3
+        limit = 1.5 * course.least + 1e-3
         high = course.farthest(limit, 1.0, 1e3)
         assert least_at(read, whole, own if several else None, high) == pytest.approx(limit, rel=1e-4)
         assert least_at(read, whole, own if several else None, high + 0.01 * abs(high)) > limit

@@ -233,9 +233,10 @@ def fits_of(rows: Rows, shapes: Floats, rate: float | None) -> Fits:
 
 @dataclass(frozen=True, slots=True)
 class _Pairs:
-    """Two common fades at once: the slowest with each faster one, each with the fastest, and every other one of them.
+    """Two common fades at once: what reaches farthest mostly has the slowest in it, or the fastest.
 
-    What reaches farthest mostly has one of the bounds in it, but not where places have fades of their own.
+    Not so where places have fades of their own, which may take up the slowest one wholly: so the next one with each
+    faster one as well, and every other rate with every other.
     """
 
     first: NDArray[np.int64]
@@ -244,7 +245,7 @@ class _Pairs:
     @classmethod
     def of(cls, many: int) -> _Pairs:
         first, second = np.triu_indices(many, 1)
-        kept = (first == 0) | (second == many - 1) | ((first % 2 == 0) & (second % 2 == 0))
+        kept = (first <= 1) | (second == many - 1) | ((first % 2 == 0) & (second % 2 == 0))
         return cls(first[kept], second[kept])
 
     def opposed(self, shapes: Floats) -> Floats:

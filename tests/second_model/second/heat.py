@@ -100,48 +100,53 @@ class Course:
         shapes = np.exp(-np.outer(readings.times_s, whole)) * read[:, None]
         one, other = (index.ravel() for index in np.triu_indices(whole.size, 1))
         pairs = np.stack([shapes[:, one] - OPPOSED * shapes[:, other], shapes[:, other] - OPPOSED * shapes[:, one]])
-        self.scale = HELD
         self._free = _Problem(free, pairs, readings.values_um, np.zeros_like(readings.values_um))
         below = np.zeros(readings.values_um.size + 1)
-        below[-1] = self.scale
+        below[-1] = HELD
         self._held = _Problem(
-            np.vstack([free, self.scale * held]),
-            np.concatenate([pairs, self.scale * (readings.weights @ pairs)[:, None]], axis=1),
+            np.vstack([free, HELD * held]),
+            np.concatenate([pairs, HELD * (readings.weights @ pairs)[:, None]], axis=1),
             np.append(readings.values_um, 0.0),
             below,
         )
-        # Where the heat is at the best fit of each pair: the search begins there.
-        best = self._free.best(0.0)
-        self.squares = best.squares
+        # With both factors above zero, or both below it: each for itself has no gap. The search begins at its best fit.
+        self._best = {sign: self._free.best(0.0, sign) for sign in (1.0, -1.0)}
         design = np.linalg.lstsq(free, np.column_stack([readings.values_um, *pairs]), rcond=1e-10)[0]
-        count = one.size
-        of_pairs = np.stack([design[:, 1 : 1 + count], design[:, 1 + count :]])
-        own_um = held @ design[:, 0] - np.einsum("sip,i->p", of_pairs * best.factors[:, None], held)
-        self.middle = own_um + np.einsum("sp,sp->p", best.factors, readings.weights @ pairs)
+        data, of_pairs = held @ design[:, 0], np.stack(np.split(held @ design[:, 1:], 2))
+        along = readings.weights @ pairs - of_pairs
+        self._middle = {sign: data + np.einsum("sp,sp->p", best.factors, along) for sign, best in self._best.items()}
+
+    @property
+    def least(self) -> float:
+        """The smallest sum of squares of all pairs [um²]."""
+        return min(float(best.squares.min()) for best in self._best.values())
 
     def farthest(self, limit: float, side: float, far_um: float) -> float:
         """The most heat to one side [um]; minus infinity times the side where no course is within the limit."""
-        possible = self.squares <= limit
+        return side * max(side * self._of_sign(limit, side, far_um, sign) for sign in self._best)
+
+    def _of_sign(self, limit: float, side: float, far_um: float, sign: float) -> float:
+        possible, middle = self._best[sign].squares <= limit, self._middle[sign]
         if not possible.any():
             return -side * math.inf
-        inside, outside = np.zeros(self.middle.size), np.full(self.middle.size, far_um)
+        inside, outside = np.zeros(middle.size), np.full(middle.size, far_um)
         for _ in range(50):
             tried = (inside + outside) / 2.0
-            within = self._held.best(self.middle + side * tried).squares <= limit
+            within = self._held.best(middle + side * tried, sign).squares <= limit
             inside, outside = np.where(within, tried, inside), np.where(within, outside, tried)
-        return float(side * np.max(side * (self.middle + side * inside)[possible]))
+        return float(side * np.max(side * (middle + side * inside)[possible]))
 
 
 @dataclass(frozen=True)
 class Best:
-    """The smallest sums of squares, and the factors (p, q) that they have; negative both where the sign is."""
+    """The smallest sums of squares of each pair [um²], and the factors (p, q) that they have [um]."""
 
     squares: Floats
     factors: Floats
 
 
 class _Problem:
-    """min ‖y + h·z − free·x ∓ p·u − q·v‖² with p, q >= 0, for many (u, v) at once."""
+    """min ‖y + h·z − free·x − p·u − q·v‖² with p, q >= 0, or both <= 0, for many (u, v) at once."""
 
     def __init__(self, free: Floats, pairs: Floats, values: Floats, more: Floats) -> None:
         left, sizes, _ = np.linalg.svd(free / np.linalg.norm(free, axis=0).clip(1e-300), full_matrices=False)
@@ -159,8 +164,8 @@ class _Problem:
         self.y, self.z = triangle[:, :, 2], triangle[:, :, 3]
         self.tiny = 1e-9 * np.maximum(np.linalg.norm(pairs[0]), 1.0)
 
-    def best(self, held: Floats | float) -> Best:
-        """With the heat held at h: both factors, one of them or none, whichever is allowed and least."""
+    def best(self, held: Floats | float, sign: float) -> Best:
+        """With h held: both factors, one of them or none, whichever has the sign and is least."""
         data = self.y + np.broadcast_to(held, self.a.shape)[:, None] * self.z
         first, second = data[:, 0], data[:, 1]
         rest = np.square(data[:, 2:]).sum(axis=1)
@@ -176,10 +181,8 @@ class _Problem:
             (first / a, nothing),
             (nothing, alone),
         ):
-            found = (
-                np.square(first - self.a * one - self.b * other) + np.square(second - self.c * other) + rest
-            )
-            better = (one * other >= 0.0) & (found < squares)
+            found = np.square(first - self.a * one - self.b * other) + np.square(second - self.c * other) + rest
+            better = (sign * one >= 0.0) & (sign * other >= 0.0) & (found < squares)
             squares = np.where(better, found, squares)
             factors = np.where(better, np.stack([one, other]), factors)
         return Best(squares, factors)
@@ -194,7 +197,7 @@ def heat_in_value(readings: Readings, rates: Rates) -> Answer:
     places = readings.places.max() + 1
     own = list(rates.own) if places > 1 else [None]
     courses = [Course(readings, rates.whole, rate) for rate in own]
-    least = min(float(course.squares.min()) for course in courses)
+    least = min(course.least for course in courses)
     # Constants, a fade of each place and its rate, and of the whole part an amplitude and a rate.
     taken = np.linalg.matrix_rank(readings.constants) + (places + 1 if places > 1 else 0) + 2
     dof = readings.times_s.size - float(taken)
@@ -206,9 +209,7 @@ def heat_in_value(readings: Readings, rates: Rates) -> Answer:
     )
     limit = least + shown**2
     far_um = 1e6 * max(scatter, readings.step_um)
-    low, high = (
-        side * max(side * course.farthest(limit, side, far_um) for course in courses) for side in (-1.0, 1.0)
-    )
+    low, high = (side * max(side * course.farthest(limit, side, far_um) for course in courses) for side in (-1.0, 1.0))
     return Answer(low, high, least, limit)
 
 
