@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from holdzero_plugins.checks._courses import Rows
 from holdzero_plugins.checks._fading import Spans, fading
+from holdzero_plugins.checks._warm_rows import Rows
 
 Floats = NDArray[np.float64]
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -10,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from holdzero_plugins.checks._courses import Rows
 from holdzero_plugins.checks._fading import Heat, Spans, fading, still_um
+from holdzero_plugins.checks._warm_rows import Rows
 
 Floats = NDArray[np.float64]
 
@@ -45,7 +46,7 @@ def rows(
         if own.any():
             weights[own] = -weights[(layout >= 0) & (number == zero)].sum() / own.sum()
     return Rows(
-        times_s=gap_s * np.arange(layout.size),
+        times_s=np.asarray(gap_s * np.arange(layout.size), dtype=np.float64),
         values_um=np.zeros(layout.size) if values_um is None else values_um,
         zeros=number.astype(np.int64),
         places=layout,
@@ -53,6 +54,11 @@ def rows(
         warm=layout >= 0,
         step_um=step_um,
     )
+
+
+def showing(made: Rows, values_um: NDArray[Any]) -> Rows:
+    """The same rows with other readings [um]."""
+    return replace(made, values_um=np.asarray(values_um, dtype=np.float64))
 
 
 def heat(of: Rows) -> Heat:
@@ -80,7 +86,7 @@ def read(draw: st.DrawFn, *, of: tuple[str, ...] = ("first", "mean", "tilt")) ->
     chance = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
     warm = draw(st.sampled_from([0.0, 0.3, -0.8])) * np.exp(-made.times_s / draw(st.sampled_from([90.0, 1300.0])))
     shown = made.warm * warm + 0.025 * chance.standard_normal(made.times_s.size)
-    return replace(made, values_um=0.02 * np.rint(shown / 0.02))
+    return showing(made, 0.02 * np.rint(shown / 0.02))
 
 
 class TestWhatHoldsForAllReadings:
@@ -90,7 +96,7 @@ class TestWhatHoldsForAllReadings:
         # A whole number of steps each; the zero's shows everywhere.
         of_place = 0.02 * np.array(by)
         moved = made.values_um + np.where(made.places >= 0, of_place[made.places], 0.0) + of_place[-1]
-        same(heat(replace(made, values_um=moved)), heat(made))
+        same(heat(showing(made, moved)), heat(made))
 
     @given(read(), st.sampled_from([1e-3, 0.25, 1e3]))
     @settings(max_examples=20, deadline=None)
@@ -122,7 +128,7 @@ class TestWhatHoldsForAllReadings:
     @given(read())
     @settings(max_examples=20, deadline=None)
     def test_a_cold_part_mirrors_a_warm_one(self, made: Rows) -> None:
-        warm, cold = heat(made), heat(replace(made, values_um=-made.values_um))
+        warm, cold = heat(made), heat(showing(made, -made.values_um))
         found = [-cold.in_value.high, -cold.in_value.low, -cold.left.high, -cold.left.low, -cold.moved_um]
         np.testing.assert_allclose(found, numbers(warm)[:-1], rtol=1e-5, atol=1e-6)
 
@@ -147,12 +153,23 @@ class TestWhatHoldsForAllReadings:
             [first.values_um, 0.02 * chance.integers(-9, 9, first.times_s.size), np.zeros_like(first.times_s)]
         )
         signs = np.array([1.0, -1.0, 1.0])[:, None]
-        many = heat(replace(first, values_um=values, weights=signs * first.weights))
+        many = heat(replace(showing(first, values), weights=signs * first.weights))
         for number in range(3):
             alone = heat(replace(first, values_um=values[number], weights=signs[number] * first.weights))
             np.testing.assert_allclose(numbers(many)[number], numbers(alone), rtol=1e-9, atol=1e-12)
             for name in ("size_seen", "shape_seen", "odd"):
                 assert getattr(many, name)[number] == getattr(alone, name), name
+
+    def test_so_have_more_runs_than_are_worked_out_together(self) -> None:
+        made = rows(6, 5, gap_s=45.0, of="tilt")
+        values: Floats = 0.02 * np.random.default_rng(8).integers(-3, 4, (700, made.times_s.size))
+        signs = np.where(np.arange(700) % 3, 1.0, -1.0)[:, None]
+        many = heat(replace(showing(made, values), weights=signs * made.weights))
+        assert numbers(many).shape == (700, 6)
+        assert many.odd.shape == many.size_seen.shape == many.longest_s.shape == (700,)
+        for number in (0, 255, 256, 699):
+            alone = heat(replace(made, values_um=values[number], weights=signs[number] * made.weights))
+            np.testing.assert_allclose(numbers(many)[number], numbers(alone), rtol=1e-9, atol=1e-12)
 
 
 class TestReadingsAtTheEdge:
@@ -171,7 +188,7 @@ class TestReadingsAtTheEdge:
     @pytest.mark.parametrize("places", [1, 5])
     def test_equal_readings_have_no_heat_that_shows(self, places: int, value: float, step: float) -> None:
         made = rows(20, places, gap_s=300.0, step_um=step)
-        found = self.told(replace(made, values_um=np.full(made.times_s.size, value)))
+        found = self.told(showing(made, np.full(made.times_s.size, value)))
         assert [found.size_seen, found.shape_seen, found.odd] == [False, False, False]
         assert found.in_value.low <= 1e-9
         assert found.in_value.high >= -1e-9
@@ -182,7 +199,7 @@ class TestReadingsAtTheEdge:
     @pytest.mark.parametrize(("passes", "places", "zeros"), [(1, 1, 0), (2, 1, 0), (1, 5, 3), (3, 1, 0), (3, 3, 1)])
     def test_too_few_to_tell_may_be_anything(self, passes: int, places: int, zeros: int, step: float) -> None:
         made = rows(passes, places, zeros=zeros, step_um=step)
-        found = self.told(replace(made, values_um=0.1 * np.arange(made.times_s.size)))
+        found = self.told(showing(made, 0.1 * np.arange(made.times_s.size)))
         assert found.in_value.most == np.inf
         assert not found.size_seen
 
@@ -191,7 +208,7 @@ class TestReadingsAtTheEdge:
     def test_all_of_one_moment_tell_nothing_of_heat(self, of: str, places: int, values: str) -> None:
         made = rows(9, places, gap_s=0.0, of=of)
         moved = 0.02 * np.arange(made.times_s.size) if values == "moved" else made.values_um
-        found = self.told(replace(made, values_um=moved))
+        found = self.told(showing(made, moved))
         assert found.in_value.most == np.inf
         assert [found.size_seen, found.shape_seen] == [False, False]
 
@@ -200,8 +217,8 @@ class TestReadingsAtTheEdge:
     def test_a_zero_before_each_pass(self, places: int, zeros: int) -> None:
         made = rows(12, places, zeros=zeros, per_pass=True, gap_s=60.0)
         drift = 0.3 * made.zeros  # of the comparator: each zero takes it along
-        still = self.told(replace(made, values_um=drift))
-        warm = self.told(replace(made, values_um=drift + made.warm * 0.5 * np.exp(-made.times_s / 900.0)))
+        still = self.told(showing(made, drift))
+        warm = self.told(showing(made, drift + made.warm * 0.5 * np.exp(-made.times_s / 900.0)))
         assert not still.size_seen
         assert warm.size_seen
         assert warm.in_value.low > 0.0
@@ -209,7 +226,7 @@ class TestReadingsAtTheEdge:
     @pytest.mark.parametrize("places", [1, 5])
     def test_two_hundred_passes(self, places: int) -> None:
         made = rows(200, places)
-        found = self.told(replace(made, values_um=made.warm * np.round(0.5 * np.exp(-made.times_s / 900.0), 2)))
+        found = self.told(showing(made, made.warm * np.round(0.5 * np.exp(-made.times_s / 900.0), 2)))
         assert found.size_seen
         truth = float(made.weights @ (made.warm * 0.5 * np.exp(-made.times_s / 900.0)))
         assert found.in_value.low <= truth <= found.in_value.high
@@ -219,7 +236,7 @@ class TestReadingsAtTheEdge:
     def test_huge_readings(self, size: float) -> None:
         made = rows(8, 5, gap_s=60.0)
         chance = np.random.default_rng(5)
-        found = self.told(replace(made, values_um=size * chance.standard_normal(made.times_s.size)))
+        found = self.told(showing(made, size * chance.standard_normal(made.times_s.size)))
         assert found.in_value.most > size / 10.0
 
     @pytest.mark.parametrize("places", [1, 3])
@@ -227,7 +244,7 @@ class TestReadingsAtTheEdge:
         made = rows(10, places, gap_s=60.0, step_um=0.0)
         # At the slowest time constant that is possible, which is one of those that are tried.
         course = made.warm * 0.5 * np.exp(-made.times_s / BLOCK.slowest_s)
-        found = self.told(replace(made, values_um=course))
+        found = self.told(showing(made, course))
         assert found.in_value.low == pytest.approx(float(made.weights @ course), abs=1e-3)
         assert found.in_value.high == pytest.approx(float(made.weights @ course), abs=1e-3)
         assert found.size_seen

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from scipy.optimize import lsq_linear
 
-from holdzero_plugins.checks._courses import Rows, every_course, widest
+from holdzero_plugins.checks._courses import every_course, widest
 from holdzero_plugins.checks._fading import Spans, fading
+from holdzero_plugins.checks._warm_rows import Rows
 from second.heat import OPPOSED, Course, Rates, Readings, heat_in_value
 
 BLOCK, LONG, SMALL = (2496.0, 46.0, 81.3), (2700.0, 15.0, 2700.0), (1500.0, 30.0, 20.0)
@@ -85,7 +86,7 @@ class TestTheCheckForHeat:
         rates = Rates.between(spans.slowest_s, spans.fastest_s, spans.even_s, whole=3, own=4)
         answer = heat_in_value(read, rates)
         courses = every_course(as_rows(read), rates.whole, spans.even_s)
-        reach = widest(courses, 0, np.array(answer.limit))
+        reach, _ = widest(courses, np.array(answer.limit))
         assert [float(one) for one in (reach.low, reach.high)] == pytest.approx(
             [answer.low_um, answer.high_um], rel=1e-5, abs=1e-7
         )

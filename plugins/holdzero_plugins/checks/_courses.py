@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from holdzero_plugins.checks._warm_rows import Floats, Reach, Rows
+
 __all__ = [
     "NOTHING",
     "OWN_FASTER",
@@ -18,17 +20,12 @@ __all__ = [
     "RATES",
     "Courses",
     "Fits",
-    "Floats",
-    "Reach",
-    "Rows",
     "Space",
     "every_course",
     "fits_of",
     "space_of",
     "widest",
 ]
-
-Floats = NDArray[np.float64]
 
 RATES = 24
 OWN_RATES, OWN_FASTER = 4, 4.0
@@ -42,94 +39,7 @@ A hand warms the stand too, which lifts the comparator, so that it shows less: 0
 NOTHING = 1e-10
 """Shapes that differ by less than this share of themselves are one: what is left is rounding."""
 _APART = 1e-6
-
-
-@dataclass(frozen=True, slots=True)
-class Rows:
-    """Readings as the fit takes them, one row each: of the part, and of the zeros that they are counted from.
-
-    Attributes:
-        times_s: when [s], last axis; the first at zero.
-        values_um: what the dial showed [um]; last axis the rows.
-        zeros: which zero each row is counted from, or is a reading of, from 0.
-        places: which place it is of, from 0; −1 for a reading of a zero.
-        weights: how much it counts in the measured value [1]; last axis the rows.
-        warm: whether the heat of the part is in it; of a zero that is read on the part, it is.
-        step_um: of the dial [um].
-    """
-
-    times_s: Floats
-    values_um: Floats
-    zeros: NDArray[np.int64]
-    places: NDArray[np.int64]
-    weights: Floats
-    warm: NDArray[np.bool_]
-    step_um: float
-
-    @property
-    def many(self) -> int:
-        """Number of places."""
-        return int(self.places.max()) + 1
-
-    def shapes(self, rates: Floats) -> Floats:
-        """exp(−k·t) at each row that is warm, a row for each rate."""
-        return np.asarray(np.exp(-rates[:, None] * self.times_s) * self.warm)
-
-    def constants(self) -> Floats:
-        """A column for each zero and one for each place."""
-        of_zeros = self.zeros[:, None] == np.arange(int(self.zeros.max()) + 1)
-        return np.hstack([of_zeros, self.of_places])
-
-    @property
-    def firsts_s(self) -> Floats:
-        """When each place was read first [s]."""
-        return np.array([self.times_s[self.places == place].min() for place in range(self.many)])
-
-    def own(self, rate: float) -> Floats:
-        """A fade of each place by itself, from its first reading on; a column each."""
-        since = np.maximum(self.times_s[:, None] - self.firsts_s, 0.0)
-        return np.asarray(np.exp(-rate * since) * self.of_places)
-
-    @property
-    def of_places(self) -> Floats:
-        """A column of ones and zeros for each place."""
-        return np.asarray(self.places[:, None] == np.arange(self.many), dtype=np.float64)
-
-    @property
-    def sums(self) -> Floats:
-        """How much each place counts in the measured value [1]; last axis the places."""
-        return np.asarray(self.weights @ self.of_places)
-
-
-@dataclass(frozen=True, slots=True)
-class Reach:
-    """From where to where something may lie, with 95 % confidence [um]; an entry for each run."""
-
-    low: Floats
-    high: Floats
-
-    @property
-    def middle(self) -> Floats:
-        """Halfway between."""
-        return np.asarray((self.low + self.high) / 2.0)
-
-    @property
-    def half(self) -> Floats:
-        """Half of the width."""
-        return np.asarray((self.high - self.low) / 2.0)
-
-    @property
-    def most(self) -> Floats:
-        """The larger of both ends, in size."""
-        return np.asarray(np.maximum(np.abs(self.low), np.abs(self.high)))
-
-    def unknown(self, where: NDArray[np.bool_]) -> Reach:
-        """The same, and anything where nothing can be told."""
-        return Reach(np.where(where, -np.inf, self.low), np.where(where, np.inf, self.high))
-
-    def within(self, bound: Floats | float) -> Reach:
-        """No farther to either side than a bound [um]."""
-        return Reach(np.asarray(np.clip(self.low, -bound, bound)), np.asarray(np.clip(self.high, -bound, bound)))
+_TINY = 1e-40
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,19 +86,23 @@ class _Wanted:
 class Fits:
     """Least squares at each common rate, for one rate of the own fades; last axis the rates.
 
+    Each common shape, less what the space takes up, is brought to a length of one. Then what it explains is its
+    product with the readings, squared.
+
     Attributes:
         space: of constants and own fades.
-        shapes: common shapes, less what the space takes up.
-        products: of each with itself.
-        onto: of each with the readings.
-        own: factors of the own fades without a common one.
-        rss: residual sum of squares without a common fade.
+        raw: common shapes, a row each.
+        units: of a length of one; zero where nothing is left.
+        lengths: what they were before; one where nothing is left.
+        onto: product of each with the readings [um]; last axis the shapes.
+        own: factors of the own fades without a common one [um].
+        rss: residual sum of squares without a common fade [um²].
     """
 
     space: Space
     raw: Floats
-    shapes: Floats
-    products: Floats
+    units: Floats
+    lengths: Floats
     onto: Floats
     own: Floats
     rss: Floats
@@ -196,36 +110,54 @@ class Fits:
     @property
     def resolved(self) -> NDArray[np.bool_]:
         """Which shapes have something of their own."""
-        return np.asarray(self.products > NOTHING * self.raw.shape[1])
+        return np.asarray(self.units.any(axis=-1))
 
     @property
     def amplitudes(self) -> Floats:
-        """Best factor of each shape alone."""
-        return np.asarray(np.where(self.resolved, self.onto / np.where(self.resolved, self.products, 1.0), 0.0))
+        """Best factor of each shape alone [um]."""
+        return np.asarray(self.onto / self.lengths)
 
     @property
     def squares(self) -> Floats:
-        """Residual sum of squares with each shape alone."""
-        return np.asarray(np.maximum(self.rss[..., None] - self.amplitudes * self.onto, 0.0))
+        """Residual sum of squares with each shape alone [um²]."""
+        return np.asarray(np.maximum(self.rss[..., None] - np.square(self.onto), 0.0))
 
-    def wanted(self, wanted: _Wanted) -> tuple[Floats, Floats, Floats]:
-        """Of a weighted sum: its value without a common fade, the square of that, and how it goes with each shape."""
-        value = (wanted.of_own * self.own).sum(axis=-1)
-        square = np.einsum("...i,ij,...j->...", wanted.of_own, self.space.covariance, wanted.of_own)
+    def wanted(self, wanted: _Wanted) -> _Along:
+        """How a weighted sum goes with all that is fitted."""
         along = wanted.of_shapes - wanted.of_own @ self.space.factors(self.raw).T
-        return np.asarray(value), np.asarray(square), np.asarray(along)
+        return _Along(
+            np.asarray((wanted.of_own * self.own).sum(axis=-1)),
+            np.asarray(np.einsum("...i,ij,...j->...", wanted.of_own, self.space.covariance, wanted.of_own)),
+            np.asarray(np.where(self.resolved, along / self.lengths, 0.0)),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Along:
+    """A weighted sum of heat: without a common fade [um], its variance there, and its slope with each unit shape.
+
+    The variance is in squares of the scatter.
+    """
+
+    value: Floats
+    variance: Floats
+    slopes: Floats
 
 
 def fits_of(rows: Rows, shapes: Floats, rate: float | None) -> Fits:
     """Source: least squares in two steps, the projected part first (Frisch and Waugh 1933; from memory)."""
     space = space_of(rows, rate)
     left, beyond = space.beyond(rows.values_um), space.beyond(shapes)
+    products = np.square(beyond).sum(axis=-1)
+    resolved = products > NOTHING * shapes.shape[1]
+    lengths = np.sqrt(np.where(resolved, products, 1.0))
+    units = np.where(resolved[:, None], beyond / lengths[:, None], 0.0)
     return Fits(
         space=space,
         raw=shapes,
-        shapes=beyond,
-        products=np.square(beyond).sum(axis=-1),
-        onto=left @ beyond.T,
+        units=units,
+        lengths=lengths,
+        onto=left @ units.T,
         own=space.factors(rows.values_um),
         rss=np.asarray(np.square(left).sum(axis=-1)),
     )
@@ -256,32 +188,52 @@ class _Pairs:
 
 @dataclass(frozen=True, slots=True)
 class _Both:
-    """Least squares with pairs of shapes: amplitudes, residual sum of squares, and the inverse of the products."""
+    """Least squares with pairs of shapes that can be told apart; last axis the pairs.
 
-    amplitudes: tuple[Floats, Floats]
-    squares: Floats
-    inverse: tuple[Floats, Floats, Floats]
+    The second unit shape is taken less what it has of the first, and brought to a length of one again.
+
+    Attributes:
+        pairs: indices of both.
+        mixed: product of both unit shapes [1].
+        apart: what is left of the second before it is brought to its length [1].
+        onto: product of the first, and of what is left of the second, with the readings [um].
+        signs: factors of these two for (a + 0.4·b), and for (b + 0.4·a), with the amplitudes a and b.
+    """
+
+    pairs: _Pairs
+    mixed: Floats
+    apart: Floats
+    onto: tuple[Floats, Floats]
+    signs: tuple[tuple[Floats, Floats], tuple[Floats, Floats]]
+
+    def second(self, of_shapes: Floats) -> Floats:
+        """What each shape has, for what is left of the second."""
+        return np.asarray(
+            (of_shapes[..., self.pairs.second] - self.mixed * of_shapes[..., self.pairs.first]) / self.apart
+        )
+
+    def signed(self, one: Floats, other: Floats) -> tuple[Floats, Floats]:
+        """(a + 0.4·b) and (b + 0.4·a) of two factors.
+
+        Both have one sign where the amplitudes have, and where one takes away no more of the other than it may.
+        """
+        (up, up_other), (down, down_other) = self.signs
+        return np.asarray(up * one + up_other * other), np.asarray(down * one + down_other * other)
 
 
 def _both(fits: Fits, pairs: _Pairs) -> _Both:
-    one, other = fits.shapes[pairs.first], fits.shapes[pairs.second]
-    mixed = (one * other).sum(axis=-1)
-    first, second = fits.products[pairs.first], fits.products[pairs.second]
-    whole = first * second - np.square(mixed)
-    known = (whole > _APART * first * second) & fits.resolved[pairs.first] & fits.resolved[pairs.second]
-    whole = np.where(known, whole, 1.0)
-    inverse = (second / whole, first / whole, -mixed / whole)
-    onto, onto_other = fits.onto[..., pairs.first], fits.onto[..., pairs.second]
-    amplitudes = (inverse[0] * onto + inverse[2] * onto_other, inverse[2] * onto + inverse[1] * onto_other)
-    squares = fits.rss[..., None] - amplitudes[0] * onto - amplitudes[1] * onto_other
-    return _Both(amplitudes, np.where(known, np.maximum(squares, 0.0), np.inf), inverse)
-
-
-def _allowed(one: Floats, other: Floats) -> NDArray[np.bool_]:
-    """Whether two amplitudes have one sign, or one takes away no more of the other than it may."""
-    up = (one >= -OPPOSED * other) & (other >= -OPPOSED * one)
-    down = (one <= -OPPOSED * other) & (other <= -OPPOSED * one)
-    return np.asarray(up | down)
+    mixed = np.einsum("ij,ij->i", fits.units[pairs.first], fits.units[pairs.second])
+    resolved = fits.resolved[pairs.first] & fits.resolved[pairs.second]
+    told = resolved & (1.0 - np.square(mixed) > _APART)
+    pairs, mixed = _Pairs(pairs.first[told], pairs.second[told]), mixed[told]
+    apart = np.sqrt(1.0 - np.square(mixed))
+    of_one, of_other = 1.0 / fits.lengths[pairs.first], 1.0 / fits.lengths[pairs.second]
+    # The amplitudes are a = (one − mixed/apart·other)/length and b = other/(apart·length).
+    mixing, other = -mixed / apart * of_one, of_other / apart
+    signs = ((of_one, mixing + OPPOSED * other), (OPPOSED * of_one, other + OPPOSED * mixing))
+    one_onto = fits.onto[..., pairs.first]
+    onto = (one_onto, np.asarray((fits.onto[..., pairs.second] - mixed * one_onto) / apart))
+    return _Both(pairs, mixed, apart, onto, signs)
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,52 +242,66 @@ class Courses:
 
     fits: Fits
     both: _Both
-    pairs: _Pairs
     wanted: tuple[_Wanted, ...]
 
     @property
     def least(self) -> Floats:
-        """The smallest residual sum of squares of an allowed course."""
-        alone = np.where(self.fits.resolved, self.fits.squares, np.inf).min(axis=-1)
-        pairs = np.where(_allowed(*self.both.amplitudes), self.both.squares, np.inf).min(axis=-1)
-        return np.asarray(np.minimum(np.minimum(alone, pairs), self.fits.rss))
+        """The smallest residual sum of squares of an allowed course [um²]."""
+        one, other = self.both.onto
+        first, second = self.both.signed(one, other)
+        of_pairs = np.where(first * second >= 0.0, np.square(one) + np.square(other), 0.0)
+        explained = np.maximum(np.square(self.fits.onto).max(axis=-1), of_pairs.max(axis=-1, initial=0.0))
+        return np.asarray(np.maximum(self.fits.rss - explained, 0.0))
 
-    def reach(self, wanted: _Wanted, limit: Floats) -> Reach:
-        """How far a weighted sum of heat may lie while the sum of squares stays below a limit.
+    def reaches(self, limit: Floats) -> list[Reach]:
+        """How far each weighted sum of heat may lie while the sum of squares stays below a limit [um²].
 
         At fixed rates the farthest is known in one step. Where its amplitudes are not allowed, it lies on the border
         of what is, and that is a shape alone.
 
         Source: profile likelihood; Bates and Watts, Nonlinear Regression Analysis (1988), 6.1 (from memory).
         """
-        value, square, along = self.fits.wanted(wanted)
-        alone, pairs = self._alone(value, square, along, limit), self._of_pairs(value, square, along, limit)
-        return Reach(np.minimum(alone.low, pairs.low), np.maximum(alone.high, pairs.high))
+        free = np.asarray(limit - self.fits.rss)[..., None]
+        along = [self.fits.wanted(wanted) for wanted in self.wanted]
+        return [
+            Reach(one.value + np.minimum(alone.low, pairs.low), one.value + np.maximum(alone.high, pairs.high))
+            for one, alone, pairs in zip(along, self._alone(along, free), self._of_pairs(along, free), strict=True)
+        ]
 
-    def _alone(self, value: Floats, square: Floats, along: Floats, limit: Floats) -> Reach:
-        fits = self.fits
-        free = limit[..., None] - fits.squares
-        good = (free >= 0.0) & fits.resolved
-        squares = square[..., None] + np.square(along) / np.where(fits.resolved, fits.products, 1.0)
-        spread = np.sqrt(np.where(good, free, 0.0) * squares)
-        middle = value[..., None] + fits.amplitudes * along
-        low, high = np.where(good, middle - spread, np.inf), np.where(good, middle + spread, -np.inf)
-        return Reach(low.min(axis=-1), high.max(axis=-1))
+    def _alone(self, along: list[_Along], free: Floats) -> list[Reach]:
+        onto, resolved = self.fits.onto[..., self.fits.resolved], self.fits.resolved
+        root = _root(np.square(onto) + free)
+        found = []
+        for one in along:
+            slopes = one.slopes[..., resolved]
+            middle, spread = onto * slopes, root * np.sqrt(one.variance[..., None] + np.square(slopes) + _TINY)
+            found.append(_ends(middle - spread, middle + spread))
+        return found
 
-    def _of_pairs(self, value: Floats, square: Floats, along: Floats, limit: Floats) -> Reach:
-        both, one, other = self.both, along[..., self.pairs.first], along[..., self.pairs.second]
-        turn = both.inverse[0] * one + both.inverse[2] * other
-        other_turn = both.inverse[2] * one + both.inverse[1] * other
-        good = both.squares <= limit[..., None]
-        free = np.where(good, limit[..., None] - np.where(good, both.squares, 0.0), 0.0)
-        squares = np.maximum(square[..., None] + one * turn + other * other_turn, NOTHING**2)
-        middle = value[..., None] + both.amplitudes[0] * one + both.amplitudes[1] * other
-        spread, scale = np.sqrt(free * squares), np.sqrt(free / squares)
-        ends = []
-        for side in (-1.0, 1.0):
-            there = _allowed(both.amplitudes[0] + side * scale * turn, both.amplitudes[1] + side * scale * other_turn)
-            ends.append(np.where(good & there, middle + side * spread, -side * np.inf))
-        return Reach(ends[0].min(axis=-1), ends[1].max(axis=-1))
+    def _of_pairs(self, along: list[_Along], free: Floats) -> list[Reach]:
+        one, other = self.both.onto
+        root = _root(np.square(one) + np.square(other) + free)
+        signed = self.both.signed(one, other)
+        found = []
+        for wanted in along:
+            slope, slope_other = wanted.slopes[..., self.both.pairs.first], self.both.second(wanted.slopes)
+            size = np.sqrt(wanted.variance[..., None] + np.square(slope) + np.square(slope_other) + _TINY)
+            middle, spread, scale = one * slope + other * slope_other, root * size, np.maximum(root, 0.0) / size
+            turns = [scale * turn for turn in self.both.signed(slope, slope_other)]
+            below = (signed[0] - turns[0]) * (signed[1] - turns[1]) >= 0.0
+            above = (signed[0] + turns[0]) * (signed[1] + turns[1]) >= 0.0
+            low, high = np.where(below, middle - spread, np.inf), np.where(above, middle + spread, -np.inf)
+            found.append(_ends(low, high))
+        return found
+
+
+def _root(free: Floats) -> Floats:
+    """√ of what is free below the limit; minus infinity where nothing is, so that it reaches nowhere."""
+    return np.where(free < 0.0, -np.inf, np.sqrt(np.maximum(free, 0.0)))
+
+
+def _ends(low: Floats, high: Floats) -> Reach:
+    return Reach(low.min(axis=-1, initial=np.inf), high.max(axis=-1, initial=-np.inf))
 
 
 def every_course(rows: Rows, rates: Floats, even_s: float) -> list[Courses]:
@@ -362,13 +328,23 @@ def _courses(rows: Rows, shapes: Floats, ends: Floats, pairs: _Pairs, rate: floa
         _Wanted(rows.weights @ shapes.T, rows.weights @ own),
         _Wanted(sums.sum(axis=-1)[..., None] * ends, sums * last if rate is not None else sums[..., :0]),
     )
-    return Courses(fits, _both(fits, pairs), pairs, wanted)
+    return Courses(fits, _both(fits, pairs), wanted)
 
 
-def widest(courses: list[Courses], which: int, limit: Floats) -> Reach:
-    """How far a weighted sum of heat reaches over all courses; anything where no course can be told from a constant."""
+def widest(courses: list[Courses], limit: Floats) -> list[Reach]:
+    """How far each weighted sum of heat reaches over all courses; anything where none can be told from a constant."""
+    wanted = len(courses[0].wanted)
     if not np.all(np.isfinite(limit)):
-        return Reach(-limit, limit)
-    reaches = [one.reach(one.wanted[which], limit) for one in courses]
-    low, high = np.min([one.low for one in reaches], axis=0), np.max([one.high for one in reaches], axis=0)
-    return Reach(low, high).unknown(low > high)
+        return [Reach(-limit, limit)] * wanted
+    reaches = [one.reaches(limit) for one in courses]
+    made = []
+    for which in range(wanted):
+        low, high = (
+            np.asarray(end)
+            for end in (
+                np.min([one[which].low for one in reaches], axis=0),
+                np.max([one[which].high for one in reaches], axis=0),
+            )
+        )
+        made.append(Reach(low, high).unknown(low > high))
+    return made

@@ -24,10 +24,10 @@ from holdzero.hooks import (
     exceeds,
     part_size_um,
 )
-from holdzero_plugins.checks._courses import Floats, Rows
 from holdzero_plugins.checks._fading import Spans, still_um
 from holdzero_plugins.checks._heat_rows import FAR, UNKNOWN, allowance_um, own_places, rows_of, spans_of, width_um
 from holdzero_plugins.checks._scatter import RepeatabilitySettings
+from holdzero_plugins.checks._warm_rows import Floats, Rows
 from holdzero_plugins.tables.materials import materials
 
 if TYPE_CHECKING:

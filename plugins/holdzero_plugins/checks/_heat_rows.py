@@ -20,8 +20,8 @@ from holdzero.hooks import (
     stack,
     time_constant_s,
 )
-from holdzero_plugins.checks._courses import Rows
 from holdzero_plugins.checks._fading import Spans
+from holdzero_plugins.checks._warm_rows import Rows
 
 __all__ = [
     "FAR",

@@ -15,10 +15,10 @@ from holdzero.hooks import (
     span_text,
     value_and_uncertainty,
 )
-from holdzero_plugins.checks._courses import Reach
 from holdzero_plugins.checks._fading import Heat, Spans
 from holdzero_plugins.checks._heat_rows import FAR, SOURCE, UNKNOWN
 from holdzero_plugins.checks._waiting import waiting_words
+from holdzero_plugins.checks._warm_rows import Reach
 
 __all__ = ["advice", "cause", "data", "ending", "most_text", "moved", "prior"]
 

@@ -159,7 +159,7 @@ class _Problem:
         y, z = beyond(values), beyond(more)
         columns = np.stack([beyond(pairs[0]), beyond(pairs[1])]).transpose(2, 1, 0)
         data = np.broadcast_to(np.column_stack([y, z]), (columns.shape[0], y.size, 2))
-        triangle = np.linalg.qr(np.concatenate([columns, data], axis=2), mode="r")
+        triangle: Floats = np.asarray(np.linalg.qr(np.concatenate([columns, data], axis=2), mode="r"))
         self.a, self.b, self.c = triangle[:, 0, 0], triangle[:, 0, 1], triangle[:, 1, 1]
         self.y, self.z = triangle[:, :, 2], triangle[:, :, 3]
         self.tiny = 1e-9 * np.maximum(np.linalg.norm(pairs[0]), 1.0)
