@@ -162,7 +162,8 @@ class TestWhatHoldsForAllReadings:
 
     def test_so_have_more_runs_than_are_worked_out_together(self) -> None:
         made = rows(6, 5, gap_s=45.0, of="tilt")
-        values: Floats = 0.02 * np.random.default_rng(8).integers(-3, 4, (700, made.times_s.size))
+        steps = np.random.default_rng(8).integers(-3, 4, (700, made.times_s.size))
+        values = np.asarray(0.02 * steps, dtype=np.float64)
         signs = np.where(np.arange(700) % 3, 1.0, -1.0)[:, None]
         many = heat(replace(showing(made, values), weights=signs * made.weights))
         assert numbers(many).shape == (700, 6)
@@ -230,7 +231,7 @@ class TestReadingsAtTheEdge:
         assert found.size_seen
         truth = float(made.weights @ (made.warm * 0.5 * np.exp(-made.times_s / 900.0)))
         assert found.in_value.low <= truth <= found.in_value.high
-        assert found.in_value.half < 0.5
+        assert found.in_value.high - found.in_value.low < 1.0
 
     @pytest.mark.parametrize("size", [1e6, 1e9, 1e12])
     def test_huge_readings(self, size: float) -> None:

@@ -6,6 +6,7 @@ the values is the runs of a rehearsal.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,8 +29,12 @@ __all__ = [
 ]
 
 RATES = 24
+"""So many rates of the whole part are tried.
+
+With 40 and every pair of them, an interval is wider by less than 3 % in nine cases of ten (computed, and tried).
+"""
 OWN_RATES, OWN_FASTER = 4, 4.0
-"""How many rates are tried, of the whole part and of differences within it; and these are so much faster at most."""
+"""So many rates of differences within the part, from that of its slowest to so much faster."""
 OPPOSED = 0.4
 """A second fade of the other sign is at most so much of the first.
 
@@ -39,24 +44,32 @@ A hand warms the stand too, which lifts the comparator, so that it shows less: 0
 NOTHING = 1e-10
 """Shapes that differ by less than this share of themselves are one: what is left is rounding."""
 _APART = 1e-6
+"""Two shapes are a pair where so much of the square of one is not in the other; else each alone says the same."""
 _TINY = 1e-40
+"""Added to a variance that may be nought, so that nothing is divided by it [1]."""
 
 
 @dataclass(frozen=True, slots=True)
 class Space:
-    """What constants, and fades of places of their own, take up of the readings."""
+    """What constants, and fades of places of their own, take up of the readings.
+
+    Attributes:
+        basis: orthonormal columns that span them; a row a reading.
+        inverse: pseudo-inverse of the columns: a row a column, a column a reading.
+        first_own: index of the first column that is a fade of a place.
+    """
 
     basis: Floats
     inverse: Floats
     first_own: int
 
-    def beyond(self, rows: Floats) -> Floats:
-        """What is left of rows."""
-        return np.asarray(rows - (rows @ self.basis) @ self.basis.T)
+    def beyond(self, courses: Floats) -> Floats:
+        """What is left of courses; their last axis the readings."""
+        return np.asarray(courses - (courses @ self.basis) @ self.basis.T)
 
-    def factors(self, rows: Floats) -> Floats:
-        """Least-squares factors of the own fades in rows."""
-        return np.asarray(rows @ self.inverse.T)[..., self.first_own :]
+    def factors(self, courses: Floats) -> Floats:
+        """Least-squares factors of the own fades in courses; last axis the places."""
+        return np.asarray(courses @ self.inverse.T)[..., self.first_own :]
 
     @property
     def covariance(self) -> Floats:
@@ -66,7 +79,14 @@ class Space:
 
 
 def space_of(rows: Rows, rate: float | None, more: Floats | None = None) -> Space:
-    constants = rows.constants() if more is None else np.hstack([rows.constants(), more])
+    """The space of some readings.
+
+    Args:
+        rows: the readings.
+        rate: of the places' own fades [1/s]; None where they have none.
+        more: other columns that it takes up; a row a reading.
+    """
+    constants = rows.constants if more is None else np.hstack([rows.constants, more])
     columns = constants if rate is None else np.hstack([constants, rows.own(rate)])
     left, sizes, right = np.linalg.svd(columns, full_matrices=False)
     kept = sizes > NOTHING * sizes[0]
@@ -242,7 +262,8 @@ class Courses:
 
     fits: Fits
     both: _Both
-    wanted: tuple[_Wanted, ...]
+    wanted: tuple[_Wanted, _Wanted]
+    """Heat in the value, and in what would be read at the time of the last reading."""
 
     @property
     def least(self) -> Floats:
@@ -253,7 +274,7 @@ class Courses:
         explained = np.maximum(np.square(self.fits.onto).max(axis=-1), of_pairs.max(axis=-1, initial=0.0))
         return np.asarray(np.maximum(self.fits.rss - explained, 0.0))
 
-    def reaches(self, limit: Floats) -> list[Reach]:
+    def reaches(self, limit: Floats) -> tuple[Reach, Reach]:
         """How far each weighted sum of heat may lie while the sum of squares stays below a limit [um²].
 
         At fixed rates the farthest is known in one step. Where its amplitudes are not allowed, it lies on the border
@@ -263,10 +284,11 @@ class Courses:
         """
         free = np.asarray(limit - self.fits.rss)[..., None]
         along = [self.fits.wanted(wanted) for wanted in self.wanted]
-        return [
+        in_value, left = (
             Reach(one.value + np.minimum(alone.low, pairs.low), one.value + np.maximum(alone.high, pairs.high))
             for one, alone, pairs in zip(along, self._alone(along, free), self._of_pairs(along, free), strict=True)
-        ]
+        )
+        return in_value, left
 
     def _alone(self, along: list[_Along], free: Floats) -> list[Reach]:
         onto, resolved = self.fits.onto[..., self.fits.resolved], self.fits.resolved
@@ -331,20 +353,14 @@ def _courses(rows: Rows, shapes: Floats, ends: Floats, pairs: _Pairs, rate: floa
     return Courses(fits, _both(fits, pairs), wanted)
 
 
-def widest(courses: list[Courses], limit: Floats) -> list[Reach]:
-    """How far each weighted sum of heat reaches over all courses; anything where none can be told from a constant."""
-    wanted = len(courses[0].wanted)
+def widest(courses: Sequence[Courses], limit: Floats) -> tuple[Reach, Reach]:
+    """How far heat reaches over all courses while the sum of squares stays below a limit [um²].
+
+    Returns:
+        Of the value, and of what would be read at the time of the last reading; anything where the limit is infinite
+        or where no course can be told from a constant.
+    """
     if not np.all(np.isfinite(limit)):
-        return [Reach(-limit, limit)] * wanted
-    reaches = [one.reaches(limit) for one in courses]
-    made = []
-    for which in range(wanted):
-        low, high = (
-            np.asarray(end)
-            for end in (
-                np.min([one[which].low for one in reaches], axis=0),
-                np.max([one[which].high for one in reaches], axis=0),
-            )
-        )
-        made.append(Reach(low, high).unknown(low > high))
-    return made
+        return Reach(-limit, limit), Reach(-limit, limit)
+    in_value, left = zip(*(one.reaches(limit) for one in courses), strict=True)
+    return Reach.over(in_value), Reach.over(left)

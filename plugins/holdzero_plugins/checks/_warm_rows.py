@@ -55,11 +55,12 @@ class Rows:
         return int(self.places.max()) + 1
 
     def shapes(self, rates: Floats) -> Floats:
-        """exp(−k·t) at each row that is warm, a row for each rate."""
+        """exp(−k·t) at each reading that is warm, else 0; a row for each rate [1/s]."""
         return np.asarray(np.exp(-rates[:, None] * self.times_s) * self.warm)
 
+    @property
     def constants(self) -> Floats:
-        """A column for each zero and one for each place."""
+        """A column of ones and zeros for each zero and one for each place."""
         of_zeros = self.zeros[:, None] == np.arange(int(self.zeros.max()) + 1)
         return np.hstack([of_zeros, self.of_places])
 
@@ -69,7 +70,7 @@ class Rows:
         return np.array([self.times_s[self.places == place].min() for place in range(self.many)])
 
     def own(self, rate: float) -> Floats:
-        """A fade of each place by itself, from its first reading on; a column each."""
+        """A fade of each place by itself, at one rate [1/s], from its first reading on; a column each."""
         since = np.maximum(self.times_s[:, None] - self.firsts_s, 0.0)
         return np.asarray(np.exp(-rate * since) * self.of_places)
 
@@ -92,16 +93,6 @@ class Reach:
     high: Floats
 
     @property
-    def middle(self) -> Floats:
-        """Halfway between."""
-        return np.asarray((self.low + self.high) / 2.0)
-
-    @property
-    def half(self) -> Floats:
-        """Half of the width."""
-        return np.asarray((self.high - self.low) / 2.0)
-
-    @property
     def most(self) -> Floats:
         """The larger of both ends, in size."""
         return np.asarray(np.maximum(np.abs(self.low), np.abs(self.high)))
@@ -111,10 +102,13 @@ class Reach:
         """Of all runs of some parts, in their order."""
         return cls(np.concatenate([one.low for one in parts]), np.concatenate([one.high for one in parts]))
 
+    @classmethod
+    def over(cls, reaches: Sequence[Reach]) -> Reach:
+        """From the lowest to the highest of them; anything where none reaches anywhere."""
+        low = np.min([one.low for one in reaches], axis=0)
+        high = np.max([one.high for one in reaches], axis=0)
+        return cls(np.asarray(low), np.asarray(high)).unknown(low > high)
+
     def unknown(self, where: NDArray[np.bool_]) -> Reach:
         """The same, and anything where nothing can be told."""
         return Reach(np.where(where, -np.inf, self.low), np.where(where, np.inf, self.high))
-
-    def within(self, bound: Floats | float) -> Reach:
-        """No farther to either side than a bound [um]."""
-        return Reach(np.asarray(np.clip(self.low, -bound, bound)), np.asarray(np.clip(self.high, -bound, bound)))
