@@ -36,8 +36,8 @@ _T = TypeVar("_T", np.float64, np.bool_)
 __all__ = ["Heat", "Spans", "fading", "still_um"]
 
 _COVERAGE = 0.975  # upper end of a two-sided interval of 95 %
-_AT_ONCE = 256
-"""So many runs are worked out together: their numbers still fit near the processor, which makes it twice as fast."""
+_AT_ONCE = 128
+"""So many runs are worked out together: their numbers still fit near the processor, which is twice as fast."""
 _WITHIN = 0.5  # of the weights' sum: 1 for a size, 0 for a difference within the part
 
 
