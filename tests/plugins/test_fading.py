@@ -233,6 +233,18 @@ class TestReadingsAtTheEdge:
         assert found.in_value.low <= truth <= found.in_value.high
         assert found.in_value.high - found.in_value.low < 1.0
 
+    @pytest.mark.parametrize("slowest", [900.0, 1234.5, 2700.0])
+    def test_nothing_within_a_part_is_slower_than_its_slowest(self, slowest: float) -> None:
+        # A part that conducts badly stays uneven for as long as it stays warm: no tilt that fades is odd then.
+        made = rows(10, 3, gap_s=60.0, of="tilt")
+        across = np.array([0.4, 0.0, -0.4])[made.places] * made.warm
+        chance = np.random.default_rng(4).standard_normal((40, made.times_s.size))
+        tilted = across * np.exp(-made.times_s / (1.3 * slowest)) + 0.02 * chance
+        spans = Spans(slowest_s=slowest, fastest_s=46.0, even_s=slowest)
+        found = fading(showing(made, tilted), spans, significance=0.01)
+        assert found.shape_seen.all()
+        assert not found.odd.any()
+
     @pytest.mark.parametrize("size", [1e6, 1e9, 1e12])
     def test_huge_readings(self, size: float) -> None:
         made = rows(8, 5, gap_s=60.0)

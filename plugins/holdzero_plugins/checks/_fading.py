@@ -127,6 +127,7 @@ def fading(rows: Rows, spans: Spans, *, significance: float) -> Heat:
 
 
 def _fading(rows: Rows, spans: Spans, significance: float) -> Heat:
+    """The same, of so many runs as are worked out together."""
     rates, courses, dof = _every(rows, spans)
     least = np.min([one.least for one in courses], axis=0)
     scatter = _scatter(least, dof, rows.step_um)
@@ -229,6 +230,7 @@ def _apart(rows: Rows, spans: Spans, rates: Floats) -> tuple[Floats, Floats]:
     counts = rows.sums[..., None, rows.places] * (rows.places >= 0)
     even, slowest = 1.0 / spans.even_s, 1.0 / spans.slowest_s
     usual, slow = np.geomspace(even, even * OWN_FASTER, OWN_RATES), np.geomspace(slowest, even, OWN_RATES + 1)[:-1]
+    slow = slow[slow < even * (1.0 - NOTHING)]  # none, where a part is as long uneven inside as it is warm
     usually, for_longer = (
         _gained(rows, space, counts * np.exp(-some[:, None] * rows.times_s)) for some in (usual, slow)
     )
@@ -241,4 +243,4 @@ def _gained(rows: Rows, space: Space, shapes: Floats) -> Floats:
     products = np.square(beyond).sum(axis=-1)
     resolved = products > NOTHING * rows.times_s.size
     gained = np.where(resolved, np.square((left[..., None, :] * beyond).sum(axis=-1)), 0.0)
-    return np.asarray((gained / np.where(resolved, products, 1.0)).max(axis=-1))
+    return np.asarray((gained / np.where(resolved, products, 1.0)).max(axis=-1, initial=0.0))
