@@ -258,6 +258,18 @@ class TestLeavingTheBench:
         bench = start(SHORT).answer("0").take(e.RunContinued, away_s=3600.0)
         assert bench.asked() == "zero"
 
+    def test_a_zero_that_was_given_up_is_not_closed_and_what_it_held_is_read_again(self, start: Start) -> None:
+        bench = start(
+            TWO_PLACES + steps('do = "zero"', 'do = "read", at = "a"', 'do = "read", at = "b"', 'do = "return"')
+        )
+        bench.answer("0", "1").take(e.ZeroRenewed, reason="the part is warm").take(e.RunContinued, away_s=3600.0)
+        seen = []
+        for text in ("0", "1.1", "2", "0"):
+            seen.append(bench.asked())
+            bench.answer(text)
+        assert seen == ["zero", "read a", "read b", "return"]
+        assert [r.zero for r in bench.run.state.counted if r.slot.place] == [2, 2]
+
     def test_before_any_zero_nothing_is_asked_for(self, start: Start) -> None:
         bench = start(SHORT).take(e.RunContinued, away_s=3600.0)
         assert [slot.id for slot in bench.run.state.slots] == ["1", "2", "3", "4"]

@@ -469,7 +469,8 @@ def _renew(state: State, seq: int, *, lost: bool) -> State:
     if slot is None:
         return state
     fresh: tuple[Slot, ...] = () if _sets_zero(slot, state) else fresh_zero(seq, zero)
-    if open_bracket and not lost:
+    # What a zero that was given up held is read again: there is nothing to close.
+    if open_bracket and in_force not in state.lost_zeros:
         fresh = (fresh_return(seq, zero), *fresh)
     place = next(index for index, candidate in enumerate(state.slots) if candidate.id == slot.id)
     return replace(state, slots=(*state.slots[:place], *fresh, *state.slots[place:]))
