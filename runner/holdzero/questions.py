@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from holdzero.hooks import Act, Finding, Level, Offer
+from holdzero.run.plan import SlotKind
 from holdzero.run.state import Question, State
 
 __all__ = ["question_findings", "questions_now"]
@@ -51,9 +52,19 @@ def _done_about(state: State, question: Question) -> str:
             return _prepared_after(state, question)
         case Act.ANEW:
             before = max((r.zero for r in state.readings if r.seq < question.seq), default=0)
-            return "the zero was given up, and all was read anew" if before in state.lost_zeros else ""
+            return _anew_after(state, before) if before in state.lost_zeros else ""
         case Act.LOOK:
             return ""
+
+
+def _anew_after(state: State, zero: int) -> str:
+    """What giving up a zero came to: readings that a return had closed stay."""
+    stays = any(r.zero == zero and r.kind is SlotKind.READ and r.seq not in state.gone for r in state.counted)
+    return (
+        "the zero was given up, and what a return had closed stays"
+        if stays
+        else ("the zero was given up, and all was read anew")
+    )
 
 
 def _prepared_after(state: State, question: Question) -> str:

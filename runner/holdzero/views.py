@@ -64,7 +64,7 @@ class Offer:
     """What a finding of `watch` offers to do; nobody has to, and the run goes on all the same.
 
     Attributes:
-        act: strike out and read again; clean, or prepare otherwise, again; soak again; wait, give the zero up and
+        act: strike out and read again; clean, or prepare otherwise, again; soak again; give the zero up, wait and
             read all anew; wait and look again.
         entries: numbers of those that would be struck out.
     """
@@ -89,7 +89,7 @@ class Offer:
             case Act.SOAK:
                 return "let it soak again"
             case Act.ANEW:
-                return "wait, then give the zero up and read all anew"
+                return "give the zero up now, then wait, set a fresh one and read all anew"
             case Act.LOOK:
                 return "wait, and look again"
 
@@ -181,6 +181,8 @@ class RunView:
         withdrawn: answers to questions that were struck out, in order: the answer that was given in
             place of one is about the same moment.
         lost_zeros: numbers of the zeros that were given up, because the dial was moved.
+        gone: numbers of the readings that were given up with their zero: they are read again. What a return within its
+            limit had closed before stays.
         slots: of the plan, in order: of this part, and all that are of none.
     """
 
@@ -203,6 +205,7 @@ class RunView:
     withdrawn: tuple[Given, ...] = ()
     history: History | None = None
     lost_zeros: frozenset[int] = frozenset()
+    gone: frozenset[int] = frozenset()
     slots: tuple[Slot, ...] = ()
 
     def length(self, number: Number, digits: int = 2, *, sign: bool = False) -> str:
@@ -423,5 +426,6 @@ def view_of(
         history=state.history,
         withdrawn=tuple(g for g in given if g.struck is not None),
         lost_zeros=state.lost_zeros,
+        gone=state.gone,
         slots=tuple(slot for slot in state.slots if slot.serial in (serial, None)),
     )

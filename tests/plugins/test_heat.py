@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from holdzero import events as e
 from holdzero.catalogue import Catalogue
 from holdzero.checks import bind
 from holdzero.hooks import Act
@@ -324,10 +325,25 @@ class TestAtTheBench:
         for time_s, text in readings(10, 15, warm(0.0, 0.55, 22.0))[: 3 + 5 * 6]:
             bench.time_s = time_s - 1.0
             bench.answer(text)
-        state = view_of(bench.run.state, "1", materials())
-        lost = replace(state, lost_zeros=frozenset({1}))
+        bench.take(e.ZeroRenewed, reason="the block is warm")
         settings = heat.HeatSettings.model_validate({})
-        assert list(heat.watch(settings, lost)) == []
+        assert list(heat.watch(settings, view_of(bench.run.state, "1", materials()))) == []
+
+    @pytest.mark.parametrize("given_up", [False, True])
+    def test_what_a_return_has_closed_can_be_given_up_no_more_and_so_it_says(
+        self, start: Callable[..., Any], given_up: bool
+    ) -> None:
+        bench = start(HEAD + SIZE + HEAT + steps(6))
+        for time_s, text in readings(6, 15, warm(0.0, 0.55, 22.0)):
+            bench.time_s = time_s - 1.0
+            bench.answer(text)
+        if given_up:  # it takes nothing back, so that the doubt stands
+            bench.take(e.ZeroRenewed, reason="the block is warm")
+        settings = heat.HeatSettings.model_validate({})
+        view = view_of(bench.run.state, "1", materials())
+        (found,) = [f for f in heat.watch(settings, view) if np.all(f.holds)]
+        assert found.offer is None
+        assert found.text.endswith("giving the zero up takes none of it back: measure anew in another run.")
 
 
 def test_many_runs_go_the_same_way_as_one(start: Callable[..., Any]) -> None:

@@ -8,8 +8,10 @@ from typing import Any, TypeAlias
 
 import pytest
 
+from holdzero import events as e
 from holdzero.cli.house import open_shop
 from holdzero.hooks import Act, Offer
+from holdzero.questions import question_findings
 from holdzero.testing import PLAIN
 from holdzero.verify import verify
 
@@ -75,6 +77,19 @@ class TestAsked:
         at = question["wall"][11:16]
         assert said["text"] == f"Asked at {at}: {question['text']} It was left as it was."
 
+    @pytest.mark.parametrize(
+        ("closing", "came"),
+        [((), "all was read anew"), (("0",), "what a return had closed stays")],
+    )
+    def test_after_a_zero_was_given_up_it_says_what_that_took_back(
+        self, start: Callable[..., Any], closing: tuple[str, ...], came: str
+    ) -> None:
+        bench = start(PLAIN).answer("0", "0", "0", "1", "1", "1", *closing)
+        bench.take(e.QuestionAsked, code="brim/warm", text="Is it warm?", act="anew", entries=())
+        bench.take(e.ZeroRenewed, reason="it is warm")
+        (found,) = question_findings(bench.run.state)
+        assert found.text.endswith(f"Then the zero was given up, and {came}.")
+
     def test_what_is_no_offer_is_refused(self, shop: Callable[[str], Path], measure: Measure) -> None:
         record = measure(ROUTINE, shop=shop('"strike it"')).record
         assert record["verdict"] == "undecided"
@@ -89,7 +104,7 @@ class TestAnOffer:
             (Offer(act=Act.STRIKE, entries=(14, 15)), "strike out the entries 14, 15 and read them again"),
             (Offer(act=Act.PREPARE), "wipe it, and note that it was done again"),
             (Offer(act=Act.SOAK), "let it soak again"),
-            (Offer(act=Act.ANEW), "wait, then give the zero up and read all anew"),
+            (Offer(act=Act.ANEW), "give the zero up now, then wait, set a fresh one and read all anew"),
             (Offer(act=Act.LOOK), "wait, and look again"),
         ],
     )

@@ -57,7 +57,7 @@ def _at_forces(run: RunView, places: Iterable[str]) -> dict[float, Places]:
     """The readings that stand, by force and place; forces in rising order."""
     wanted, found = set(places), dict[float, dict[str, list[Reading]]]()
     for r in run.of_kind(SlotKind.READ):
-        stands = run.zeros(r.zero) and r.zero not in run.lost_zeros
+        stands = run.zeros(r.zero) and r.seq not in run.gone
         if r.slot.force_N is not None and r.slot.place in wanted and stands:
             found.setdefault(r.slot.force_N, {}).setdefault(str(r.slot.place), []).append(r)
     return dict(sorted(found.items()))

@@ -28,6 +28,7 @@ __all__ = [
     "SOURCE",
     "UNKNOWN",
     "allowance_um",
+    "open_still",
     "other_bodies",
     "own_places",
     "own_weights",
@@ -152,8 +153,15 @@ def rows_of(run: RunView, spec: Characteristic, readings: Sequence[Reading], wei
 
 
 def stands(run: RunView, r: Reading) -> bool:
-    """Whether the zero of a reading was taken, and not given up."""
-    return bool(run.zeros(r.zero)) and r.zero not in run.lost_zeros
+    """Whether the zero of a reading was taken, and the reading not given up with it."""
+    return bool(run.zeros(r.zero)) and r.seq not in run.gone
+
+
+def open_still(run: RunView, readings: Sequence[Reading]) -> bool:
+    """Whether to give the zero up takes all of these back: no return has closed any, none is of an older zero."""
+    in_force = max((r.zero for r in run.readings), default=0)
+    closed = max((visit[-1].seq for visit in run.returns(in_force)), default=0)
+    return all(r.zero == in_force and r.seq > closed for r in readings)
 
 
 def other_bodies(run: RunView) -> set[str]:

@@ -97,7 +97,7 @@ def advice(run: RunView, spec: Characteristic, heat: Heat, spans: Spans, span_s:
     left = _left_um(heat, spans, span_s)
     factor = math.log(max(left / limit_um, 1.0))
     if not factor:
-        return "Less than that is left by now: read all anew."
+        return f"No more than {run.length(limit_um)} of it is left by now: read all anew, without a wait."
     if within_part(spec):
         return f"Wait about {_minutes(factor * spans.even_s)} min, and read anew."
     material = run.materials.get(run.routine.part.material)

@@ -190,7 +190,7 @@ def watch(settings: CheckStandardSettings, run: RunView) -> Iterable[Finding]:
     """Stop at once, before a part is read with a wrong zero."""
     last = max((r.seq for r in run.of_kind(SlotKind.CHECK)), default=0)
     # What was read under a zero that was given up is read again, and asked about then.
-    standing = tuple(r for r in run.readings if r.kind is not SlotKind.CHECK or r.zero not in run.lost_zeros)
+    standing = tuple(r for r in run.readings if r.kind is not SlotKind.CHECK or r.seq not in run.gone)
     run = run if len(standing) == len(run.readings) else replace(run, readings=standing)
     # Each reading is asked about anew: going on after one says nothing of the next.
     return [

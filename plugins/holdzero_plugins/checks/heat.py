@@ -39,6 +39,7 @@ from holdzero_plugins.checks import _heat_plan, _heat_words
 from holdzero_plugins.checks._fading import Heat, Spans, fading
 from holdzero_plugins.checks._heat_rows import (
     allowance_um,
+    open_still,
     other_bodies,
     own_places,
     own_weights,
@@ -93,6 +94,11 @@ def _told(
     return Told(fading(rows, spans, significance=significance), spans)
 
 
+_CLOSED = (
+    " A return has closed what was read, and giving the zero up takes none of it back: measure anew in another run."
+)
+
+
 # --- while the part is there ------------------------------------------------------------------
 
 
@@ -112,14 +118,15 @@ def watch(settings: HeatSettings, run: RunView) -> Iterable[Finding]:
         span_s = readings[-1].time_s - readings[0].time_s
         story = _heat_words.moved(run, name, spec, told.heat, _changed(run, spec, readings), span_s)
         wait = _heat_words.advice(run, spec, told.heat, told.spans, span_s, settings.limit or allowance)
+        open_yet = open_still(run, readings)
         yield Finding(
             level=Level.DOUBT,
             code=f"heat/fades/{name}",
-            text=f"{story}, more than scatter does: hand heat? {wait}",
+            text=f"{story}, more than scatter does: hand heat? {wait}{'' if open_yet else _CLOSED}",
             characteristic=name,
             data=_heat_words.data(told.heat, told.spans, allowance),
             holds=told.seen(spec),
-            offer=Offer(act=Act.ANEW),
+            offer=Offer(act=Act.ANEW) if open_yet else None,
         )
 
 

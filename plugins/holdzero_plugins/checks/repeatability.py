@@ -253,7 +253,7 @@ _LEAST_PASSES = 3
 
 def watch(settings: RepeatabilitySettings, run: RunView) -> Iterable[Finding]:
     """Ask while the part is there; what was given up with its zero is read again, and asked about then."""
-    standing = tuple(r for r in run.readings if r.zero not in run.lost_zeros)
+    standing = tuple(r for r in run.readings if r.seq not in run.gone)
     run = run if len(standing) == len(run.readings) else replace(run, readings=standing)
     odd = list(outliers(run, accepted_of(settings, run), (), live=True))
     yield from odd

@@ -464,7 +464,7 @@ def _said_of(event: e.AnyEvent) -> tuple[str, str]:  # noqa: C901, PLR0911  one 
         case e.NoteAdded():
             return "Noted.", ""
         case e.ZeroRenewed():
-            return "The zero counts no more. Set a fresh one now.", "bold"
+            return "The zero counts no more. Set a fresh one before you go on.", "bold"
         case e.EntryChosen():
             return f"{event.role}: {event.entry.get('id', '')} {event.entry.get('name', '')}", "bold"
         case _:
