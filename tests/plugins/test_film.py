@@ -308,7 +308,7 @@ class TestAQuestion:
         # three zeros, twelve readings at 0.25 N, bare 1 and covered 1 at 0.5 N
         assert first.after == 17
         assert first.code.startswith("film/gives_way/")
-        assert "Ink or grease on it?" in first.text
+        assert "Ink or grease on it, or dirt at a bare place?" in first.text
         assert "If the film itself is soft, just go on: t is then valid for 0.25 N only." in first.text
 
     def test_of_a_film_that_gives_way_stands_on_record_once(self, measure: Measure) -> None:
