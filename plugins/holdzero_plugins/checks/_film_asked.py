@@ -102,8 +102,8 @@ def _thinner(run: RunView, name: str, spec: Characteristic, far: Largest, limit_
         level=Level.DOUBT,
         # By the lighter force: a film that gives way is asked about once, and not at each heavier force again.
         code=f"film/gives_way/{far.change.light_entry}",
-        text=f"{gives_way(run, far)}; {why}. If the film itself is soft, {go_on}. Ink or grease on it, or dirt at a bare place? "
-        "Wipe that off, strike out what was read there, and read it again.",
+        text=f"{gives_way(run, far)}; {why}. If the film itself is soft, {go_on}. Ink or grease on it, "
+        "or dirt at a bare place? Wipe that off, strike out what was read there, and read it again.",
         characteristic=name,
         data={"give_um": float(np.mean(far.change.thinner_um)), "entry": float(far.change.light_entry)},
         holds=far.holds,
