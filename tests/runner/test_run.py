@@ -294,6 +294,26 @@ class TestAMovedDial:
         assert seen == ["zero", "read a", "read b", "return"]
         assert [(r.value_um, r.zero) for r in bench.run.state.counted if r.slot.place] == [(1.1, 2), (2.0, 2)]
 
+    def test_what_was_done_between_the_readings_is_done_again(self, start: Start) -> None:
+        wait = 'do = "soak", at_least = "2 min", say = "Leave it."'
+        bench = start(
+            TWO_PLACES
+            + steps(
+                'do = "prepare", say = "Wipe all."',
+                'do = "zero"',
+                'do = "prepare", say = "Stand the part under the tip."',
+                'do = "read", at = "a"',
+                wait,
+                'do = "read", at = "b"',
+                'do = "return"',
+            )
+        )
+        bench.answer("", "0", "", "1")
+        bench.take(e.SoakEnded, slot=bench.run.state.slot.id, reason="cool already").answer("2")
+        bench.take(e.ZeroRenewed, reason="the part was warm")
+        kinds = [slot.kind.value for slot in bench.run.state.open_slots]
+        assert kinds == ["zero", "prepare", "read", "soak", "read", "return", "compare"]
+
     def test_what_was_closed_before_stays(self, start: Start) -> None:
         two = ('do = "zero"', 'do = "read", at = "a"', 'do = "return"', 'do = "read", at = "b"', 'do = "return"')
         bench = start(TWO_PLACES + steps(*two))

@@ -465,6 +465,7 @@ def _renew(state: State, seq: int, *, lost: bool) -> State:
     zero = next(s for s in reversed(state.slots) if s.group == state.zeros[-1])
     if lost:
         state = replace(state, lost_zeros=state.lost_zeros | {in_force})
+        state = replace(state, done=state.done - _between_open_readings(state))
     slot = state.first_open
     if slot is None:
         return state
@@ -474,6 +475,20 @@ def _renew(state: State, seq: int, *, lost: bool) -> State:
         fresh = (fresh_return(seq, zero), *fresh)
     place = next(index for index, candidate in enumerate(state.slots) if candidate.id == slot.id)
     return replace(state, slots=(*state.slots[:place], *fresh, *state.slots[place:]))
+
+
+def _between_open_readings(state: State) -> frozenset[str]:
+    """Preparing steps and soaks right before readings that wait: who reads these again does those again."""
+    waiting = {slot.id for slot in state.open_slots if slot.kind in (SlotKind.READ, SlotKind.CHECK)}
+    found: set[str] = set()
+    since: list[str] = []
+    for slot in state.slots:
+        if slot.kind in (SlotKind.PREPARE, SlotKind.SOAK):
+            since.append(slot.id)
+        elif slot.kind.is_reading:
+            found.update(since if slot.id in waiting else ())
+            since = []
+    return frozenset(found)
 
 
 def _with_new_origin(state: State, event: e.LineBack) -> State:
