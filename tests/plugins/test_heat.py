@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -280,7 +281,21 @@ class TestARoutine:
     def test_says_what_would_be_enough(self, refused: Refused) -> None:
         said = refused(HEAD + SIZE + HEAT + steps(4))
         assert "with a scatter of 0.02 um, the same 4 passes spread over" in said
-        assert "passes at this pace" in said
+        assert "passes at this pace: a soak at the end of each round, or more rounds" in said
+
+    def test_takes_as_many_passes_as_it_names_and_says_nothing_more(self, tmp_path: Path, catalogue: Catalogue) -> None:
+        def said(passes: int) -> list[str]:
+            path = tmp_path / "block.toml"
+            path.write_text(HEAD + SIZE + HEAT + steps(passes), "utf-8")
+            loaded = load_routine(path)
+            checks, _ = bind(loaded.routine, catalogue, loaded.origins)
+            remarks = remarks_of(checks.bound, loaded.routine, loaded.origins, complete=True)
+            return [str(remark.mend) for remark in remarks if remark.key == "checks.heat"]
+
+        (mend,) = said(4)
+        found = re.search(r"or (\d+) passes at this pace", mend)
+        assert found is not None
+        assert said(int(found[1])) == []
 
     def test_is_told_where_usual_scatter_would_hide_it(self, measure: Any) -> None:
         outcome = measure(HEAD + SIZE + HEAT + steps(8), readings(8, 45, still))

@@ -59,7 +59,7 @@ def validate(settings: HeatSettings, routine: Routine, plan: Sequence[Slot]) -> 
             allowance = allowance_um(settings.allowance, spec, routine.comparator.resolution)
             remark = _too_few(routine, routine.comparator, plan, spec, allowance)
             if remark is not None:
-                yield replace(remark, found=f"of {name} {remark.found}", warning=remark.warning or width is None)
+                yield replace(remark, found=f"for {name} {remark.found}", warning=remark.warning or width is None)
 
 
 def _too_few(
@@ -84,11 +84,12 @@ def _too_few(
     count = int(np.bincount(rows.places[rows.places >= 0]).min())
     hidden = f"up to {most:.2g} um" if most < FAR * allowed_um else f"more than {FAR * allowed_um:g} um"
     enough = _enough(rows, spans, usual, allowed_um)
+    mend = f"with a scatter of {usual:.2g} um, {enough}: a soak at the end of each round, or more rounds"
     return Remark(
         found=f"{count} passes in about {minutes:.0f} min ({ANSWER_S:g} s an answer): {hidden} of heat would "
         f"hide in readings that scatter by {scatter if refused else usual:.2g} um",
         expected=f"no more than {allowed_um:g} um",
-        mend=f"with a scatter of {usual:.2g} um, {enough}" if enough else "drop the table, and let it soak for longer",
+        mend=mend if enough else "drop the table, and let it soak for longer",
         warning=not refused,
     )
 
@@ -198,7 +199,9 @@ def _repeated(rows: Rows, count: int, before: int) -> Rows:
     read = rows.warm & (rows.places >= 0)
     firsts = [int(np.flatnonzero(rows.places == place)[0]) for place in range(rows.many)]
     own_s = rows.times_s[firsts]
-    pace_s = float(np.ptp(rows.times_s[read])) / max(before - 1, 1)
+    # From pass to pass: from the first reading to the last is less than a pass more than that.
+    rarest = np.bincount(rows.places[read], minlength=rows.many).argmin()
+    pace_s = float(np.ptp(rows.times_s[read & (rows.places == rarest)])) / max(before - 1, 1)
     others = np.flatnonzero(~read)
     places = np.tile(rows.places[firsts], count)
     return Rows(
