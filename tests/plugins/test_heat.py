@@ -182,7 +182,7 @@ class TestWhatDoesNotMove:
         assert "nothing moved beyond scatter in 13" in text
         assert "at most 0.2 µm is allowed" in text
         assert "the same 15 passes spread over" in text.lower()
-        assert "passes at this pace would be enough." in text
+        assert "passes at this pace would be just enough" in text
 
     def test_of_equal_readings_rounding_is_all_that_may_hide_heat(self, measure: Any) -> None:
         outcome = measure(HEAD + SIZE + HEAT + steps(15), readings(15, 45, still, scatter=0.0))
@@ -280,7 +280,7 @@ class TestARoutine:
 
     def test_says_what_would_be_enough(self, refused: Refused) -> None:
         said = refused(HEAD + SIZE + HEAT + steps(4))
-        assert "with a scatter of 0.02 um, the same 4 passes spread over" in said
+        assert "with a scatter of 0.02 um at least the same 4 passes spread over" in said
         assert "passes at this pace: a soak at the end of each round, or more rounds" in said
 
     def test_takes_as_many_passes_as_it_names_and_says_nothing_more(self, tmp_path: Path, catalogue: Catalogue) -> None:

@@ -84,7 +84,10 @@ def _too_few(
     count = int(np.bincount(rows.places[rows.places >= 0]).min())
     hidden = f"up to {most:.2g} um" if most < FAR * allowed_um else f"more than {FAR * allowed_um:g} um"
     enough = _enough(rows, spans, usual, allowed_um)
-    mend = f"with a scatter of {usual:.2g} um, {enough}: a soak at the end of each round, or more rounds"
+    mend = (
+        f"with a scatter of {usual:.2g} um at least {enough}: a soak at the end of each round, or more rounds. "
+        "That is just enough: half as many passes again tell in nearly all runs"
+    )
     return Remark(
         found=f"{count} passes in about {minutes:.0f} min ({ANSWER_S:g} s an answer): {hidden} of heat would "
         f"hide in readings that scatter by {scatter if refused else usual:.2g} um",
@@ -163,7 +166,9 @@ def enough_text(run: RunView, c: CharacteristicView, spans: Spans, scatter_um: F
     if rows is None or rows.values_um.ndim > 1:
         return ""
     enough = _enough(rows, spans, float(scatter_um), allowed_um)
-    return f"{enough[0].upper()}{enough[1:]} would be enough." if enough else ""
+    if not enough:
+        return ""
+    return f"{enough[0].upper()}{enough[1:]} would be just enough, half as many passes again in nearly all runs."
 
 
 def _enough(rows: Rows, spans: Spans, scatter_um: float, allowed_um: float) -> str:
