@@ -291,9 +291,16 @@ class AnswerStruck(Event):
 @_closed
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ZeroRenewed(Event):
-    """The dial was moved: the zero counts no more, and must be taken again."""
+    """The dial was moved: the zero counts no more, and must be taken again.
+
+    Attributes:
+        reason: why.
+        anew: whether preparing steps and soaks right before its readings are done again with them, and no return to it
+            is asked for. Journals of before have it not, and go as they went.
+    """
 
     reason: str
+    anew: bool = False
 
 
 @_closed

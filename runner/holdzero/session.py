@@ -420,7 +420,7 @@ class Session:
                 soaked = any(soak.slot.id == slot for soak in self.run.state.soaks)
                 return self.take(e.SoakBegunAgain if soaked else e.PreparedAgain, slot=slot)
             case RenewZero(reason):
-                return self.take(e.ZeroRenewed, reason=reason)
+                return self.take(e.ZeroRenewed, reason=reason, anew=True)
             case Acknowledge(code):
                 return self.take(e.StopAcknowledged, code=code)
             case Abandon(reason):

@@ -262,7 +262,8 @@ class TestLeavingTheBench:
         bench = start(
             TWO_PLACES + steps('do = "zero"', 'do = "read", at = "a"', 'do = "read", at = "b"', 'do = "return"')
         )
-        bench.answer("0", "1").take(e.ZeroRenewed, reason="the part is warm").take(e.RunContinued, away_s=3600.0)
+        bench.answer("0", "1").take(e.ZeroRenewed, reason="the part is warm", anew=True)
+        bench.take(e.RunContinued, away_s=3600.0)
         seen = []
         for text in ("0", "1.1", "2", "0"):
             seen.append(bench.asked())
@@ -294,7 +295,17 @@ class TestAMovedDial:
         assert seen == ["zero", "read a", "read b", "return"]
         assert [(r.value_um, r.zero) for r in bench.run.state.counted if r.slot.place] == [(1.1, 2), (2.0, 2)]
 
-    def test_what_was_done_between_the_readings_is_done_again(self, start: Start) -> None:
+    @pytest.mark.parametrize(
+        ("anew", "kinds_asked"),
+        [
+            (True, ["zero", "prepare", "read", "soak", "read", "return", "compare"]),
+            # as a journal of before went on, whose zero was given up by an event without it
+            (False, ["zero", "read", "read", "return", "compare"]),
+        ],
+    )
+    def test_what_was_done_between_the_readings_is_done_again(
+        self, start: Start, *, anew: bool, kinds_asked: list[str]
+    ) -> None:
         wait = 'do = "soak", at_least = "2 min", say = "Leave it."'
         bench = start(
             TWO_PLACES
@@ -310,9 +321,9 @@ class TestAMovedDial:
         )
         bench.answer("", "0", "", "1")
         bench.take(e.SoakEnded, slot=bench.run.state.slot.id, reason="cool already").answer("2")
-        bench.take(e.ZeroRenewed, reason="the part was warm")
+        bench.take(e.ZeroRenewed, reason="the part was warm", anew=anew)
         kinds = [slot.kind.value for slot in bench.run.state.open_slots]
-        assert kinds == ["zero", "prepare", "read", "soak", "read", "return", "compare"]
+        assert kinds == kinds_asked
 
     def test_what_was_closed_before_stays(self, start: Start) -> None:
         two = ('do = "zero"', 'do = "read", at = "a"', 'do = "return"', 'do = "read", at = "b"', 'do = "return"')

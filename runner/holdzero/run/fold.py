@@ -168,7 +168,7 @@ def _applied(state: State, before: State, event: e.AnyEvent) -> State:  # noqa: 
         case e.AnswerStruck():
             return _strike(state, event)
         case e.ZeroRenewed():
-            return _renew(state, event.seq, lost=True)
+            return _renew(state, event.seq, lost=True, anew=event.anew)
         case e.NoteAdded():
             return replace(state, notes=(*state.notes, Note(seq=event.seq, text=event.text)))
         case e.PluginFailed():
@@ -453,7 +453,7 @@ def _continue(state: State, event: e.RunContinued) -> State:
     return _renew(state, event.seq, lost=False) if was_absent else state
 
 
-def _renew(state: State, seq: int, *, lost: bool) -> State:
+def _renew(state: State, seq: int, *, lost: bool, anew: bool = False) -> State:
     """Ask for a fresh zero now; and before it, if the dial was not moved, for the return of the old one."""
     if not state.zeros:
         if lost:
@@ -465,13 +465,15 @@ def _renew(state: State, seq: int, *, lost: bool) -> State:
     zero = next(s for s in reversed(state.slots) if s.group == state.zeros[-1])
     if lost:
         state = replace(state, lost_zeros=state.lost_zeros | {in_force})
-        state = replace(state, done=state.done - _between_open_readings(state))
+    if anew:
+        again = state.done - _between_open_readings(state)
+        state = replace(state, zeros_anew=state.zeros_anew | {in_force}, done=again)
     slot = state.first_open
     if slot is None:
         return state
     fresh: tuple[Slot, ...] = () if _sets_zero(slot, state) else fresh_zero(seq, zero)
     # What a zero that was given up held is read again: there is nothing to close.
-    if open_bracket and in_force not in state.lost_zeros:
+    if open_bracket and not lost and in_force not in state.zeros_anew:
         fresh = (fresh_return(seq, zero), *fresh)
     place = next(index for index, candidate in enumerate(state.slots) if candidate.id == slot.id)
     return replace(state, slots=(*state.slots[:place], *fresh, *state.slots[place:]))

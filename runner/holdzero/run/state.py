@@ -302,6 +302,8 @@ class State:
     zeros: tuple[str, ...] = ()
     # Zeros that were given up because the dial was moved.
     lost_zeros: frozenset[int] = frozenset()
+    # Those of them whose readings are taken anew with all that is done right before them.
+    zeros_anew: frozenset[int] = frozenset()
     soak_from_s: float = 0.0
     abandoned: str | None = None
     sources: tuple[str, ...] = ()
