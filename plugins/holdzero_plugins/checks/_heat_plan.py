@@ -6,10 +6,9 @@ import math
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
-from pydantic import ValidationError
+from pydantic import Field, ValidationError
 
 from holdzero.hooks import (
     Characteristic,
@@ -19,6 +18,8 @@ from holdzero.hooks import (
     Remark,
     Routine,
     RunView,
+    Settings,
+    Size,
     Slot,
     SlotKind,
     exceeds,
@@ -30,15 +31,25 @@ from holdzero_plugins.checks._scatter import RepeatabilitySettings
 from holdzero_plugins.checks._warm_rows import Floats, Rows
 from holdzero_plugins.tables.materials import materials
 
-if TYPE_CHECKING:
-    from holdzero_plugins.checks.heat import HeatSettings
-
-__all__ = ["enough_text", "validate"]
+__all__ = ["HeatSettings", "enough_text", "validate"]
 
 ANSWER_S = 20.0
 """From one answer to the next at a bench (common practice, no source)."""
 _LEAST_PASSES = 3
 _MOST_PASSES, _LONGEST_S, _MORE = 60, 4 * 3600.0, 1.2
+
+
+class HeatSettings(Settings):
+    """`[checks.heat]`."""
+
+    limit: Size | None = Field(
+        None, description="How much heat may be left when it is read anew; the allowance where left out."
+    )
+    allowance: Size | None = Field(
+        None,
+        description="How much of a value may be heat before it is undecided; a tenth of the tolerance's width, "
+        "or the resolution where there is none, where left out.",
+    )
 
 
 def validate(settings: HeatSettings, routine: Routine, plan: Sequence[Slot]) -> Iterator[Remark]:

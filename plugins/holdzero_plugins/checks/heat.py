@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import Field
 
 from holdzero.hooks import (
     Act,
@@ -27,8 +26,6 @@ from holdzero.hooks import (
     Offer,
     Reading,
     RunView,
-    Settings,
-    Size,
     SlotKind,
     exceeds,
     hookimpl,
@@ -37,6 +34,7 @@ from holdzero.hooks import (
 )
 from holdzero_plugins.checks import _heat_plan, _heat_words
 from holdzero_plugins.checks._fading import Heat, Spans, fading
+from holdzero_plugins.checks._heat_plan import HeatSettings
 from holdzero_plugins.checks._heat_rows import (
     allowance_um,
     open_still,
@@ -53,19 +51,6 @@ LEAST_PASSES = 3
 SIGNIFICANCE = 0.01  # of what moved, on the record (common practice, no source)
 ASKED_BY_CHANCE = 0.005
 """How often a sound run may be asked whether its part is warm, over all passes and characteristics."""
-
-
-class HeatSettings(Settings):
-    """`[checks.heat]`."""
-
-    limit: Size | None = Field(
-        None, description="How much heat may be left when it is read anew; the allowance where left out."
-    )
-    allowance: Size | None = Field(
-        None,
-        description="How much of a value may be heat before it is undecided; a tenth of the tolerance's width, "
-        "or the resolution where there is none, where left out.",
-    )
 
 
 @dataclass(frozen=True, slots=True)
