@@ -21,6 +21,7 @@ from holdzero.routine.load import load_routine
 from holdzero.verify import verify
 from holdzero.views import view_of
 from holdzero_plugins.checks import heat
+from holdzero_plugins.checks._heat_plan import HeatSettings
 from holdzero_plugins.tables.materials import materials
 
 HEAD = """\
@@ -312,7 +313,7 @@ class TestAtTheBench:
         for time_s, text in readings(10, 15, course)[:count]:
             bench.time_s = time_s - 1.0  # the bench adds a second
             bench.answer(text)
-        settings = heat.HeatSettings.model_validate({})
+        settings = HeatSettings.model_validate({})
         return [f for f in heat.watch(settings, view_of(bench.run.state, "1", materials())) if np.all(f.holds)]
 
     def test_it_asks_while_the_part_is_there_and_says_how_long_to_wait(self, start: Callable[..., Any]) -> None:
@@ -341,7 +342,7 @@ class TestAtTheBench:
             bench.time_s = time_s - 1.0
             bench.answer(text)
         bench.take(e.ZeroRenewed, reason="the block is warm")
-        settings = heat.HeatSettings.model_validate({})
+        settings = HeatSettings.model_validate({})
         assert list(heat.watch(settings, view_of(bench.run.state, "1", materials()))) == []
 
     @pytest.mark.parametrize("given_up", [False, True])
@@ -354,7 +355,7 @@ class TestAtTheBench:
             bench.answer(text)
         if given_up:  # it takes nothing back, so that the doubt stands
             bench.take(e.ZeroRenewed, reason="the block is warm")
-        settings = heat.HeatSettings.model_validate({})
+        settings = HeatSettings.model_validate({})
         view = view_of(bench.run.state, "1", materials())
         (found,) = [f for f in heat.watch(settings, view) if np.all(f.holds)]
         assert found.offer is None
@@ -369,6 +370,6 @@ def test_many_runs_go_the_same_way_as_one(start: Callable[..., Any]) -> None:
     one = view_of(bench.run.state, "1", materials())
     flat = {r.seq: np.array([r.value_um, 0.02 * (index % 2)]) for index, r in enumerate(one.readings)}
     many = replace(one, readings=tuple(replace(r, value_um=flat[r.seq]) for r in one.readings))
-    settings = heat.HeatSettings.model_validate({})
+    settings = HeatSettings.model_validate({})
     (single,), (both,) = (list(heat.watch(settings, seen)) for seen in (one, many))
     assert np.asarray(both.holds).tolist() == [bool(single.holds), False]
