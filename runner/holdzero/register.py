@@ -7,8 +7,7 @@ knows no run.
 from __future__ import annotations
 
 import datetime as dt
-import os
-import shutil
+from enum import StrEnum
 from pathlib import Path
 from typing import Any, Literal, TypeAlias
 
@@ -33,6 +32,7 @@ from holdzero.routine.schema import (
 
 __all__ = [
     "KINDS",
+    "SOON",
     "BookSettings",
     "Device",
     "Inspector",
@@ -40,10 +40,13 @@ __all__ = [
     "Register",
     "Requirement",
     "RoutineSettings",
-    "add_entry",
+    "Urgency",
+    "checked_register",
     "device_from_data",
     "load_register",
+    "plain_dates",
     "unfit",
+    "urgency",
 ]
 
 Device: TypeAlias = Reference | Comparator | Thermometer
@@ -127,11 +130,16 @@ def load_register(path: Path) -> Register:
     if not path.exists():
         return Register()
     text = read_toml(path)
-    return _checked(text)
+    return checked_register(text)
 
 
-def _checked(text: Text) -> Register:
-    data = _dates_as_text(text.data)
+def checked_register(text: Text) -> Register:
+    """The register that a text is.
+
+    Raises:
+        FileFaultsError: with every fault found.
+    """
+    data = plain_dates(text.data)
     try:
         register = Register.model_validate(data)
     except ValidationError as error:
@@ -140,9 +148,10 @@ def _checked(text: Text) -> Register:
     return register
 
 
-def _dates_as_text(raw: Any) -> Any:
+def plain_dates(raw: Any) -> Any:
+    """The same with dates as text, as records and histories keep them."""
     if isinstance(raw, dict):
-        return {key: _dates_as_text(item) for key, item in raw.items()}
+        return {key: plain_dates(item) for key, item in raw.items()}
     return raw.isoformat() if isinstance(raw, dt.date) else raw
 
 
@@ -167,42 +176,26 @@ def device_from_data(role: str, data: dict[str, Any]) -> Device:
     return device
 
 
-def add_entry(path: Path, kind: str, identifier: str, table: dict[str, Any]) -> Register:
-    """Add an entry to the register file, or replace it; the file is written whole or not at all.
-
-    Comments in the file are not kept.
-
-    Raises:
-        FileFaultsError: the entry is not valid, or the file can't be read.
-        OSError: the file can't be written.
-    """
-    import tomli_w
-
-    register = load_register(path)
-    tables = {key: dict(register.data.get(key, {})) for key in KINDS}
-    tables[kind][identifier] = table
-    data: dict[str, Any] = {"format": 1, **register.data, **tables}
-    kept = {key: item for key, item in data.items() if item}
-    checked = _checked(Text(file=f"{kind} {identifier}", data=kept, lines={}))
-    text = tomli_w.dumps(kept)
-    _write_whole(path.resolve(), text)
-    return checked
+SOON = dt.timedelta(days=30)
+"""What is due within this time is told."""
 
 
-def _write_whole(path: Path, text: str) -> None:
-    """Write beside, then rename over; who may read and write the file stays as it was."""
-    beside = path.with_name(f".{path.name}.{os.getpid()}.new")
-    try:
-        with beside.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        if path.exists():
-            shutil.copymode(path, beside)
-        beside.replace(path)
-    except BaseException:
-        beside.unlink(missing_ok=True)
-        raise
+class Urgency(StrEnum):
+    """How near the day is."""
+
+    OVERDUE = "overdue"
+    SOON = "due soon"
+    LATER = "later"
+    UNKNOWN = "no day known"
+
+
+def urgency(day: dt.date | None, today: dt.date) -> Urgency:
+    """How near the day is on which a device is due; on that day it still may be used."""
+    if day is None:
+        return Urgency.UNKNOWN
+    if day < today:
+        return Urgency.OVERDUE
+    return Urgency.SOON if day - today <= SOON else Urgency.LATER
 
 
 def unfit(device: Device, required: Requirement | None, on: dt.date) -> tuple[str, ...]:

@@ -15,14 +15,14 @@ from typer.testing import CliRunner
 from holdzero.book import Book, open_book
 from holdzero.book.baselines import Baseline, baseline_of, set_baseline
 from holdzero.book.copying import copy_book
-from holdzero.book.due import Urgency, due_days
+from holdzero.book.due import due_days
 from holdzero.book.known import fields_known, points_of, scatter_of
 from holdzero.book.standing import BASELINE, FEWEST, Point, standing_of, watch_of
 from holdzero.book.store import BookError
 from holdzero.book.watching import Shown, watched
 from holdzero.charts import Control
 from holdzero.cli import app
-from holdzero.register import Register
+from holdzero.register import Register, Urgency
 from holdzero.testing.many import WASHER
 
 RecordsOf: TypeAlias = Callable[..., list[str]]  # see conftest

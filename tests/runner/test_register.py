@@ -15,7 +15,8 @@ from typer.testing import CliRunner
 
 from holdzero.cli import app
 from holdzero.errors import FileFaultsError
-from holdzero.register import KINDS, Device, Requirement, add_entry, device_from_data, load_register, unfit
+from holdzero.register import KINDS, Device, Requirement, device_from_data, load_register, unfit
+from holdzero.registering import add_entry
 from holdzero.routine import schema
 
 SHOP = """\
@@ -253,7 +254,7 @@ class TestAnAddedEntry:
         monkeypatch.setattr(os, "fsync", synced)
         monkeypatch.setattr(Path, "replace", replaced)
         add_entry(shop, "inspector", "ab", {})
-        assert order == ["fsync", "replace"]
+        assert order == ["fsync", "fsync", "replace"]  # the history, the register; then the old one goes
 
     def test_goes_where_a_link_points(self, shop: Path, tmp_path: Path) -> None:
         link = tmp_path / "link.toml"

@@ -5,28 +5,15 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
-from enum import StrEnum
 
 from sqlalchemy import and_, func, select
 
 from holdzero.book.rows import column
 from holdzero.book.store import Book
 from holdzero.book.tables import records, uses
-from holdzero.register import Device, Register
+from holdzero.register import Device, Register, Urgency, urgency
 
-__all__ = ["SOON", "Due", "Urgency", "due_days"]
-
-SOON = dt.timedelta(days=30)
-"""What is due within this time is told."""
-
-
-class Urgency(StrEnum):
-    """How near the day is."""
-
-    OVERDUE = "overdue"
-    SOON = "due soon"
-    LATER = "later"
-    UNKNOWN = "no day known"
+__all__ = ["Due", "due_days"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +68,7 @@ def due_days(book: Book, register: Register, today: dt.date, *, comparator: str 
                 day=day,
                 source="shop.toml" if identifier in said else "record",
                 used_ms=used_ms,
-                urgency=_urgency(day, today),
+                urgency=urgency(day, today),
             )
         )
     order = list(Urgency)
@@ -90,14 +77,6 @@ def due_days(book: Book, register: Register, today: dt.date, *, comparator: str 
 
 def _entries(register: Register) -> Mapping[str, Mapping[str, Device]]:
     return {"reference": register.reference, "comparator": register.comparator, "thermometer": register.thermometer}
-
-
-def _urgency(day: dt.date | None, today: dt.date) -> Urgency:
-    if day is None:
-        return Urgency.UNKNOWN
-    if day < today:
-        return Urgency.OVERDUE
-    return Urgency.SOON if day - today <= SOON else Urgency.LATER
 
 
 _Used = tuple[str, set[str], dt.date | None, int | None]

@@ -370,17 +370,24 @@ def register_add(
     identifier: Annotated[str, typer.Argument(help="Its identifier, as marked on it.")],
     keys: Annotated[list[str], typer.Argument(help='KEY=VALUE, the value as in TOML, e.g. size="12 mm".')],
     *,
+    by: Annotated[str, typer.Option("--by", help="Who does it; the name of the account if left out.")] = "",
+    why: Annotated[str, typer.Option("--why", help="Why; must be said where an entry is replaced.")] = "",
+    replace: Annotated[bool, typer.Option("--replace", help="Replace what is there without being asked.")] = False,
+    insist: Annotated[
+        bool, typer.Option("--insist", help="Enter what is odd all the same; --why must say why it is so.")
+    ] = False,
     shop: ShopOption = None,
 ) -> None:
-    """Add an entry, or replace it."""
-    from holdzero.cli.shop import add
+    """Add an entry, or replace it: what changes is shown, and asked about."""
+    from holdzero.cli.shop import Adding, add
 
-    raise typer.Exit(add(shop or DEFAULT_SHOP, kind, identifier, keys))
+    said = Adding(by=by, why=why, replace=replace, insist=insist)
+    raise typer.Exit(add(shop, kind, identifier, keys, said))
 
 
 @register_app.command("list")
 def register_list(*, shop: ShopOption = Path("shop.toml")) -> None:
-    """List all entries with their due dates."""
+    """List all entries with their due dates; what is overdue or due soon is marked."""
     from holdzero.cli.shop import list_entries
 
     raise typer.Exit(list_entries(shop or DEFAULT_SHOP))
@@ -396,6 +403,18 @@ def register_show(
     from holdzero.cli.shop import show
 
     raise typer.Exit(show(shop or DEFAULT_SHOP, identifier))
+
+
+@register_app.command("history")
+def register_history(
+    identifier: Annotated[str | None, typer.Argument(help="Identifier of an entry; all if left out.")] = None,
+    *,
+    shop: ShopOption = None,
+) -> None:
+    """Show who changed what, when and why, and what was there before. 1: it does not hold."""
+    from holdzero.cli.shop import history
+
+    raise typer.Exit(history(shop or DEFAULT_SHOP, identifier))
 
 
 def _say_no_more() -> None:
