@@ -2,15 +2,29 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any, cast
 
-from sqlalchemy import ColumnElement, Select, exists, func, select
+from sqlalchemy import ColumnElement, Select, exists, false, func, or_, select
 
 from holdzero.book.rows import column, kept_text
 from holdzero.book.tables import documents, records, results, uses
 
-__all__ = ["Criteria", "in_time", "matching", "whole"]
+__all__ = ["Criteria", "KnownAs", "in_time", "matching", "whole"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnownAs:
+    """What a device goes by where a record has no identifier for it.
+
+    Attributes:
+        names: as marked on it.
+        certificates: their numbers, the ones before among them.
+    """
+
+    names: tuple[str, ...] = ()
+    certificates: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +47,7 @@ class Criteria:
         simulated: whether readings are made up.
         purpose: production, trial, practice or simulated.
         latest: leave out records that a later one replaces.
+        known_as: what a device of the register goes by where a routine states it whole, by its identifier.
     """
 
     device: str | None = None
@@ -50,6 +65,7 @@ class Criteria:
     simulated: bool | None = None
     purpose: str | None = None
     latest: bool = False
+    known_as: Mapping[str, KnownAs] = field(default_factory=dict)
 
 
 _PLAIN = ("part", "revision", "serial", "operator", "verdict", "simulated", "purpose")
@@ -92,7 +108,7 @@ def _conditions(criteria: Criteria) -> list[ColumnElement[bool]]:
         found.append(_in_results(criteria.characteristic))
     for role, name in (("", criteria.device), ("reference", criteria.reference), ("comparator", criteria.comparator)):
         if name is not None:
-            found.append(_in_uses(role, name, criteria))
+            found.append(_in_uses(role, name, criteria) | _certified(name, criteria))
     if criteria.latest:
         later = records.alias("later")
         found.append(~exists(select(later.c.id).where(later.c.replaces == records.c.digest)))
@@ -114,7 +130,9 @@ def _in_results(characteristic: str) -> ColumnElement[bool]:
 
 def _in_uses(role: str, name: str, criteria: Criteria) -> ColumnElement[bool]:
     """Records that used a device: the list of their numbers comes from the device's own index."""
-    query = select(uses.c.record_id).where((uses.c.identifier == column(name)) | (uses.c.name == column(name)))
+    # One without an identifier goes by its name: another block of the same name and its own identifier is not meant.
+    goes_by = [column(item) for item in (name, *criteria.known_as.get(name, KnownAs()).names)]
+    query = select(uses.c.record_id).where(uses.c.identifier.in_(goes_by) | (uses.c.name == column(name)))
     if role:
         query = query.where(uses.c.role == role)
     if criteria.since_ms is not None:
@@ -122,3 +140,10 @@ def _in_uses(role: str, name: str, criteria: Criteria) -> ColumnElement[bool]:
     if criteria.until_ms is not None:
         query = query.where(uses.c.started_ms < criteria.until_ms)
     return records.c.id.in_(query)
+
+
+def _certified(name: str, criteria: Criteria) -> ColumnElement[bool]:
+    """Records that name one of its certificates, on a line of its own among their words."""
+    certificates = criteria.known_as.get(name, KnownAs()).certificates
+    lines = (f"\n{kept_text(item).lower()}\n" for item in certificates)
+    return or_(false(), *(records.c.words.contains(line, autoescape=True) for line in lines))

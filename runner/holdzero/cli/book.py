@@ -66,7 +66,7 @@ def list_(
     """Find records: by the block or comparator that they used, part, serial, verdict, dates, words."""
     from holdzero.cli.book_find import list_records
 
-    raise typer.Exit(list_records(asked.criteria(), book=book, shop=shop, limit=limit))
+    raise typer.Exit(list_records(asked, book=book, shop=shop, limit=limit))
 
 
 @book_app.command()

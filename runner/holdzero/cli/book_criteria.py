@@ -6,6 +6,7 @@ import functools
 import inspect
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -13,7 +14,7 @@ import typer
 from holdzero.errors import HoldzeroError
 
 if TYPE_CHECKING:
-    from holdzero.book import Criteria
+    from holdzero.book import Book, Criteria
 
 __all__ = ["Asked", "with_criteria"]
 
@@ -35,6 +36,7 @@ _FLAGS = {
     "latest": "Leave out what a later record replaces.",
     "real": "Leave out simulated readings and trials.",
 }
+_ROLES = {"device": "", "reference": "reference", "comparator": "comparator"}
 _VERDICTS = ("pass", "fail", "undecided", "reported")
 
 
@@ -44,25 +46,33 @@ class Asked:
 
     given: Mapping[str, Any]
 
-    def criteria(self) -> Criteria:
+    def criteria(self, book: Book, shop: Path | None) -> Criteria:
         """The same as the book takes it.
 
+        Args:
+            book: that is asked.
+            shop: file of the register; the one here if None.
+
         Raises:
-            HoldzeroError: a day or a verdict is none.
+            HoldzeroError: a day or a verdict is none, the end lies before the begin, or nobody knows the device.
         """
         from holdzero.book import Criteria
-        from holdzero.cli.book_find import moment_ms
+        from holdzero.cli.book_devices import known_device
+        from holdzero.cli.book_find import range_ms
 
         verdict = self.given["verdict"]
         if verdict is not None and verdict not in _VERDICTS:
             raise HoldzeroError(f"{verdict!r} is no verdict; write one of {', '.join(_VERDICTS)}")
         real = self.given["real"]
+        since_ms, until_ms = range_ms(self.given["since"], self.given["until"])
+        devices = [(role, name) for role in _ROLES if (name := self.given[role]) is not None]
         return Criteria(
             **{name: self.given[name] for name in (*_TEXTS, "latest") if name not in ("since", "until")},
-            since_ms=moment_ms(self.given["since"]),
-            until_ms=moment_ms(self.given["until"], end=True),
+            since_ms=since_ms,
+            until_ms=until_ms,
             simulated=False if real else None,
             purpose="production" if real else None,
+            known_as={name: known_device(book, shop, name, _ROLES[role]) for role, name in devices},
         )
 
     def words(self) -> dict[str, str]:

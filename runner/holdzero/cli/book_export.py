@@ -46,7 +46,7 @@ def export_records(
     opened = book_of(book, shop)
     free_to_write(out, replace=replace, reads=files_read(book, shop), option="--out")
     try:
-        with closing(filed(opened, asked.criteria())) as records, writing_whole(out) as file:
+        with closing(filed(opened, asked.criteria(opened, shop))) as records, writing_whole(out) as file:
             match to:
                 case "csv":
                     rows = write_csv(records, listing, form, file)

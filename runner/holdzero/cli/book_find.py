@@ -9,9 +9,10 @@ from pathlib import Path
 import typer
 from sqlalchemy import RowMapping
 
-from holdzero.book import Book, Criteria, Rows
+from holdzero.book import Book, Rows
 from holdzero.book.rows import ms_of, wall_of
 from holdzero.book.store import BookError
+from holdzero.cli.book_criteria import Asked
 from holdzero.cli.book_of import book_of, print_table
 from holdzero.cli.routines import files_of
 from holdzero.errors import HoldzeroError
@@ -21,6 +22,7 @@ __all__ = [
     "add_records",
     "list_records",
     "moment_ms",
+    "range_ms",
     "send_waiting",
     "show_record",
 ]
@@ -110,12 +112,24 @@ def moment_ms(text: str | None, *, end: bool = False) -> int | None:
     return ms_of(moment.astimezone().isoformat() if moment.tzinfo is None else moment.isoformat())[0]
 
 
-def list_records(criteria: Criteria, *, book: str | None, shop: Path | None, limit: int) -> int:
+def range_ms(since: str | None, until: str | None) -> tuple[int | None, int | None]:
+    """Begin and end that a person typed, in milliseconds since 1970 in UTC; None for an end that is open.
+
+    Raises:
+        HoldzeroError: one of them is no day or time, or the end lies before the begin.
+    """
+    since_ms, until_ms = moment_ms(since), moment_ms(until, end=True)
+    if since_ms is not None and until_ms is not None and since_ms > until_ms:
+        raise HoldzeroError(f"--since {since} lies after --until {until}: nothing lies between; exchange them")
+    return since_ms, until_ms
+
+
+def list_records(asked: Asked, *, book: str | None, shop: Path | None, limit: int) -> int:
     """Print one line for each record that is asked for, newest first; gives the exit code."""
     from holdzero.cli.book_amend import standings
 
     opened = book_of(book, shop)
-    rows = opened.find(criteria, limit + 1)
+    rows = opened.find(asked.criteria(opened, shop), limit + 1)
     more = len(rows) > limit
     said = standings(opened, rows[:limit])
     lines = [

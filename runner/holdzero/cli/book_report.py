@@ -43,7 +43,8 @@ def report_records(
         HoldzeroError: there are too many records, no such writer, or the file can't be written.
     """
     report = _report_of(open_shop(shop).catalogue, writer)
-    opened, criteria = book_of(book, shop), asked.criteria()
+    opened = book_of(book, shop)
+    criteria = asked.criteria(opened, shop)
     free_to_write(out, replace=replace, reads=files_read(book, shop), option="--out")
     number = len(opened.find(criteria, limit + 1))
     if number > limit:

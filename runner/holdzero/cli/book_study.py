@@ -15,7 +15,7 @@ import typer
 from holdzero.book import Book, Criteria
 from holdzero.book.export import Csv
 from holdzero.book.study import BY, INSPECTOR, Level, Taken, by_laboratories, by_parts, readings_of, whole
-from holdzero.cli.book_find import moment_ms
+from holdzero.cli.book_find import range_ms
 from holdzero.cli.book_of import book_of, files_read, print_table
 from holdzero.cli.book_watch import written_page
 from holdzero.cli.files import write_whole
@@ -176,10 +176,11 @@ def _of_file(path: Path) -> Mapping[str, Any]:
 
 
 def _asked(book: Book, wanted: Studying) -> list[Mapping[str, Any]]:
+    since_ms, until_ms = range_ms(wanted.since, wanted.until)
     criteria = Criteria(
         part=wanted.part,
-        since_ms=moment_ms(wanted.since),
-        until_ms=moment_ms(wanted.until, end=True),
+        since_ms=since_ms,
+        until_ms=until_ms,
         simulated=False,
         latest=True,
     )

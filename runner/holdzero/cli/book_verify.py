@@ -100,6 +100,8 @@ def _numbers(said: str, there: Sequence[int]) -> list[int]:
         if match is None:
             raise HoldzeroError(f"--records {said}: write all, or numbers as 3,7-9")
         first, last = int(match[1]), int(match[2] or match[1])
+        if first > last:
+            raise HoldzeroError(f"--records {said}: {word.strip()} ends before it begins; write {last}-{first}")
         own = {number for number in known if first <= number <= last}
         if not own:
             raise HoldzeroError(f"--records {said}: the book has no record {word.strip()}")

@@ -21,7 +21,8 @@ from holdzero.book.watching import Closures, Precisions, Shown, StandardChart, W
 from holdzero.charts import Control
 from holdzero.cli import DEFAULT_SHOP
 from holdzero.cli.book_chart import chart_lines
-from holdzero.cli.book_find import moment_ms
+from holdzero.cli.book_devices import known_device
+from holdzero.cli.book_find import moment_ms, range_ms
 from holdzero.cli.book_of import book_of, files_read, print_table
 from holdzero.cli.files import write_whole
 from holdzero.cli.writable import free_to_write
@@ -69,7 +70,12 @@ def watch_benches(wanted: Watching, *, book: str | None, shop: Path | None) -> i
 def _found(book: Book, wanted: Watching, shop: Path | None) -> Watched:
     register = load_register(shop if shop is not None else DEFAULT_SHOP)
     today = dt.datetime.now().astimezone().date()
-    time = Shown(since_ms=moment_ms(wanted.since), until_ms=moment_ms(wanted.until, end=True))
+    since_ms, until_ms = range_ms(wanted.since, wanted.until)
+    time = Shown(since_ms=since_ms, until_ms=until_ms)
+    if wanted.comparator is not None:
+        known_device(book, shop, wanted.comparator, "comparator")
+    if wanted.standard is not None:
+        known_device(book, shop, wanted.standard, "check_standard")
     due = due_days(book, register, today, comparator=wanted.comparator)
     return watched(book, due, comparator=wanted.comparator, standard=wanted.standard, time=time)
 
