@@ -14,6 +14,7 @@ from holdzero.errors import RecordError
 from holdzero.limit import exceeds
 from holdzero.model import truncated
 from holdzero.quantity import Dimension, parse_quantity
+from holdzero.routine.approval import NOT_APPROVED, unapproved
 from holdzero.temperatures import soaked_lines, temperature_effects, temperature_lines
 from holdzero.wording import clock_text, percent_text, risk_text, stops_of
 
@@ -56,6 +57,8 @@ def _head(record: Mapping[str, Any]) -> Iterator[str]:
     trial = run.get("purpose") == "trial"
     if trial:
         yield "TRIAL of the routine: nothing may be accepted by it."
+    if unapproved(record):
+        yield f"{NOT_APPROVED}."
     serial = f", serial {run['serial']}" if run["serial"] else ""
     yield f"Part {routine['part']}{serial}: {record['verdict']}{' (trial)' if trial else ''}."
     yield f"Measured by {run['operator'] or 'not recorded'} on {run['started']}, readings from {run['source']}."

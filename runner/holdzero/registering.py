@@ -1,44 +1,30 @@
 """Changing the shop's register: one at a time, with who, when and why, and with what was there before.
 
-`shop.history.jsonl` beside `shop.toml` has one line a change. Each names the chain of the line before, so that a
-line that was taken out or changed shows. It is what is locked, too: whoever holds it changes the register.
+See `register_history`, which is what is locked too.
 """
 
 from __future__ import annotations
 
-import contextlib
-import datetime as dt
-import hashlib
-import json
 import os
 import shutil
-import time
 import tomllib
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
-from holdzero.errors import HoldzeroError
 from holdzero.limit import exceeds
-from holdzero.register import KINDS, Device, Register, checked_register, load_register, plain_dates
+from holdzero.register import Device, Register, checked_register, load_register, plain_dates
+from holdzero.register_history import Change, RegisterError, alone, append, now
 from holdzero.routine.resolve import Text
 from holdzero.routine.schema import Comparator, Reference, Thermometer
 
 __all__ = [
-    "Change",
-    "RegisterError",
+    "GRADE_2",
     "add_entry",
-    "changes_of",
-    "history_path",
     "planned",
-    "tampered",
     "unlikely",
 ]
 
-START = "sha256:" + hashlib.sha256(b"holdzero register 1").hexdigest()
-_WAIT_S = 10.0
-_AGAIN_S = 0.02
 
 # ISO 3650:1998, table 5 (from memory): limit deviation te of grade 2 [um] up to and including a length [mm].
 GRADE_2 = (
@@ -62,37 +48,6 @@ GRADE_2 = (
 """No plugin may be imported here; a test holds these to the table of `[checks.block]`."""
 _LIMITS = 10
 """A block further off than ten limits of the coarsest grade is a slip of the unit or sign (a choice of ours)."""
-
-
-class RegisterError(HoldzeroError):
-    """The register was not changed; the message says why and what to do."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
-    """One change of the register.
-
-    Attributes:
-        at: when, with its offset from UTC.
-        by: who made it.
-        why: in words; empty where nobody said.
-        kind: of the entry.
-        id: its identifier.
-        before: what was there; None for a new entry.
-        after: what is there now.
-        insisted: what was doubtful in it, and was written all the same.
-        chain: of this line: SHA-256 of the chain before and all of this.
-    """
-
-    at: str
-    by: str
-    why: str
-    kind: str
-    id: str
-    before: dict[str, Any] | None
-    after: dict[str, Any]
-    insisted: tuple[str, ...] = ()
-    chain: str = ""
 
 
 # --- what an entry can hardly mean ----------------------------------------------------------------
@@ -178,15 +133,16 @@ def add_entry(
     """
     own = path.resolve()
     _with(own, kind, identifier, table)  # what is not valid leaves no file behind
-    with _alone(own) as history:
+    with alone(own) as history:
         register, text = _with(own, kind, identifier, table)
         there = load_register(own).entry(kind, identifier)
         if not isinstance(before, _Any) and there != before:
             raise RegisterError(f"{path}: {kind} {identifier} was changed meanwhile; look at it again, it is as it was")
         after = register.entry(kind, identifier) or {}
-        at = dt.datetime.now().astimezone().isoformat(timespec="milliseconds")
-        change = Change(at=at, by=by, why=why, kind=kind, id=identifier, before=there, after=after, insisted=insisted)
-        _append(history, own, change, text)
+        change = Change(
+            at=now(), by=by, why=why, kind=kind, id=identifier, before=there, after=after, insisted=insisted
+        )
+        append(history, own, change, lambda: _write_whole(own, text))
     return register
 
 
@@ -254,45 +210,6 @@ def _item(value: Any, *, inline: bool) -> Any:
     return made
 
 
-@contextlib.contextmanager
-def _alone(path: Path) -> Iterator[IO[bytes]]:
-    """The history, open and locked: nobody else changes the register meanwhile."""
-    history = history_path(path)
-    end = time.monotonic() + _WAIT_S
-    while (file := _locked(history)) is None:
-        if time.monotonic() > end:
-            raise RegisterError(f"{path}: somebody else is changing it since {_WAIT_S:g} s; try again, it is as it was")
-        time.sleep(_AGAIN_S)
-    try:
-        if not file.seek(0, os.SEEK_END) and path.exists():
-            with contextlib.suppress(OSError):  # who may change the register may write its history
-                shutil.copymode(path, history)
-        yield file
-    finally:
-        if not file.seek(0, os.SEEK_END):
-            with contextlib.suppress(OSError):
-                history.unlink()
-        file.close()
-
-
-def _locked(history: Path) -> IO[bytes] | None:
-    """The file, locked; None where somebody else has it, or took it away before it was locked."""
-    import portalocker
-
-    file = history.open("a+b")
-    try:
-        portalocker.lock(file, portalocker.LOCK_EX | portalocker.LOCK_NB)
-        if os.path.samestat(os.fstat(file.fileno()), history.stat()):
-            return file
-    except (portalocker.LockException, FileNotFoundError):
-        pass
-    except BaseException:
-        file.close()
-        raise
-    file.close()
-    return None
-
-
 def _write_whole(path: Path, text: str) -> None:
     """Write beside, then rename over; who may read and write the file stays as it was."""
     beside = path.with_name(f".{path.name}.{os.getpid()}.new")
@@ -307,88 +224,3 @@ def _write_whole(path: Path, text: str) -> None:
     except BaseException:
         beside.unlink(missing_ok=True)
         raise
-
-
-# --- its history ----------------------------------------------------------------------------------
-
-
-def history_path(path: Path) -> Path:
-    """Where the history of a register is: beside it, where a link points."""
-    own = path.resolve()
-    return own.with_name(f"{own.stem}.history.jsonl")
-
-
-def _append(history: IO[bytes], path: Path, change: Change, text: str) -> None:
-    """Write the line, then the register; where that fails, the line is taken back."""
-    history.seek(0)
-    whole = history.read().rfind(b"\n") + 1  # a line that was cut off by a kill never came to the register
-    history.truncate(whole)
-    last = _changes(path)
-    said = asdict(change) | {"chain": _chained(last[-1].chain if last else START, change)}
-    try:
-        history.write((_text(said) + "\n").encode("ascii"))
-        history.flush()
-        os.fsync(history.fileno())
-        _write_whole(path, text)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            history.truncate(whole)
-        raise
-
-
-def _text(said: Mapping[str, Any]) -> str:
-    return json.dumps(said, ensure_ascii=True, sort_keys=True)
-
-
-def _chained(before: str, change: Change) -> str:
-    said = {key: item for key, item in asdict(change).items() if key != "chain"}
-    return "sha256:" + hashlib.sha256(f"{before}{_text(said)}".encode()).hexdigest()
-
-
-def changes_of(path: Path) -> list[Change]:
-    """All changes of a register, oldest first; none where it has no history.
-
-    Raises:
-        RegisterError: the history can't be read.
-    """
-    return _changes(path.resolve())
-
-
-def _changes(path: Path) -> list[Change]:
-    history = history_path(path)
-    try:
-        lines = history.read_bytes().decode("utf-8").split("\n")[:-1]
-    except FileNotFoundError:
-        return []
-    except (OSError, UnicodeDecodeError) as error:
-        raise RegisterError(f"{history}: it can't be read: {error}") from None
-    found: list[Change] = []
-    for number, line in enumerate(lines, 1):
-        try:
-            said = json.loads(line)
-            found.append(Change(**{**said, "insisted": tuple(said["insisted"])}))
-        except (ValueError, TypeError, KeyError):
-            mend = "put back a copy of it, or move it away: then a new history begins"
-            raise RegisterError(f"{history}:{number}: this line is no change of the register\n    {mend}") from None
-    return found
-
-
-def tampered(path: Path, register: Register) -> list[str]:
-    """Where the history does not hold, or the register is not what it says: in words, empty where all fits.
-
-    An entry that the history never had was written by hand, which is no fault.
-    """
-    faults: list[str] = []
-    before = START
-    last: dict[tuple[str, str], Change] = {}
-    for number, change in enumerate(changes_of(path), 1):
-        if _chained(before, change) != change.chain:
-            faults.append(f"change {number} does not follow from the one before: a line was changed or taken out")
-        before = change.chain
-        last[change.kind, change.id] = change
-    for (kind, identifier), change in last.items():
-        there = register.entry(kind, identifier) if kind in KINDS else None
-        if there != change.after:
-            what = "is not there any more" if there is None else "is not what the history says"
-            faults.append(f"{kind} {identifier} {what}: it was changed by hand since {change.at[:10]}")
-    return faults

@@ -15,7 +15,8 @@ from typer.testing import CliRunner
 from holdzero.cli import app
 from holdzero.errors import HoldzeroError
 from holdzero.register import device_from_data, load_register
-from holdzero.registering import GRADE_2, add_entry, changes_of, history_path, tampered, unlikely
+from holdzero.register_history import changes_of, history_path, tampered
+from holdzero.registering import GRADE_2, add_entry, unlikely
 from holdzero_plugins.checks.block import standards
 
 COMMENTED = """\

@@ -17,7 +17,9 @@ from hypothesis import strategies as st
 
 from holdzero.cli.routines import approve_routine
 from holdzero.errors import HoldzeroError
-from holdzero.routine.approval import approval_state, with_approval
+from holdzero.explain import explain
+from holdzero.page.words import marks_of
+from holdzero.routine.approval import NOT_APPROVED, approval_state, open_looks, with_approval
 from holdzero.routine.load import load_routine
 from holdzero.verify import verify
 
@@ -206,6 +208,96 @@ class TestTheCommand:
         # The digest that would do is not told: it could be pasted in, and nobody would have looked.
         assert "sha256:" not in done.stdout
         assert "have it approved again" in done.stdout
+
+
+class TestAnApprovalThatTheShopKnows:
+    @pytest.fixture
+    def shop(self, ring: Path, tool: Tool) -> Path:
+        path = ring.parent / "own.toml"
+        path.write_text("format = 1\n", "utf-8")
+        done = tool(ring.parent, "approve", str(ring), "--by", "C. Reeve", "--shop", "own.toml")
+        assert done.returncode == 0, done.stderr
+        return path
+
+    @staticmethod
+    def without_approval(ring: Path, old: str = "", new: str = "") -> None:
+        text = ring.read_text("utf-8")
+        ring.write_text(text[: text.index("[approval]")].replace(old, new), "utf-8")
+
+    @pytest.mark.parametrize("change", [("", ""), ('"+3 um"', '"+30 um"')])
+    def test_is_not_undone_by_taking_its_table_out(
+        self, ring: Path, shop: Path, run: Tool, change: tuple[str, str]
+    ) -> None:
+        self.without_approval(ring, *change)
+        done = run(ring, "--shop", str(shop))
+        assert (done.returncode, done.stdout) == (2, "")
+        assert "C. Reeve approved it on" in done.stderr
+        assert "its approval was taken out since" in done.stderr
+        assert run(ring, "--shop", str(shop), "--trial").returncode in (0, 1, 3)
+
+    def test_is_not_undone_by_another_name_either(self, ring: Path, shop: Path, run: Tool) -> None:
+        self.without_approval(ring)
+        other = ring.rename(ring.with_name("another.toml"))
+        ring.with_suffix(".readings.csv").rename(other.with_suffix(".readings.csv"))
+        assert "its approval was taken out since" in run(other, "--shop", str(shop)).stderr
+
+    def test_says_nothing_of_another_routine(self, ring: Path, shop: Path, run: Tool) -> None:
+        other = ring.with_name("another.toml")
+        self.without_approval(ring)
+        text = ring.read_text("utf-8")
+        assert text.count('part = "') == 1
+        other.write_text(text.replace('part = "', 'part = "X'), "utf-8")
+        shutil.copy(ring.with_suffix(".readings.csv"), other.with_suffix(".readings.csv"))
+        assert run(other, "--shop", str(shop)).returncode == 0
+
+    def test_stands_in_its_history(self, ring: Path, shop: Path, tool: Tool) -> None:
+        done = tool(ring.parent, "register", "history", "--shop", str(shop))
+        assert done.returncode == 0, done.stdout
+        assert f"approval {ring.name} added by C. Reeve" in done.stdout
+
+
+class TestAnOpenLook:
+    @pytest.mark.parametrize("in_fragment", [False, True])
+    def test_is_not_approved(self, ring: Path, tool: Tool, *, in_fragment: bool) -> None:
+        text = ring.read_text("utf-8")
+        if in_fragment:
+            text = text.replace("[[steps]]", '[[steps]]\ninclude = "fragments/own.toml"\n\n[[steps]]', 1)
+            fragment = ring.parent / "fragments" / "own.toml"
+            fragment.write_text('format = 1\n# LOOK: why?\n[[steps]]\ndo = "prepare"\nsay = "Look."\n', "utf-8")
+            ring.write_text(text, "utf-8")
+            place = f"{fragment}:2"
+        else:
+            ring.write_text(f"# LOOK: the sign\n{text}", "utf-8")
+            place = f"{ring}:1"
+        before = ring.read_text("utf-8")
+        done = tool(ring.parent, "approve", str(ring), "--by", "C. Reeve")
+        assert done.returncode == 2
+        assert f"{place}: error: LOOK" in done.stderr
+        assert ring.read_text("utf-8") == before
+
+    def test_in_a_text_is_none(self) -> None:
+        assert open_looks('say = "# LOOK: here"  # seen\n') == []
+        assert open_looks("say = 'a'  # LOOK: b\n# LOOK: c") == [1, 2]
+
+
+class TestARoutineThatWasNeverApproved:
+    def test_says_so_at_the_bench_and_in_the_records_head(self, ring: Path, measure: Measure) -> None:
+        outcome = measure(ring, answers_of(ring))
+        assert outcome.said.count(NOT_APPROVED) == 2  # before the first reading, and at the verdict
+        assert outcome.said.index(NOT_APPROVED) < outcome.said.index("PASS")
+        assert f"{NOT_APPROVED}." in explain(outcome.record)[:2]
+        (page,) = outcome.folder.glob("*.html")
+        assert NOT_APPROVED in page.read_text("utf-8").partition("<main>")[0]
+
+    def test_and_one_that_was_does_not(self, ring: Path, measure: Measure) -> None:
+        outcome = measure(approved(ring), answers_of(ring))
+        assert NOT_APPROVED not in outcome.said + "".join(explain(outcome.record))
+        (page,) = outcome.folder.glob("*.html")
+        assert "NOT APPROVED" not in page.read_text("utf-8")
+
+    def test_says_so_on_the_page(self) -> None:
+        assert marks_of(simulated=False, trial=False, unapproved=True) == (NOT_APPROVED,)
+        assert NOT_APPROVED not in marks_of(simulated=False, trial=True, unapproved=True)
 
 
 def answers_of(path: Path) -> list[tuple[str, str]]:

@@ -73,6 +73,7 @@ class Page:
     serial: str
     simulated: bool
     trial: bool
+    unapproved: bool
     amends: str
     head: tuple[Fact, ...]
     sections: tuple[Section, ...]
@@ -110,6 +111,7 @@ def page_of(record: Mapping[str, Any]) -> Page:
         serial=serial,
         simulated=bool(record["simulated"]),
         trial=record["run"].get("purpose") == "trial",
+        unapproved=_unapproved(record),
         amends=_amends(record),
         head=tuple(_head(record)),
         sections=sections,
@@ -188,6 +190,12 @@ def _amends(record: Mapping[str, Any]) -> str:
         return ""
     told = (f"{said(name)} was {said(old)}, is {said(new)}" for name, (old, new) in amends["corrected"].items())
     return "; ".join((f"Amends record {said(amends['digest'])}: {said(amends['reason'])}", *told))
+
+
+def _unapproved(record: Mapping[str, Any]) -> bool:
+    """Whether nobody ever answered for the routine; a trial, and what is made up, say enough of themselves."""
+    trial = record["run"].get("purpose") == "trial"
+    return record["routine"].get("approval") == "none" and not trial and not record["simulated"]
 
 
 def _approval(routine: Mapping[str, Any]) -> str:

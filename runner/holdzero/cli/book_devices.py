@@ -15,7 +15,7 @@ from holdzero.book.tables import uses
 from holdzero.cli import DEFAULT_SHOP
 from holdzero.errors import HoldzeroError
 from holdzero.register import Register, load_register
-from holdzero.registering import RegisterError, changes_of
+from holdzero.register_history import RegisterError, changes_of
 
 __all__ = ["known_device"]
 

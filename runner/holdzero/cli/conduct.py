@@ -9,6 +9,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
+from rich.text import Text
+
 from holdzero import __version__
 from holdzero import events as e
 from holdzero.catalogue import Catalogue
@@ -18,6 +20,7 @@ from holdzero.cli.files import free_path, safe_name, write_files
 from holdzero.cli.house import open_shop
 from holdzero.cli.opening import Bench, Options, bench_of, opened, sat_at
 from holdzero.cli.output import print_json, records_alone, tell
+from holdzero.cli.released import released
 from holdzero.errors import (
     EventRefusedError,
     FileFaultsError,
@@ -30,8 +33,8 @@ from holdzero.expansion import kinds_of
 from holdzero.hooks import Feed
 from holdzero.journal import Journal, read_journal
 from holdzero.quantity import Dimension, parse_quantity
-from holdzero.register import RoutineSettings, unfit
-from holdzero.routine.approval import approval_state
+from holdzero.register import unfit
+from holdzero.routine.approval import NOT_APPROVED
 from holdzero.routine.load import LoadedRoutine, load_routine, routine_from_document
 from holdzero.run import Run
 from holdzero.run.absence import apart, wall_span_s
@@ -80,8 +83,10 @@ def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[s
     checks, faults = bind(loaded.routine, shop.catalogue, loaded.origins, shop.patience)
     if faults:
         raise FileFaultsError(faults)
-    _released(path, loaded, shop.register.routines, trial=options.trial)
+    state = released(path, loaded, shop, trial=options.trial)
     bench = bench_of(options, shop)
+    if state == "none" and not options.trial and not bench.source.simulated:
+        bench.console.print(Text(f"{NOT_APPROVED}.", style="bold reverse"))
     face, ask = sat_at(bench, options)
     with opened(bench, ask) as (feed, bind_run):
         if bench.source.interactive:
@@ -193,23 +198,6 @@ def _away_s(then: str, now: str) -> float | None:
 def _paced(bench: Bench) -> bool:
     """Whether the run's counter goes with the wall clock: not where a source keeps the time, or hurries it."""
     return not bench.source.keeps_time and bench.practice is None
-
-
-def _released(path: Path, loaded: LoadedRoutine, settings: RoutineSettings, *, trial: bool) -> None:
-    """Refuse for production a routine that nobody answers for as it stands.
-
-    Raises:
-        HoldzeroError: it is not approved, and has to be.
-    """
-    approval = loaded.document.get("approval")
-    state = approval_state(approval, loaded.text_digest)
-    if trial or state == "approved" or (state == "none" and settings.approval == "asked"):
-        return
-    mend = f"have it approved (holdzero approve {path} --by NAME), or try it out: --trial"
-    if approval is None:
-        raise HoldzeroError(f"{path}: it has no approval, and the shop requires one for production\n    {mend}")
-    by, on = approval["by"], approval["on"]
-    raise HoldzeroError(f"{path}: its text was changed after {by} approved it on {on}\n    {mend}")
 
 
 def _who(

@@ -11,6 +11,7 @@ import typer
 from holdzero.checks import bind
 from holdzero.cli.files import write_whole
 from holdzero.cli.house import Shop, open_shop
+from holdzero.cli.released import looked_at, remember
 from holdzero.errors import Fault, FileFaultsError, HoldzeroError
 from holdzero.expansion import kinds_of
 from holdzero.foresee import foreseen
@@ -56,28 +57,40 @@ def approve_routine(path: Path, named: Path | None, *, by: str, note: str) -> in
         raise FileFaultsError(tuple(wrong))
     if not by.strip():
         raise HoldzeroError("--by: say who answers for the routine")
-    loaded = _every_member(path, shop)[0]
+    every = _every_member(path, shop)
+    loaded = every[0]
+    looked_at(every)
     text = path.read_text("utf-8-sig")
     today = dt.datetime.now().astimezone().date()
     written = with_approval(text, by=by.strip(), on=today, digest=loaded.text_digest, note=note.strip())
-    before = path.read_bytes()
-    try:
-        write_whole(path, written.encode("utf-8"))
-    except OSError as error:
-        raise HoldzeroError(f"{path}: its approval could not be written: {error.strerror}") from None
-    try:
-        again = _every_member(path, shop)[0]
-        holds = approval_state(again.document.get("approval"), again.text_digest) == "approved"
-    except FileFaultsError:
-        holds = False
-    if not holds:
-        write_whole(path, before)
-        raise HoldzeroError(f"{path}: its approval could not be written; write the table [approval] last in the file")
+    _written(path, written, shop, by=by.strip(), on=today, note=note.strip())
     for fault in faults:
         if fault.key != "approval.digest":  # that is what was mended now
             typer.echo(str(fault))
     typer.echo(f"{path}: approved by {by.strip()} on {today}: {loaded.text_digest}")
     return _VALID
+
+
+def _written(path: Path, text: str, shop: Shop, *, by: str, on: dt.date, note: str) -> None:
+    """Write an approved text, and have the shop remember it; where one of them fails, the file is as it was."""
+    before = path.read_bytes()
+    try:
+        write_whole(path, text.encode("utf-8"))
+    except OSError as error:
+        raise HoldzeroError(f"{path}: its approval could not be written: {error.strerror}") from None
+    try:
+        again = _every_member(path, shop)
+        holds = approval_state(again[0].document.get("approval"), again[0].text_digest) == "approved"
+    except FileFaultsError:
+        holds = False
+    if not holds:
+        write_whole(path, before)
+        raise HoldzeroError(f"{path}: its approval could not be written; write the table [approval] last in the file")
+    try:
+        remember(path, shop, again, by=by, on=on, note=note)
+    except (OSError, HoldzeroError) as error:
+        write_whole(path, before)
+        raise HoldzeroError(f"{path}: not approved: its shop's history could not be written: {error}") from None
 
 
 def files_of(paths: list[Path], pattern: str) -> list[Path]:

@@ -17,7 +17,8 @@ from holdzero.cli import DEFAULT_SHOP
 from holdzero.cli.house import open_shop
 from holdzero.errors import HoldzeroError
 from holdzero.register import KINDS, Inspector, Register, Urgency, load_register, urgency
-from holdzero.registering import add_entry, changes_of, planned, tampered, unlikely
+from holdzero.register_history import changes_of, tampered
+from holdzero.registering import add_entry, planned, unlikely
 
 __all__ = ["Adding", "add", "history", "list_entries", "show"]
 

@@ -14,6 +14,7 @@ from holdzero.amendment import amendment_of
 from holdzero.cli.digits import large
 from holdzero.cli.words import LEVELS, VERDICTS
 from holdzero.hooks import Level
+from holdzero.routine.approval import NOT_APPROVED, unapproved
 from holdzero.wording import limits_text, measured_text, percent_text, stops_of
 
 __all__ = ["print_summary"]
@@ -29,6 +30,8 @@ def print_summary(console: Console, record: Mapping[str, Any], files: Sequence[P
         console.print(Text("SIMULATED READINGS: no part was measured", style="bold reverse"))
     if run["purpose"] == "trial":
         console.print(Text("TRIAL of the routine: nothing may be accepted by it", style="bold reverse"))
+    if unapproved(record):
+        console.print(Text(NOT_APPROVED, style="bold reverse"))
     serial = f"  serial {run['serial']}" if run["serial"] else ""
     console.print(Text(f"{sign} {word}", style=f"bold {colour}"), Text(f"  {routine['part']}{serial}{_marks(record)}"))
     if (amendment := amendment_of(record)) is not None:

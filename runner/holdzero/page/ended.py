@@ -7,6 +7,7 @@ from typing import Any
 
 from holdzero.hooks import Level
 from holdzero.page.shown import Part, Result, Told
+from holdzero.routine.approval import unapproved
 from holdzero.wording import VERDICT_WORDS, limits_text, measured_text, percent_text, stops_of
 
 __all__ = ["part_of"]
@@ -23,6 +24,8 @@ def part_of(record: Mapping[str, Any]) -> Part:
     marks = ("SIMULATED",) if record["simulated"] else ()
     if run["purpose"] == "trial":
         marks = (*marks, "TRIAL")
+    if unapproved(record):
+        marks = (*marks, "NOT APPROVED")
     findings = sorted(record["findings"], key=lambda found: _ORDER.index(Level(found["level"]).value))
     return Part(
         verdict=record["verdict"],

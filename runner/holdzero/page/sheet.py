@@ -92,6 +92,7 @@ def _marks(snapshot: Snapshot, state: State) -> tuple[str, ...]:
         simulated=snapshot.simulated or state.simulated,
         trial=snapshot.trial or state.trial,
         practice=bool(snapshot.greeting),
+        unapproved=state.routine is not None and state.routine.approval is None,
     )
 
 

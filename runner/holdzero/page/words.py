@@ -7,6 +7,7 @@ import datetime as dt
 from holdzero.display import micro_text
 from holdzero.hooks import Act, Finding, Level
 from holdzero.page.shown import Row, Told
+from holdzero.routine.approval import NOT_APPROVED
 from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.state import Given, Prepared, Reading, State, TemperatureTaken
 
@@ -114,8 +115,10 @@ def _reading_label(reading: Reading, state: State) -> str:
     return f"{reading.slot.serial}: {label}" if several else label
 
 
-def marks_of(*, simulated: bool, trial: bool, practice: bool = False) -> tuple[str, ...]:
+def marks_of(*, simulated: bool, trial: bool, practice: bool = False, unapproved: bool = False) -> tuple[str, ...]:
     """What a run must not be looked at without."""
+    if unapproved and not (simulated or trial or practice):
+        return (NOT_APPROVED,)
     marks = ("SIMULATED READINGS: no part is measured",) if simulated or practice else ()
     marks = ("PRACTICE at a virtual bench", *marks) if practice else marks
     return (*marks, "TRIAL of the routine: nothing may be accepted by it") if trial else marks

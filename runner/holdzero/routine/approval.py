@@ -7,10 +7,16 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-__all__ = ["approval_state", "with_approval"]
+__all__ = ["NOT_APPROVED", "approval_state", "open_looks", "unapproved", "with_approval"]
+
+NOT_APPROVED = "NOT APPROVED: nobody has answered for the text of this routine"
+"""What a run and its record must not be looked at without, where `approval_state` is `none`."""
+
 
 # A table's head on a line of its own; whatever follows up to the next head belongs to it.
 _HEAD = re.compile(r"^[ \t]*\[", re.MULTILINE)
+_TEXTS = re.compile(r"""\"(?:\\.|[^"\\])*"|'[^']*'""")
+_LOOK = re.compile(r"#.*\bLOOK:")
 _OWN = re.compile(r"^[ \t]*\[[ \t]*approval[ \t]*\][ \t]*(?:#.*)?$", re.MULTILINE)
 
 
@@ -30,6 +36,25 @@ def approval_state(approval: Mapping[str, Any] | None, text_digest: str) -> str:
     if approval is None:
         return "none"
     return "approved" if approval.get("digest") == text_digest else "changed"
+
+
+def unapproved(record: Mapping[str, Any]) -> bool:
+    """Whether a record is of a routine that was never approved; a trial, and what is made up, say enough of themselves.
+
+    Args:
+        record: as plain data.
+    """
+    trial = record["run"].get("purpose") == "trial"
+    return record["routine"].get("approval") == "none" and not trial and not record["simulated"]
+
+
+def open_looks(text: str) -> list[int]:
+    r"""Lines of a TOML text whose comment still asks somebody to look, counted from 1.
+
+    >>> open_looks('a = "# LOOK: no"\nb = 1  # LOOK: typed once')
+    [2]
+    """
+    return [number for number, line in enumerate(text.split("\n"), 1) if _LOOK.search(_TEXTS.sub("", line))]
 
 
 def with_approval(text: str, *, by: str, on: dt.date, digest: str, note: str = "") -> str:

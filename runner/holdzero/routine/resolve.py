@@ -53,6 +53,11 @@ class Origins:
     main: Text
     steps: dict[KeyPath, tuple[Text, KeyPath]] = field(default_factory=dict)
 
+    @property
+    def texts(self) -> tuple[Text, ...]:
+        """Of the fragments that steps came from."""
+        return tuple(text for text, _ in self.steps.values())
+
     def place(self, path: KeyPath) -> tuple[str, int | None]:
         """File and line of a path in the resolved routine; the nearest table where the key is missing."""
         text, own = self.main, path

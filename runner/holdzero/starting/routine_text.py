@@ -18,7 +18,8 @@ __all__ = ["routine_text", "toml_value"]
 
 _HEAD = """\
 # A new routine, ready to be tried (holdzero run FILE --trial). Before anybody measures with it, go through the lines
-# that say LOOK: the numbers there were typed or assumed once, and every result rests on them.
+# that say LOOK, and take the word out where you have looked: nothing is approved before. The numbers there were typed
+# or assumed once, and every result rests on them.
 format = 1
 """
 
