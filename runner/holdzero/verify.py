@@ -8,7 +8,15 @@ from dataclasses import dataclass, field, replace
 from enum import Enum
 from typing import Any
 
-from holdzero.amendment import AmendmentError, amendment_of, as_measured, corrected
+from holdzero.amendment import (
+    Amendment,
+    AmendmentError,
+    amendment_of,
+    as_measured,
+    corrected,
+    goes_by,
+    with_devices,
+)
 from holdzero.catalogue import Catalogue
 from holdzero.checks import bind
 from holdzero.difference import differences as differences_of
@@ -30,7 +38,7 @@ from holdzero.run import Run
 from holdzero.run.answer import TakenReading, TakenTemperature, Told, Understood, seen_value, understand
 from holdzero.run.fold import take
 
-__all__ = ["Outcome", "Recomputed", "recompute", "verify"]
+__all__ = ["Outcome", "Recomputed", "recompute", "recomputed_as", "verify"]
 
 
 class Outcome(Enum):
@@ -112,16 +120,57 @@ def _computed_again(
     record: Mapping[str, Any], catalogue: Catalogue, *, other: bool
 ) -> tuple[dict[str, Any], list[str]]:
     """All of the record that follows from its events, and the events that do not say what their raw text does."""
-    events = _read_events(record)
+    return recomputed_as(record, amendment_of(record), catalogue, other=other)
+
+
+def recomputed_as(
+    record: Mapping[str, Any], amendment: Amendment | None, catalogue: Catalogue, *, other: bool = False
+) -> tuple[dict[str, Any], list[str]]:
+    """All that follows from the events of a record with an amendment, whatever the record says of itself.
+
+    Args:
+        record: as plain data.
+        amendment: of it; None for none.
+        catalogue: of plugins.
+        other: whether another version of the model made it.
+
+    Returns:
+        What a record has, but for events, software and digest; and the events that do not say what their raw text does,
+        to the device that was named or to the one that was there.
+
+    Raises:
+        AmendmentError: the events say otherwise than the amendment claims, or don't fit the device that was there.
+        HoldzeroError: the events make no run.
+    """
+    events, serial = _read_events(record), as_measured(record, "serial")
+    computed, misread = _computed_of(events, serial, catalogue, other=other)
+    if amendment is None:
+        return computed, misread
+    if amendment.devices:
+        for role in amendment.devices:
+            named = {key: item for key, item in computed["register"].get(role, {}).items() if key != "overruled"}
+            if named != amendment.corrected[role][0]:
+                raise AmendmentError(f"amends: {role} was {goes_by(named)} by the events")
+        try:
+            again, unlike = _computed_of(with_devices(events, amendment), serial, catalogue, other=other)
+        except EventRefusedError as error:
+            raise AmendmentError(f"amends: with that device it could not have happened so: {error}") from None
+        # The routine is the one that was followed, and the run the one that happened.
+        run = {**again["run"], "journal_sha256": computed["run"]["journal_sha256"]}
+        computed = {**again, "routine": computed["routine"], "run": run}
+        misread = [*misread, *unlike]
+    return corrected(computed, amendment), misread
+
+
+def _computed_of(
+    events: tuple[AnyEvent, ...], serial: str | None, catalogue: Catalogue, *, other: bool
+) -> tuple[dict[str, Any], list[str]]:
     run, misread = _refolded(events, other=other)
-    amendment = amendment_of(record)
-    serial = as_measured(record, "serial")
     started = events[0]
     if not isinstance(started, RunStarted) or serial not in started.serials or run.state.routine is None:
         raise RecordError("the first event does not start a run of this part")
     checks, _ = bind(run.state.routine, catalogue)
-    computed = computed_of(run, started, evaluate(run.state, serial, checks))
-    return (computed if amendment is None else corrected(computed, amendment)), misread
+    return computed_of(run, started, evaluate(run.state, serial, checks)), misread
 
 
 def _safely_digested(record: Mapping[str, Any]) -> str:

@@ -145,3 +145,18 @@ class TestARange:
         digest_of(id="B12")
         code, said = tool("book", "verify", "--records", "3-1")
         assert (code, "ends before it begins" in said) == (2, True)
+
+
+class TestAWrongBlock:
+    def test_is_put_right_and_found_under_the_right_one(
+        self, tool: Tool, tmp_path: Path, digest_of: Callable[..., str]
+    ) -> None:
+        digest = digest_of(id="B12")
+        add_entry(tmp_path / "shop.toml", "reference", "B13", {**BLOCK, "due": "2036-05-31"})
+        said = ("--reason", "mixed up", "--by", "A. Ivers")
+        code, text = tool("book", "amend", digest, "--reference", "B13", *said)
+        assert (code, "reference was B12, is B13" in text, "computed anew" in text) == (0, True, True)
+        assert len(listed(tool("book", "list", "--reference", "B13"))) == 1
+        assert listed(tool("book", "list", "--reference", "B12", "--latest")) == set()
+        assert tool("book", "verify", "--workers", "1")[0] == 0
+        assert tool("book", "amend", digest, "--reference", "B99", *said)[0] == 2

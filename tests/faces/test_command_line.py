@@ -472,7 +472,7 @@ class TestRegister:
         assert (shop.folder / "shop.toml").read_bytes() == before
 
     def test_a_register_that_can_not_be_written_says_so(self, tool: Tool) -> None:
-        done = tool("register", "add", "reference", "B5", "size=5 mm", "deviation=0 um", "--shop", "none/shop.toml")
+        done = tool("register", "add", "comparator", "D5", "resolution=0.1 um", "--shop", "none/shop.toml")
         assert done.returncode == INVALID
         assert "none/shop.toml" in done.stderr
 

@@ -203,7 +203,18 @@ class TestARoutineFromOptions:
 class TestDevicesOfTheRegister:
     @pytest.fixture
     def shop(self, tool: Tool) -> None:
-        tool("register", "add", "reference", "X1", "size=12 mm", "material=cheese", CERTIFIED)
+        tool(
+            "register",
+            "add",
+            "reference",
+            "X1",
+            "size=12 mm",
+            "material=cheese",
+            CERTIFIED,
+            "--insist",
+            "--why",
+            "in use",
+        )
         tool("register", "add", "reference", "B12", "size=12 mm", "material=steel", "due=2036-05-31", CERTIFIED)
         tool("register", "add", "reference", "B13", "size=12.02 mm", "material=steel", CERTIFIED)
         tool(

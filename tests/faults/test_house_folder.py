@@ -211,8 +211,9 @@ def load_fresh(shop: Path) -> Catalogue:
 
 class TestAddingToTheRegister:
     def test_keeps_the_settings(self, shop: Path, starter: Any) -> None:
-        keys = ('size="5 mm"', 'deviation="0 um"')
+        deviation = 'deviation={ value = "0 um", expanded = "0.06 um", coverage = 2 }'
+        keys = ('size="5 mm"', deviation, "material=steel")
         added = starter.run("register", "add", "reference", "B5", *keys, "--shop", str(shop), folder=Path.cwd())
-        assert added.returncode == 0
+        assert added.returncode == 0, added.stderr
         assert "bench_lamp" in open_shop(shop).catalogue.checks
         assert "B5" in open_shop(shop).register.reference

@@ -5,13 +5,16 @@ from __future__ import annotations
 import copy
 import datetime as dt
 from collections.abc import Callable
-from typing import Any
+from dataclasses import replace
+from typing import Any, ClassVar
 
 import pytest
 
-from holdzero.amendment import AmendmentError, amendment_of, as_measured
+from holdzero.amending import amend_devices
+from holdzero.amendment import AmendmentError, amendment_of, as_measured, with_devices
 from holdzero.book import rows_of
 from holdzero.catalogue import Catalogue
+from holdzero.events import BenchKnown
 from holdzero.explain import explain
 from holdzero.record import amend_record, digest_of_record, dumps, loads
 from holdzero.testing.many import Many
@@ -217,3 +220,103 @@ class TestWhatAReaderSees:
 
     def test_times_have_their_offset(self, record: Record) -> None:
         assert dt.datetime.fromisoformat(amended(record)["amends"]["at"]).utcoffset() == dt.timedelta(hours=1)
+
+
+class TestAWrongDevice:
+    """The block that was named is not the one that lay there: results are computed anew."""
+
+    OTHER: ClassVar[dict[str, Any]] = {
+        "id": "B-6",
+        "name": "Block 6",
+        "size": "5 mm",
+        "deviation": {"value": "+2 um", "expanded": "0.06 um", "coverage": 2},
+        "material": "steel",
+        "due": "2036-05-31",
+    }
+
+    @staticmethod
+    def of(record: Record, catalogue: Catalogue, **devices: Record) -> Record:
+        made = amend_devices(record, catalogue, reason="mixed up", by="A. Ivers", at=AT, changes={}, devices=devices)
+        return loads(dumps(made), "the amendment")
+
+    def test_is_put_right_and_the_size_follows(self, record: Record, catalogue: Catalogue) -> None:
+        made = self.of(record, catalogue, reference=self.OTHER)
+        was, now = (item["results"]["thickness"]["value_um"] for item in (record, made))
+        # The measured size is the block's, nominal and deviation, and what was read against it.
+        before = record["register"]["reference"]["deviation"]
+        assert before["value"] == "0 um" if isinstance(before, dict) else before == "0 um"
+        assert now - was == pytest.approx(2.0, abs=1e-9)
+        assert made["register"]["reference"]["id"] == "B-6"
+        assert made["events"] == record["events"]
+        assert made["routine"] == record["routine"]
+        assert verify(made, catalogue) == []
+        assert "reference was" in " ".join(explain(made)[:6])
+
+    def test_is_named_in_the_book_in_the_right_ones_place(self, record: Record, catalogue: Catalogue) -> None:
+        made = self.of(record, catalogue, reference=self.OTHER)
+        rows = rows_of(made, dumps(made))
+        assert [row["identifier"] for row in rows.uses if row["role"] == "reference"] == ["B-6"]
+        assert rows.record["replaces"] == record["digest"]
+        assert "b-5.00" in rows.record["words"]
+
+    def test_can_be_put_right_together_with_the_serial_and_back(self, record: Record, catalogue: Catalogue) -> None:
+        first = self.of(record, catalogue, reference=self.OTHER)
+        second = amended(first, serial="S000009")
+        assert verify(second, catalogue) == []
+        own = {key: item for key, item in record["register"]["reference"].items() if key != "overruled"}
+        third = self.of(second, catalogue, reference=own)
+        assert third["results"] == record["results"]
+        assert third["amends"]["corrected"] == {"serial": ["S000000", "S000009"]}
+        assert verify(third, catalogue) == []
+
+    def test_of_a_comparator_forgets_what_the_book_knew_of_the_wrong_one(self, record: Record) -> None:
+        scatter = {"s_um": 0.1, "degrees_of_freedom": 40.0, "runs": 9.0}
+        known = BenchKnown(
+            seq=2, wall=AT, time_s=0.0, book="b", comparator="K-1", scatter=scatter, standard={"x": 1}, earlier=[{}]
+        )
+        pairs = {"comparator": [{"id": "K-1"}, {"id": "K-9"}]}
+        amends = {"digest": record["digest"], "reason": "r", "by": "b", "at": AT, "corrected": pairs}
+        amendment = amendment_of({**record, "amends": amends})
+        assert amendment is not None
+        (made,) = with_devices([known], amendment)
+        assert made == replace(known, comparator="K-9", scatter=None, standard=None)
+
+    def test_of_a_comparator_brings_its_own_error(self, record: Record, catalogue: Catalogue) -> None:
+        right = {**record["register"]["comparator"], "id": "K-9", "error": {"halfwidth": "2 um"}}
+        del right["overruled"]
+        made = self.of(record, catalogue, comparator=right)
+        assert verify(made, catalogue) == []
+        was, now = (item["results"]["thickness"]["expanded_uncertainty_um"] for item in (record, made))
+        assert now > was + 1.0
+
+    def test_that_is_overdue_is_a_doubt_with_the_reason(self, record: Record, catalogue: Catalogue) -> None:
+        made = self.of(record, catalogue, reference={**self.OTHER, "due": "2020-01-01"})
+        assert "mixed up" in made["register"]["reference"]["overruled"]
+        assert "reference/overruled" in {finding["code"] for finding in made["findings"]}
+        assert verify(made, catalogue) == []
+
+    @pytest.mark.parametrize("role", ["thermometer"])
+    def test_that_was_not_there_is_refused(self, record: Record, catalogue: Catalogue, role: str) -> None:
+        with pytest.raises(AmendmentError, match="no thermometer"):
+            self.of(record, catalogue, **{role: {"id": "t", "error": {"halfwidth": "1 K"}}})
+
+    def test_whose_readings_would_mean_something_else_is_refused(self, record: Record, catalogue: Catalogue) -> None:
+        inches = {"id": "K-9", "resolution": "0.00001 in"}
+        with pytest.raises(AmendmentError, match="mean"):
+            self.of(record, catalogue, comparator=inches)
+
+    def test_of_a_record_that_does_not_recompute_is_refused(self, record: Record, catalogue: Catalogue) -> None:
+        forged = {**record, "verdict": "fail"}
+        with pytest.raises(AmendmentError, match="does not recompute"):
+            self.of(forged, catalogue, reference=self.OTHER)
+
+    @pytest.mark.parametrize("forge", ["value", "old", "new"])
+    def test_that_somebody_wrote_by_hand_shows(self, record: Record, catalogue: Catalogue, forge: str) -> None:
+        made = self.of(record, catalogue, reference=self.OTHER)
+        if forge == "value":
+            made["results"]["thickness"]["value_um"] -= 1.0
+        else:
+            old, new = copy.deepcopy(made["amends"]["corrected"]["reference"])
+            (old if forge == "old" else new)["deviation"] = "+1 um"
+            made["amends"]["corrected"]["reference"] = [old, new]
+        assert verify({**made, "digest": digest_of_record(made)}, catalogue) != []

@@ -13,11 +13,14 @@ from typing import Any, Protocol, TypeAlias
 import pytest
 from typer.testing import CliRunner
 
+from holdzero.amending import amend_devices
+from holdzero.catalogue import Catalogue
 from holdzero.cli import app
 from holdzero.errors import FileFaultsError
 from holdzero.register import KINDS, Device, Requirement, device_from_data, load_register, unfit
 from holdzero.registering import add_entry
 from holdzero.routine import schema
+from holdzero.verify import verify
 
 SHOP = """\
 format = 1
@@ -382,6 +385,26 @@ class TestARunWithARegister:
         assert outcome.code == 0, outcome.said
         entry = outcome.record["register"]["reference"]
         assert (entry["id"], entry["due"], entry["overruled"]) == ("block-5", "2036-05-31", None)
+
+    def test_has_another_block_computed_anew_where_the_wrong_one_was_named(
+        self, measure: Measure, shop: Path, catalogue: Catalogue
+    ) -> None:
+        record = measure(ROUTINE, ("block-5", *READINGS), shop=shop).record
+        deviation = {"value": "-0.95 um", "expanded": "0.06 um", "coverage": 2}
+        right = {"id": "block-6", "size": "5 mm", "deviation": deviation, "material": "steel"}
+        made = amend_devices(
+            record,
+            catalogue,
+            reason="mixed up",
+            by="T. Ester",
+            at="2026-07-01T08:00:00+02:00",
+            changes={},
+            devices={"reference": right},
+        )
+        was, now = (item["results"]["thickness"]["value_um"] for item in (record, made))
+        assert now - was == pytest.approx(-1.0, abs=1e-9)  # the two deviations differ by so much
+        assert made["register"]["reference"] == {**right, "overruled": None}
+        assert verify(made, catalogue) == []
 
     @pytest.mark.parametrize(
         ("old", "new", "reason"),

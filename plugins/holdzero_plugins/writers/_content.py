@@ -188,8 +188,14 @@ def _amends(record: Mapping[str, Any]) -> str:
     amends = record.get("amends")
     if not amends:
         return ""
-    told = (f"{said(name)} was {said(old)}, is {said(new)}" for name, (old, new) in amends["corrected"].items())
+    pairs = amends["corrected"].items()
+    told = (f"{said(name)} was {said(_goes_by(old))}, is {said(_goes_by(new))}" for name, (old, new) in pairs)
     return "; ".join((f"Amends record {said(amends['digest'])}: {said(amends['reason'])}", *told))
+
+
+def _goes_by(one: Any) -> Any:
+    """A text, or what a device goes by."""
+    return one.get("id") or one.get("name") if isinstance(one, Mapping) else one
 
 
 def _unapproved(record: Mapping[str, Any]) -> bool:

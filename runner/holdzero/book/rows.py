@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from holdzero.amendment import goes_by
 from holdzero.errors import RecordError
 
 __all__ = ["Rows", "column", "document_of", "kept_text", "ms_of", "packed", "rows_of", "wall_of"]
@@ -187,7 +188,7 @@ def _words(record: Mapping[str, Any]) -> str:
 def _amended_words(amends: Mapping[str, Any]) -> Iterator[str]:
     """An amended record is found by its reason too, and by what was wrong before."""
     yield from (amends[key] for key in ("reason", "by") if key in amends)
-    yield from (str(old or "") for old, _ in amends.get("corrected", {}).values())
+    yield from (goes_by(old) for old, _ in amends.get("corrected", {}).values())
 
 
 def _results(record: Mapping[str, Any]) -> Iterator[dict[str, Any]]:

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from holdzero.cli.book_criteria import Asked, with_criteria
-from holdzero.cli.options import BOOK_HELP, BookOption, ShopOption
+from holdzero.cli.options import BOOK_HELP, BookOption, ShopOption, choices_of
 
 __all__ = ["KeyOption", "book_app"]
 
@@ -18,6 +18,7 @@ OutOption = Annotated[Path, typer.Option("--out", help="File to write.", show_de
 ReplaceOption = Annotated[bool, typer.Option("--replace", help="Write over a file that is there.")]
 
 
+_LAY = "Identifier in the register of the {} that really was there; results are computed anew."
 KeyOption = Annotated[
     Path | None,
     typer.Option(
@@ -175,16 +176,20 @@ def amend(
     by: Annotated[str, typer.Option("--by", help="Who answers for it.")],
     serial: Annotated[str | None, typer.Option("--serial", help="The right serial of the part.")] = None,
     operator: Annotated[str | None, typer.Option("--operator", help="Who really measured.")] = None,
+    reference: Annotated[str | None, typer.Option("--reference", help=_LAY.format("block"))] = None,
+    comparator: Annotated[str | None, typer.Option("--comparator", help=_LAY.format("comparator"))] = None,
+    thermometer: Annotated[str | None, typer.Option("--thermometer", help=_LAY.format("thermometer"))] = None,
     out: Annotated[Path | None, typer.Option("--out", help="Folder to write the new record into as well.")] = None,
     key: KeyOption = None,
     book: BookOption = None,
     shop: ShopOption = None,
 ) -> None:
-    """Replace a record by another of the same events, with serial or operator put right; the first one stays."""
+    """Replace a record by another of the same events, serial, operator or a device put right; the first one stays."""
     from holdzero.cli.book_amend import Amending
     from holdzero.cli.book_amend import amend as amend_record
 
-    wanted = Amending(reason=reason, by=by, serial=serial, operator=operator, out=out, key=key)
+    devices = choices_of(reference, comparator, thermometer)
+    wanted = Amending(reason=reason, by=by, serial=serial, operator=operator, devices=devices, out=out, key=key)
     raise typer.Exit(amend_record(record, wanted, book=book, shop=shop))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -36,6 +36,7 @@ class Amending:
     by: str
     serial: str | None
     operator: str | None
+    devices: Mapping[str, str]
     out: Path | None
     key: Path | None
 
@@ -62,13 +63,7 @@ def amend(digest: str, wanted: Amending, *, book: str | None, shop: Path | None)
     later = replaced_by(opened, [kept.row["digest"]]).get(kept.row["digest"])
     if later is not None:
         raise RecordError(f"this record is replaced by {later} already; amend that one")
-    record = amend_record(
-        kept.record,
-        reason=wanted.reason.strip(),
-        by=wanted.by.strip(),
-        at=_now(),
-        changes={"serial": wanted.serial, "operator": wanted.operator},
-    )
+    record = _amended(kept.record, wanted, shop)
     text = dumps(record)
     # In the file first: what is in the book can be written out again, what is only meant to be can't.
     if wanted.out is not None:
@@ -79,9 +74,24 @@ def amend(digest: str, wanted: Amending, *, book: str | None, shop: Path | None)
     amendment = amendment_of(record)
     typer.echo(f"{record['digest']}")
     typer.echo(f"    replaces {kept.row['digest']}")
+    if wanted.devices:
+        typer.echo(f"    computed anew: {str(record['verdict']).upper()}, it was {str(kept.row['verdict']).upper()}")
     for line in amendment.told if amendment is not None else ():
         typer.echo(f"    {_line(line)}")
     return _DONE
+
+
+def _amended(record: dict[str, Any], wanted: Amending, named: Path | None) -> dict[str, Any]:
+    said = {"reason": wanted.reason.strip(), "by": wanted.by.strip(), "at": _now()}
+    changes = {"serial": wanted.serial, "operator": wanted.operator}
+    if not wanted.devices:
+        return amend_record(record, **said, changes=changes)
+    from holdzero.amending import amend_devices
+    from holdzero.cli.house import open_shop
+
+    shop = open_shop(named)
+    devices = shop.entries(wanted.devices)
+    return amend_devices(record, shop.catalogue, **said, changes=changes, devices=devices)
 
 
 def _written(folder: Path, record: dict[str, Any], text: str) -> Path:
