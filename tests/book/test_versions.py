@@ -18,12 +18,13 @@ from holdzero.cli import main
 
 RecordsOf: TypeAlias = Callable[..., list[str]]  # see conftest
 
+FORMER = HEAD
 NEXT = """\
 import sqlalchemy as sa
 from alembic import op
 
 revision = "next"
-down_revision = "0001"
+down_revision = "0002_acts"
 branch_labels = depends_on = None
 
 def upgrade():
@@ -76,7 +77,7 @@ class TestABookOfAnOlderHoldzero:
     def test_is_told_to_upgrade_and_unchanged(self, book: Book, url: str, records_of: RecordsOf, newer: str) -> None:
         book.add(records_of(2))
         for create in (False, True):
-            with pytest.raises(BookVersionError, match=f"version 0001, this holdzero writes {newer}") as told:
+            with pytest.raises(BookVersionError, match=f"version {FORMER}, this holdzero writes {newer}") as told:
                 open_book(url, create=create)
             assert "copy it first, then: holdzero book upgrade" in str(told.value)
         assert "colour" not in [column["name"] for column in inspect(book.engine).get_columns("keys")]
@@ -85,7 +86,7 @@ class TestABookOfAnOlderHoldzero:
     def test_is_upgraded_and_keeps_what_is_in_it(self, book: Book, url: str, records_of: RecordsOf) -> None:
         texts = records_of(2)
         book.add(texts)
-        assert upgrade_book(url) == "0001"
+        assert upgrade_book(url) == FORMER
         again = open_book(url)
         assert [kept.text for kept in again.kept(Criteria())] == texts[::-1]
         assert "colour" in [column["name"] for column in inspect(again.engine).get_columns("keys")]
@@ -99,7 +100,7 @@ class TestABookOfAnOlderHoldzero:
         with pytest.raises(ZeroDivisionError):
             upgrade_book(url)
         with book.engine.connect() as connection:
-            assert schema.version_of(connection) == "0001"
+            assert schema.version_of(connection) == FORMER
             assert "colour" not in [column["name"] for column in inspect(connection).get_columns("keys")]
 
 

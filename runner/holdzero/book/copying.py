@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -10,13 +11,13 @@ from sqlalchemy import RowMapping, Table, select
 
 from holdzero.book.rows import Rows, document_of
 from holdzero.book.store import Book
-from holdzero.book.tables import bench, documents, metadata, records, results, uses
+from holdzero.book.tables import acts, bench, documents, metadata, records, results, uses
 
 __all__ = ["Copied", "copy_book"]
 
 _BATCH = 200
 # Made anew of each record; all other tables are copied row by row.
-_OF_RECORDS = (records, documents, results, uses, bench)
+_OF_RECORDS = (records, documents, results, uses, bench, acts)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,24 +49,40 @@ def copy_book(source: Book, target: Book, step: Callable[[int], None] = lambda _
         RecordError: a record was changed in the book that it comes from; what came before it is copied.
         BookError: one of the two can't be read or written.
     """
-    fresh = looked = 0
+    fresh = looked = others = 0
     for batch in _batches(source):
+        if isinstance(batch, dict):
+            others += target.act(batch.pop("kind"), batch)
+            continue
         new = target.enter(batch)
         fresh, looked = fresh + sum(new), looked + len(new)
         step(looked)
-    others = sum(_copied(source, target, table) for table in metadata.sorted_tables if table not in _OF_RECORDS)
+    others += sum(_copied(source, target, table) for table in metadata.sorted_tables if table not in _OF_RECORDS)
     return Copied(records=fresh, known=looked - fresh, others=others)
 
 
-def _batches(source: Book) -> Iterator[list[Rows]]:
+def _batches(source: Book) -> Iterator[list[Rows] | dict[str, Any]]:
+    """Records, and what was done between them, each as it was said, in their order: the chain comes out the same."""
+    done = [(row["after"], _said(row)) for row in source.rows(select(acts).order_by(acts.c.after, acts.c.id))]
     batch: list[Rows] = []
     for row in source.in_order():
+        while done and done[0][0] < row["id"]:
+            if batch:
+                yield batch
+                batch = []
+            yield done.pop(0)[1]
         batch.append(Book.checked(document_of(row["document"])))
         if len(batch) == _BATCH:
             yield batch
             batch = []
     if batch:
         yield batch
+    yield from (said for _, said in done)
+
+
+def _said(row: RowMapping) -> dict[str, Any]:
+    said: dict[str, Any] = json.loads(row["text"])
+    return said
 
 
 def _copied(source: Book, target: Book, table: Table) -> int:

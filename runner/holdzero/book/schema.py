@@ -10,7 +10,7 @@ from holdzero.errors import HoldzeroError
 
 __all__ = ["HEAD", "LOCK", "REVISIONS", "BookVersionError", "prepare", "upgrade", "version_of"]
 
-REVISIONS = ("0001",)
+REVISIONS = ("0001", "0002_acts")
 """All versions that this holdzero knows, oldest first."""
 HEAD = REVISIONS[-1]
 MIGRATIONS = Path(__file__).parent / "migrations"

@@ -16,13 +16,14 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlch
 from sqlalchemy.pool import NullPool
 
 from holdzero.book import schema
+from holdzero.book.acting import Act, act_of
 from holdzero.book.find import Criteria, matching, whole
 from holdzero.book.rows import Rows, document_of, rows_of
-from holdzero.book.tables import bench, documents, keys, records, results, reviews, signatures, uses
+from holdzero.book.tables import acts, baselines, bench, documents, keys, records, results, reviews, signatures, uses
 from holdzero.errors import HoldzeroError, RecordError
 from holdzero.record import digest_of_record, loads
 
-__all__ = ["START", "Book", "BookError", "Kept", "chained", "open_book", "upgrade_book", "url_of"]
+__all__ = ["ACTED", "START", "Book", "BookError", "Kept", "chained", "open_book", "upgrade_book", "url_of"]
 
 START = "sha256:" + hashlib.sha256(b"holdzero book 1").hexdigest()
 _BUSY_MS = 60_000
@@ -266,6 +267,22 @@ class Book:
         with self._told(), self.engine.connect() as connection:
             return [tuple(row) for row in connection.execute(query)]
 
+    def act(self, kind: str, said: Mapping[str, Any]) -> bool:
+        """Put what somebody did into the chain, once; whether it was new.
+
+        Args:
+            kind: `register`, or of a table whose row it puts in as well: `review`, `baseline`.
+            said: plain data, or the row.
+        """
+        with self._told(), self._writing() as connection:
+            act = act_of(kind, said)
+            if connection.execute(select(acts.c.id).where(acts.c.digest == act.digest)).first() is not None:
+                return False
+            if kind in ACTED:
+                connection.execute(insert(ACTED[kind]), {key: item for key, item in said.items() if key != "kind"})
+            _chain_act(connection, act)
+        return True
+
     def put(self, table: Any, row: Mapping[str, Any]) -> bool:
         """Put a row of a signature, key or review in; whether it was new."""
         primary = [column.name for column in table.primary_key if column.name in row]
@@ -274,6 +291,8 @@ class Book:
             if primary and connection.execute(select(table).where(*same)).first() is not None:
                 return False
             connection.execute(insert(table), dict(row))
+            for kind in (kind for kind, own in ACTED.items() if own is table):
+                _chain_act(connection, act_of(kind, _whole_row(table, row)))
         return True
 
     def put_all(self, table: Table, rows: Sequence[Mapping[str, Any]]) -> int:
@@ -340,8 +359,7 @@ def _without_document(row: RowMapping) -> dict[str, Any]:
 
 def _entered(connection: Connection, made: Sequence[Rows]) -> list[bool]:
     """Put rows in, all or none; for each, whether its record was new."""
-    last = connection.execute(select(records.c.id, records.c.chain).order_by(records.c.id.desc()).limit(1)).first()
-    number, chain = (0, START) if last is None else last
+    number, chain = _end(connection)
     known = _known(connection, records.c.digest, [rows.record["digest"] for rows in made])
     told = {tuple(row) for row in _told_by(connection, [rows.record["run"] for rows in made])}
     fresh: list[bool] = []
@@ -370,6 +388,26 @@ def _entered(connection: Connection, made: Sequence[Rows]) -> list[bool]:
     return fresh
 
 
+def _end(connection: Connection) -> tuple[int, str]:
+    """The number of the last record, and the chain after it and what was done since."""
+    last = connection.execute(select(records.c.id, records.c.chain).order_by(records.c.id.desc()).limit(1)).first()
+    number, chain = (0, START) if last is None else last
+    since = select(acts.c.chain).where(acts.c.after == number).order_by(acts.c.id.desc()).limit(1)
+    return number, connection.scalar(since) or chain
+
+
+def _chain_act(connection: Connection, act: Act) -> None:
+    after, chain = _end(connection)
+    number = int(connection.scalar(select(func.max(acts.c.id))) or 0) + 1
+    row = {"id": number, "after": after, "kind": act.kind, "digest": act.digest, "text": act.text}
+    connection.execute(insert(acts), {**row, "chain": chained(chain, act.digest)})
+
+
+def _whole_row(table: Table, row: Mapping[str, Any]) -> dict[str, Any]:
+    """A row with every column that it leaves out, as it will be read again."""
+    return {column.name: row.get(column.name) for column in table.c if column.name != "id"}
+
+
 def _known(connection: Connection, of: Any, said: Sequence[str]) -> set[str]:
     """Which of these a column holds."""
     found: set[str] = set()
@@ -390,3 +428,6 @@ def now_ms() -> int:
 
 
 OTHERS = (keys, reviews, signatures)
+
+ACTED: Mapping[str, Table] = {"review": reviews, "baseline": baselines}
+"""Tables whose rows people make, by the kind of act that puts one in."""

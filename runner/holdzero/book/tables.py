@@ -22,6 +22,7 @@ from sqlalchemy import (
 )
 
 __all__ = [
+    "acts",
     "baselines",
     "bench",
     "documents",
@@ -156,6 +157,19 @@ reviews = Table(
     Column("signature", Text),
 )
 """Who looked at a record, when, and what that means."""
+
+acts = Table(
+    "acts",
+    metadata,
+    Column("id", _Key, primary_key=True, autoincrement=True),
+    Column("after", BigInteger, nullable=False),
+    Column("kind", String(16), nullable=False),
+    Column("digest", String(_DIGEST), nullable=False, index=True),
+    Column("text", Text, nullable=False),
+    Column("chain", String(_DIGEST), nullable=False),
+)
+"""What people did, in one chain with the records: a review, a baseline, a change of the register; `after` is the number
+of the record that was the last then, `text` all that was said."""
 
 keys = Table(
     "keys",

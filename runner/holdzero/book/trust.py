@@ -33,11 +33,24 @@ _SHORT = 12  # digits of a digest that a person reads
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Link:
-    """What the chain is made of: a record's number, its digest, and the chain after it."""
+    """What the chain is made of: a record's number, its digest, and the chain after it.
+
+    Attributes:
+        number: of the record; of an act among the acts.
+        digest: of the record, or of what was said.
+        chain: after it.
+        act: kind of what was done where it is no record; see `acting`.
+    """
 
     number: int
     digest: str
     chain: str
+    act: str = ""
+
+    @property
+    def name(self) -> str:
+        """What a person calls it."""
+        return f"entry {self.number}, a {self.act}," if self.act else named(self.number, self.digest)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,33 +120,35 @@ def broken_links(links: Sequence[Link]) -> list[str]:
     """Where the chain does not follow, and what was done there: in order, empty where it holds.
 
     Args:
-        links: of all records, in the order of their numbers.
+        links: of all records and acts, in the order in which they were put in.
     """
-    before, number = START, 0
+    before, numbers = START, {False: 0, True: 0}
     faults: list[str] = []
     for link in links:
-        gone = link.number - number - 1
+        act = bool(link.act)
+        gone = link.number - numbers[act] - 1
         holds = chained(before, link.digest) == link.chain
         if gone or not holds:
-            faults.append(_break(link, number, links if len(faults) < _SEARCHED else (), holds=holds))
-        before, number = link.chain, link.number
+            faults.append(_break(link, numbers[act], links if len(faults) < _SEARCHED else (), holds=holds))
+        before, numbers[act] = link.chain, link.number
     return faults
 
 
 def _break(link: Link, last: int, links: Sequence[Link], *, holds: bool) -> str:
     gone = link.number - last - 1
-    after = f"record {last}" if last else "the start"
+    word = "entry" if link.act else "record"
+    after = f"{word} {last}" if last else "the start"
     if gone > 0:
-        what = f"record {last + 1} is" if gone == 1 else f"records {last + 1} to {link.number - 1} are"
-        found = f"{what} missing between {after} and {named(link.number, link.digest)}"
+        many = f"{'entries' if link.act else 'records'} {last + 1} to {link.number - 1} are"
+        what = f"{word} {last + 1} is" if gone == 1 else many
+        found = f"{what} missing between {after} and {link.name}"
         return f"chain: {found}: " + ("numbers were left out" if holds else "deleted")
-    found = f"chain: {named(link.number, link.digest)} does not follow from {after}"
+    found = f"chain: {link.name} does not follow from {after if not link.act else 'what was before it'}"
     if link.chain == chained(START, link.digest):
         return f"{found}: it was the first; records were put in between or exchanged"
     earlier = next((other for other in links if chained(other.chain, link.digest) == link.chain), None)
     if earlier is not None:
-        whose = named(earlier.number, earlier.digest)
-        return f"{found} but from {whose}: records were put in between or exchanged"
+        return f"{found} but from {earlier.name}: records were put in between or exchanged"
     return f"{found}: it was put in or changed, or the record before it was"
 
 

@@ -8,20 +8,40 @@ from typing import Any
 
 from sqlalchemy import Column, Table, exists, select
 
-from holdzero.book.store import Book
-from holdzero.book.tables import bench, documents, keys, records, results, reviews, signatures, uses
+from holdzero.book.acting import not_as_said
+from holdzero.book.store import ACTED, Book
+from holdzero.book.tables import acts, bench, documents, keys, records, results, reviews, signatures, uses
 from holdzero.book.trust import Entry, Keys, Link
 
-__all__ = ["PAGE", "astray", "keys_of", "links_of", "loose_ends", "pages"]
+__all__ = ["PAGE", "astray", "keys_of", "links_of", "loose_ends", "pages", "undone"]
 
 PAGE = 40
 """Records of a page: enough to make handing them to another process worth it, few enough to share them out."""
 
 
 def links_of(book: Book) -> list[Link]:
-    """The chain of all records, in the order of their numbers."""
+    """The chain of all records and of what was done, in the order in which they were put in."""
     query = select(records.c.id, records.c.digest, records.c.chain).order_by(records.c.id)
-    return [Link(number=row["id"], digest=row["digest"], chain=row["chain"]) for row in book.streamed(query)]
+    made = [Link(number=row["id"], digest=row["digest"], chain=row["chain"]) for row in book.streamed(query)]
+    done = book.rows(select(acts).order_by(acts.c.after, acts.c.id))
+    if not done:
+        return made
+    said = []
+    for row in done:
+        link = Link(number=row["id"], digest=row["digest"], chain=row["chain"], act=row["kind"])
+        said.append((row["after"], link))
+    placed = [*((link.number, link) for link in made), *said]
+    return [link for _, link in sorted(placed, key=lambda item: (item[0], bool(item[1].act), item[1].number))]
+
+
+def undone(book: Book) -> list[str]:
+    """Reviews and baselines that are not what the chain says that was done."""
+    rows = {kind: _plain(book, table) for kind, table in ACTED.items()}
+    return list(not_as_said(_plain(book, acts), rows))
+
+
+def _plain(book: Book, table: Table) -> list[dict[str, Any]]:
+    return [dict(row) for row in book.rows(select(table).order_by(table.c.id))]
 
 
 def keys_of(book: Book) -> Keys:

@@ -14,6 +14,7 @@ from holdzero.book.rows import ms_of, wall_of
 from holdzero.book.store import BookError
 from holdzero.cli.book_criteria import Asked
 from holdzero.cli.book_of import book_of, print_table
+from holdzero.cli.register_book import keep_changes
 from holdzero.cli.routines import files_of
 from holdzero.errors import HoldzeroError
 
@@ -67,6 +68,8 @@ def _batches(files: list[Path]) -> Iterator[list[Path]]:
 
 def send_waiting(folder: Path, *, book: str | None, shop: Path | None, key: Path | None = None) -> int:
     """Put in what waits in a folder; gives the exit code."""
+    if trouble := keep_changes(shop, book):
+        typer.echo(f"holdzero: {trouble}", err=True)
     marks = sorted(folder.glob(f"*{WAITING}"))
     if not marks:
         typer.echo(f"{folder}: nothing waits")

@@ -15,7 +15,7 @@ import typer
 from holdzero.book import Book
 from holdzero.book.store import START
 from holdzero.book.trust import Checked, Entry, Keys, Link, broken_keys, broken_links, check_rows, named
-from holdzero.book.walk import PAGE, astray, keys_of, links_of, loose_ends, pages
+from holdzero.book.walk import PAGE, astray, keys_of, links_of, loose_ends, pages, undone
 from holdzero.cli.book_of import book_of
 from holdzero.cli.output import progress
 from holdzero.cli.workers import cores, executor_for, heard_between_pieces, in_order, once, shared_catalogue
@@ -65,9 +65,10 @@ def verify_book(wanted: Wanted, *, book: str | None, shop: Path | None) -> int:
     """Verify the book; gives the exit code."""
     opened = book_of(book, shop)
     links = links_of(opened)
-    numbers = _numbers(wanted.records, [link.number for link in links])
+    numbers = _numbers(wanted.records, [link.number for link in links if not link.act])
     keys = keys_of(opened)
     faults = [*broken_links(links), *_not_passed(links, wanted.chain), *astray(opened), *loose_ends(opened)]
+    faults.extend(undone(opened))
     faults.extend(broken_keys(keys))
     for fault in faults:
         typer.echo(_line(fault))
@@ -170,6 +171,6 @@ def _conclude(book: Book, links: Sequence[Link], wanted: int, total: _Sum, *, ch
     typer.echo(f"signed: {signers or 'none'}; not signed: {total.unsigned}")
     typer.echo(f"reviews: {total.reviews}, of which signed: {total.signed_reviews}")
     last = links[-1] if links else None
-    where = f"after record {last.number}" if last is not None else "of an empty book"
+    where = f"after {'entry' if last.act else 'record'} {last.number}" if last is not None else "of an empty book"
     typer.echo(f"chain {where}: {last.chain if last is not None else START}")
     typer.echo("    note it where nobody can change it: book verify --chain then shows if records were cut off since")

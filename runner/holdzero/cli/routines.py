@@ -11,6 +11,7 @@ import typer
 from holdzero.checks import bind
 from holdzero.cli.files import write_whole
 from holdzero.cli.house import Shop, open_shop
+from holdzero.cli.register_book import keep_changes
 from holdzero.cli.released import looked_at, remember
 from holdzero.errors import Fault, FileFaultsError, HoldzeroError
 from holdzero.expansion import kinds_of
@@ -64,6 +65,8 @@ def approve_routine(path: Path, named: Path | None, *, by: str, note: str) -> in
     today = dt.datetime.now().astimezone().date()
     written = with_approval(text, by=by.strip(), on=today, digest=loaded.text_digest, note=note.strip())
     _written(path, written, shop, by=by.strip(), on=today, note=note.strip())
+    if trouble := keep_changes(shop.path):
+        typer.echo(f"holdzero: {trouble}", err=True)
     for fault in faults:
         if fault.key != "approval.digest":  # that is what was mended now
             typer.echo(str(fault))

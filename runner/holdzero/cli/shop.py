@@ -15,6 +15,7 @@ import typer
 
 from holdzero.cli import DEFAULT_SHOP
 from holdzero.cli.house import open_shop
+from holdzero.cli.register_book import keep_changes, lost_changes
 from holdzero.errors import HoldzeroError
 from holdzero.register import KINDS, Inspector, Register, Urgency, load_register, urgency
 from holdzero.register_history import changes_of, tampered
@@ -63,6 +64,8 @@ def add(named: Path | None, kind: str, identifier: str, keys: list[str], said: A
         raise HoldzeroError(f"{shop}: can't be written: {error.strerror}; it is as it was") from None
     typer.echo(f"{shop}: {kind} {identifier} " + ("added" if before is None else "replaced"))
     _print(register.entry(kind, identifier) or {})
+    if trouble := keep_changes(shop):
+        typer.echo(f"holdzero: {trouble}", err=True)
     return _DONE
 
 
@@ -174,7 +177,7 @@ def history(shop: Path, identifier: str | None) -> int:
         if change.before is not None:
             typer.echo("    before:")
             _print(change.before, "        ")
-    faults = tampered(shop, register)
+    faults = [*tampered(shop, register), *lost_changes(shop)]
     for fault in faults:
         typer.echo(_line(f"{shop}: {fault}"))
     if not faults:
