@@ -4,16 +4,23 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
+from itertools import islice
 from typing import Any
 
 import numpy as np
 
 from holdzero.catalogue import Plugin
-from holdzero.hooks import Apart, Check, Finding, Level, Offer, RunView, Settings, Term
+from holdzero.handed import Handed, handed_copies
+from holdzero.hooks import Apart, CharacteristicView, Check, Finding, Level, Offer, RunView, Settings, Term
+from holdzero.one_by_one import runs_in
 from holdzero.patience import within
+from holdzero.taken_over import taken_over
+from holdzero.untouched import Untouched
+from holdzero.worded import Words, real
 
-__all__ = ["BoundCheck", "Failure", "given_by", "told"]
+__all__ = ["BoundCheck", "Failure", "given_by", "handed_to", "told"]
 
 _LONGEST = 500
 
@@ -71,11 +78,39 @@ def given_by(
         GivenUpError: it took longer.
         Exception: whatever it raised, or what is wrong with what it returned.
     """
-
-    def work() -> list[Any]:
+    if item.plugin.built_in:
         return [_sound(entry, kind, view) for entry in function()]
 
-    return work() if item.plugin.built_in else within(limit_s, work, f"check {item.check.name}")
+    def work() -> list[Any]:
+        words = Words()
+        entries = list(islice(function(), _MOST + 1))
+        if len(entries) > _MOST:
+            raise ValueError(f"it gave more than {_MOST} of {kind.__name__} in one call")
+        return [taken_over(_sound(entry, kind, view), kind, words) for entry in entries]
+
+    return within(limit_s, work, f"check {item.check.name}")
+
+
+# More than anybody would read of one check.
+_MOST = 1000
+
+
+def handed_to(
+    item: BoundCheck, view: RunView, seen: tuple[CharacteristicView, ...], tool: Untouched | None
+) -> AbstractContextManager[Handed]:
+    """What a check is called with: a stranger's gets copies, which are looked at again when the block ends.
+
+    Args:
+        item: the check.
+        view: of the run.
+        seen: characteristics of it.
+        tool: as it was before; None where nobody looks.
+
+    Raises:
+        ChangedError: at the end: it changed them, or the tool.
+    """
+    given = Handed(item.settings, view, seen)
+    return nullcontext(given) if item.plugin.built_in else handed_copies(given, tool)
 
 
 def _sound(entry: object, kind: type[Any], view: RunView) -> Any:
@@ -97,13 +132,14 @@ def _sound(entry: object, kind: type[Any], view: RunView) -> Any:
         raise TypeError("code and text of a finding must be text")
     if entry.characteristic is not None and entry.characteristic not in view.routine.characteristics:
         # A stop for a characteristic that is not there would stop nothing.
-        raise ValueError(f"a finding names {entry.characteristic!r}, no characteristic of the routine")
+        raise ValueError(f"a finding names {entry.characteristic!r:.100}, no characteristic of the routine")
     if entry.offer is not None and not isinstance(entry.offer, Offer):
         raise TypeError(f"an offer must be an Offer, found {type(entry.offer).__name__}")
-    if np.asarray(entry.holds).dtype != np.bool_:
-        raise TypeError(f"holds must be true or false, found {entry.holds!r}")
+    holds = np.asarray(entry.holds)
+    if holds.dtype != np.bool_ or (holds.ndim and holds.shape != (runs_in(view),)):
+        raise TypeError(f"holds must be true or false, found {entry.holds!r:.100}")
     for number in entry.data.values():
-        np.asarray(number, dtype=np.float64)
+        real(number, "a number of a finding")
     return replace(entry, level=Level(entry.level))
 
 
@@ -111,9 +147,9 @@ def _estimates_are_sound(term: Term) -> None:
     """Refuse what the model would take for less uncertainty than there is."""
     for item in term.inputs:
         for part in item.estimate.parts:
-            if not np.all(np.asarray(part.standard_uncertainty) >= 0.0):
+            if not np.all(np.asarray(real(part.standard_uncertainty, "a standard uncertainty")) >= 0.0):
                 raise ValueError(f"{item.name}: {part.standard_uncertainty!r} is no standard uncertainty")
-            if not np.all(np.asarray(part.dof) > 0.0):
+            if not np.all(np.asarray(real(part.dof, "degrees of freedom")) > 0.0):
                 raise ValueError(f"{item.name}: {part.dof!r} can't be degrees of freedom")
 
 
@@ -127,5 +163,5 @@ def told(error: BaseException) -> str:
         text = str(error)
     except Exception:  # noqa: BLE001  even that is a plugin's
         text = "it can't say what"
-    text = re.sub(r" at 0x[0-9a-fA-F]+", "", text).encode("utf-8", "replace").decode("utf-8")
-    return f"{type(error).__name__}: {text}"[:_LONGEST]
+    text = re.sub(r" at 0x[0-9a-fA-F]+", "", f"{type(error).__name__}: {text[: 2 * _LONGEST]}")
+    return text.encode("utf-8", "replace").decode("utf-8")[:_LONGEST]

@@ -23,6 +23,7 @@ from holdzero import hooks
 from holdzero.declared import declarations
 from holdzero.errors import PluginRefusedError
 from holdzero.patience import GivenUpError, within
+from holdzero.untouched import Untouched
 
 __all__ = ["GIVEN", "GROUP", "HOUSE", "Catalogue", "House", "Plugin", "Refusal", "load_catalogue"]
 
@@ -164,6 +165,7 @@ def load_catalogue(
     house: House = _NO_HOUSE,
     modules: Iterable[ModuleType] = (),
     lazily: bool = False,
+    built_in: bool = False,
 ) -> Catalogue:
     """Load plugins that are installed, and those of the house.
 
@@ -173,16 +175,19 @@ def load_catalogue(
         modules: imported already, taken as strangers' plugins are.
         lazily: whether built-in plugins wait until they are asked for, so that a start need not wait
             for them. A stranger's plugin is always loaded.
+        built_in: whether of the entry points only those of built-in plugins are loaded.
     """
     points = importlib.metadata.entry_points(group=GROUP) if entry_points is None else entry_points
+    if built_in:
+        points = [point for point in points if point.value.startswith(BUILT_IN)]
     catalogue = Catalogue()
     made: list[Loaded | Refusal] = []
-    built_in: list[importlib.metadata.EntryPoint] = []
+    waiting: list[importlib.metadata.EntryPoint] = []
     for point in sorted(points, key=lambda point: (point.name, point.value)):
         if point.name in house.off:
             catalogue.refusals.append(_off(point.name, *_origin(point)))
         elif point.value.startswith(BUILT_IN):
-            built_in.append(point)
+            waiting.append(point)
         else:
             made.append(_of_point(point))
     made.extend(_of_house(house))
@@ -190,7 +195,7 @@ def load_catalogue(
     strangers = [item for item in made if not isinstance(item, Refusal)]
     catalogue.refusals.extend(item for item in made if isinstance(item, Refusal))
     # What a built-in declares is known by loading it: a clash can only be seen then.
-    catalogue._waiting.update((point.name, point) for point in built_in)  # noqa: SLF001  made here
+    catalogue._waiting.update((point.name, point) for point in waiting)  # noqa: SLF001  made here
     if strangers or not lazily:
         catalogue.want_all()
     else:
@@ -229,7 +234,8 @@ def _of_point(point: importlib.metadata.EntryPoint) -> Loaded | Refusal:
         module = importlib.import_module(point.value)
         return module, declarations(point.name, module)
 
-    return _loaded(point.name, distribution, version, load, built_in=point.value.startswith(BUILT_IN))
+    built_in = point.value.startswith(BUILT_IN)
+    return _loaded(point.name, distribution, version, load, built_in=built_in, module_name=point.value)
 
 
 def _of_house(house: House) -> list[Loaded | Refusal]:
@@ -251,7 +257,14 @@ def _of_house(house: House) -> list[Loaded | Refusal]:
 
 def _of_module(module: ModuleType) -> Loaded | Refusal:
     name = module.__name__.rpartition(".")[2]
-    return _loaded(name, GIVEN, "", lambda: (module, declarations(name, module)), built_in=False)
+    return _loaded(
+        name,
+        GIVEN,
+        "",
+        lambda: (module, declarations(name, module)),
+        built_in=False,
+        module_name=module.__name__,
+    )
 
 
 def _of_file(folder: Path | None, name: str) -> Loaded | Refusal:
@@ -273,13 +286,23 @@ def _of_file(folder: Path | None, name: str) -> Loaded | Refusal:
         spec.loader.exec_module(module)
         return module, declarations(name, module)
 
-    return _loaded(name, HOUSE, "", load, built_in=False)
+    return _loaded(name, HOUSE, "", load, built_in=False, module_name=f"holdzero_house_{name}")
 
 
 def _loaded(
-    name: str, distribution: str, version: str, load: Callable[[], tuple[ModuleType, list[Any]]], *, built_in: bool
+    name: str,
+    distribution: str,
+    version: str,
+    load: Callable[[], tuple[ModuleType, list[Any]]],
+    *,
+    built_in: bool,
+    module_name: str,
 ) -> Loaded | Refusal:
-    """What a plugin declares; a stranger's is given up if it does not come to an end."""
+    """What a plugin declares; a stranger's is given up if it does not come to an end, refused if it changes the tool.
+
+    What it is called is known before it is loaded: it may call itself anything.
+    """
+    tool = None if built_in else Untouched.now()
     try:
         module, declared = load() if built_in else within(_IMPORT_LIMIT_S, load, f"plugin {name}")
     except (PluginRefusedError, GivenUpError) as error:
@@ -287,12 +310,17 @@ def _loaded(
     except Exception as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
         trace = "".join(traceback.format_exception(error))
         return Refusal(name=name, distribution=distribution, version=version, reason=_reason(error), trace=trace)
+    finally:
+        changed = tool.put_back() if tool is not None else []
+    if changed:
+        reason = f"it put something else in the place of {changed[0]}; that was put back"
+        return Refusal(name=name, distribution=distribution, version=version, reason=reason)
     words = {kind: word for word, kind in hooks.HOOKS.values()}
     plugin = Plugin(
         name=name,
         distribution=distribution,
         version=version or str(getattr(module, "__version__", "")),
-        module=module.__name__,
+        module=module_name,
         file=getattr(module, "__file__", None) or "",
         declares=tuple(f"{words[type(item)]} {item.name}" for item in declared),
     )

@@ -7,6 +7,7 @@ from functools import reduce
 
 import numpy as np
 
+from holdzero.calling import told
 from holdzero.contrast import contrast_weights
 from holdzero.decide import Truth
 from holdzero.hooks import CharacteristicView, Contrast, Finding, Number, RunView, mean
@@ -45,8 +46,9 @@ def characteristic_of(
         return None, [stop("bracket/no-zero", f"{name}: a reading has no zero before it.", name)]
     try:
         of_place = _place_weights(view, spec, readings, contrasts)
-    except Exception as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
-        text = f"{name}: the measure {spec.measure} gives it no number: {error}."
+    except (Exception, SystemExit) as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
+        said = told(error).removeprefix("ValueError: ")
+        text = f"{name}: the measure {spec.measure} gives it no number: {said}."
         return None, [stop("measure/failed", text, name)]
     weights = _weights(spec, readings, of_place)
     return CharacteristicView(name=name, spec=spec, readings=tuple(readings), weights=weights), []

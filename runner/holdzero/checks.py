@@ -8,29 +8,33 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Callable, Container, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from copy import deepcopy
+from dataclasses import dataclass, field, fields, replace
 from functools import partial
 from typing import Any
 
 import numpy as np
 from pydantic import ValidationError
 
-from holdzero.calling import BoundCheck, Failure, given_by, told
+from holdzero.calling import BoundCheck, Failure, given_by, handed_to, told
 from holdzero.catalogue import Catalogue, Plugin
 from holdzero.contrast import contrast_weights
 from holdzero.decide import GivenBand, Rule
 from holdzero.errors import Fault
+from holdzero.handed import ChangedError, unchanged
 from holdzero.hooks import (
     Apart,
     CharacteristicView,
     Contrast,
     Finding,
+    GuardRule,
     Level,
     Material,
     Measure,
     RunView,
     Settings,
     Shows,
+    Standing,
     Term,
     Weigh,
     Weighting,
@@ -42,7 +46,10 @@ from holdzero.routine.load import faults_of
 from holdzero.routine.resolve import Origins
 from holdzero.routine.schema import Characteristic, Routine, walk
 from holdzero.routine.steps import Soak, TemperatureStep
+from holdzero.taken_over import locked, with_shared
 from holdzero.together import DifferError, findings_together, terms_together, weighting_together
+from holdzero.untouched import Untouched
+from holdzero.worded import worded
 
 __all__ = ["BoundCheck", "Checks", "Failure", "Patience", "Slow", "Watched", "bind", "implied_checks", "told"]
 
@@ -91,6 +98,7 @@ class Checks:
         rule: the decision rule, where it is a plugin's.
         used: plugins that the routine names besides its checks.
         patience: how long a check may take.
+        tool: as it was before a stranger's check was called; None where there is none.
     """
 
     bound: tuple[BoundCheck, ...] = ()
@@ -100,6 +108,16 @@ class Checks:
     rule: GivenBand | None = None
     used: tuple[Plugin, ...] = ()
     patience: Patience = Patience()
+    tool: Untouched | None = None
+
+    @property
+    def strangers(self) -> tuple[str, ...]:
+        """Names of the checks that do not come with the tool."""
+        return tuple(item.check.name for item in self.bound if not item.plugin.built_in)
+
+    def without(self, names: Container[str]) -> Checks:
+        """The same without some checks."""
+        return replace(self, bound=tuple(item for item in self.bound if item.check.name not in names))
 
     @property
     def run_by_run(self) -> tuple[str, ...]:
@@ -128,7 +146,7 @@ class Checks:
             if watch is None or item.check.name in without:
                 continue
             start_s = counter_s() if counter_s is not None else 0.0
-            made, failed = self._called(item, "watch", Finding, partial(watch, item.settings, view), view)
+            made, failed = self._called(item, "watch", Finding, _of_the_run(watch), view)
             took_s = counter_s() - start_s if counter_s is not None else 0.0
             said.findings.extend(made)
             said.failures.extend(failed)
@@ -143,14 +161,16 @@ class Checks:
         for item in self.bound:
             if item.check.terms is None:
                 continue
-            call = partial(item.check.terms, item.settings)
+            call, shared = _of_one(item.check.terms), characteristic.difference_read(view)
             if _one_by_one(item, view):
-                together = partial(terms_together, shared=(characteristic.difference_read(view),))
+                together = partial(terms_together, shared=(shared,))
                 made, failed = self._in_turn(
                     item, "terms", Term, _proved(call), view, (characteristic,), together=together
                 )
             else:
-                made, failed = self._called(item, "terms", Term, partial(call, view, characteristic), view)
+                made, failed = self._called(item, "terms", Term, call, view, (characteristic,))
+                if not item.plugin.built_in:
+                    made = [with_shared(term, shared) for term in made]
             terms.extend((item.check.name, term) for term in made)
             failures.extend(failed)
         return terms, failures
@@ -164,14 +184,12 @@ class Checks:
         for item in self.bound:
             if item.check.weigh is None:
                 continue
-            call = partial(_in_a_list(item.check.weigh), item.settings)
+            call = _of_one(_in_a_list(item.check.weigh))
             if _one_by_one(item, view):
                 together = partial(weighting_together, characteristic=characteristic)
-                made, failed = self._in_turn(
-                    item, "weigh", Weighting, _of_one(call), view, (characteristic,), together=together
-                )
+                made, failed = self._in_turn(item, "weigh", Weighting, call, view, (characteristic,), together=together)
             else:
-                made, failed = self._called(item, "weigh", Weighting, partial(call, view, characteristic), view)
+                made, failed = self._called(item, "weigh", Weighting, call, view, (characteristic,))
             found.extend((item.check.name, weighting) for weighting in made)
             failures.extend(failed)
         if not found:
@@ -190,8 +208,7 @@ class Checks:
         failures: list[Failure] = []
         for item in self.bound:
             if item.check.expected is not None:
-                call = partial(item.check.expected, item.settings, view)
-                made, failed = self._called(item, "expected", Term, call, view)
+                made, failed = self._called(item, "expected", Term, _of_the_run(item.check.expected), view)
                 terms.extend(made)
                 failures.extend(failed)
         return terms, failures
@@ -202,7 +219,7 @@ class Checks:
         failures: list[Failure] = []
         for item in self.bound:
             if item.check.apart is not None:
-                made, failed = self._called(item, "apart", Apart, partial(item.check.apart, item.settings, view), view)
+                made, failed = self._called(item, "apart", Apart, _of_the_run(item.check.apart), view)
                 known.extend(made)
                 failures.extend(failed)
         return known, failures
@@ -235,21 +252,23 @@ class Checks:
         for item in self.bound:
             if item.check.judge is None:
                 continue
-            call, seen = partial(item.check.judge, item.settings), tuple(characteristics)
+            call, seen = item.check.judge, tuple(characteristics)
             if _one_by_one(item, view):
                 made, failed = self._in_turn(item, "judge", Finding, call, view, seen, together=findings_together)
             else:
-                made, failed = self._called(item, "judge", Finding, partial(call, view, seen), view)
+                made, failed = self._called(item, "judge", Finding, call, view, seen)
             findings.extend(made)
             failures.extend(failed)
         return findings, failures
 
     def _called(
-        self, item: BoundCheck, during: str, kind: type[Any], call: Callable[[], Iterable[Any]], view: RunView
+        self, item: BoundCheck, during: str, kind: type[Any], call: Call, view: RunView, seen: Characteristics = ()
     ) -> tuple[list[Any], list[Failure]]:
         """What a check gives, or how it failed."""
         try:
-            return given_by(item, kind, call, view, self._limit_s(during)), []
+            with handed_to(item, view, seen, self.tool) as own:
+                function = partial(call, own.settings, own.view, own.seen)
+                return given_by(item, kind, function, view, self._limit_s(during)), []
         except (Exception, SystemExit) as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
             return [], [Failure(plugin=item.check.name, during=during, message=told(error))]
 
@@ -258,19 +277,23 @@ class Checks:
         item: BoundCheck,
         during: str,
         kind: type[Any],
-        call: Callable[[RunView, Characteristics], Iterable[Any]],
+        call: Call,
         view: RunView,
         seen: Characteristics,
         *,
         together: Callable[[Sequence[list[Any] | None]], list[Any]],
     ) -> tuple[list[Any], list[Failure]]:
         """What a check that takes no arrays gives for many runs; the time limit is that of one call."""
-
-        def given(run: RunView, own: Characteristics) -> list[Any]:
-            return given_by(item, kind, partial(call, run, own), run, self._limit_s(during))
-
-        taken = taken_in_turn(given, view, seen)
         failed = partial(Failure, plugin=item.check.name, during=during)
+        try:
+            with handed_to(item, view, seen, self.tool) as own:
+
+                def given(run: RunView, of_run: Characteristics) -> list[Any]:
+                    return given_by(item, kind, partial(call, own.settings, run, of_run), run, self._limit_s(during))
+
+                taken = taken_in_turn(given, own.view, own.seen)
+        except ChangedError as error:
+            return [], [failed(message=str(error))]
         failures = [] if taken.raised is None else [failed(message=told(taken.raised), runs=taken.lost)]
         try:
             return together(taken.made), failures
@@ -286,7 +309,8 @@ _AT_THE_END = 10.0
 
 
 def _shown_um(item: BoundCheck, shows: Shows, should_um: Number) -> Number:
-    call, each = partial(shows, item.settings), np.asarray(should_um, dtype=np.float64)
+    call, each = partial(shows, item.settings.model_copy(deep=True)), np.asarray(should_um, dtype=np.float64)
+    should_um = locked(should_um)
     shown = call(should_um) if item.check.arrays or not each.ndim else np.vectorize(call, otypes=[float])(each)
     if np.shape(shown) != each.shape or not np.all(np.isfinite(np.asarray(shown, dtype=np.float64))):
         raise TypeError(f"it returned {shown!r:.60}, and as many finite numbers as it was given are asked for")
@@ -298,19 +322,23 @@ def _one_by_one(item: BoundCheck, view: RunView) -> bool:
     return not item.check.arrays and runs_in(view) is not None
 
 
-OfOne = Callable[[RunView, CharacteristicView], Iterable[Any]]
-OfSeveral = Callable[[RunView, Characteristics], Iterable[Any]]
+Call = Callable[[Any, RunView, Characteristics], Iterable[Any]]
+"""A check's function, whichever: takes settings, view and characteristics."""
 
 
-def _of_one(call: OfOne) -> OfSeveral:
-    return lambda run, seen: call(run, seen[0])
+def _of_the_run(function: Callable[[Any, RunView], Iterable[Any]]) -> Call:
+    return lambda settings, run, _: function(settings, run)
 
 
-def _proved(call: OfOne) -> OfSeveral:
+def _of_one(function: Callable[[Any, RunView, CharacteristicView], Iterable[Any]]) -> Call:
+    return lambda settings, run, seen: function(settings, run, seen[0])
+
+
+def _proved(call: Call) -> Call:
     """Terms that give numbers: one run's that do not stop that run, and not all that stand beside it."""
 
-    def proved(run: RunView, seen: Characteristics) -> list[Term]:
-        terms = list(call(run, seen[0]))
+    def proved(settings: Any, run: RunView, seen: Characteristics) -> list[Term]:
+        terms = list(call(settings, run, seen))
         if all(isinstance(term, Term) for term in terms):
             propagate(terms)
         return terms
@@ -373,7 +401,9 @@ def bind(
     if origins is not None:
         for name, spec in routine.characteristics.items():
             faults.extend(_contrast_faults(name, spec, catalogue, origins))
-    rule, lost, wrong = _rule(routine, catalogue, origins)
+    # Once a run is bound, and once it is recorded: what was loaded since is looked after too.
+    tool = Untouched.now() if any(not plugin.built_in for plugin in catalogue.plugins) else None
+    rule, lost, wrong = _rule(routine, catalogue, origins, tool)
     checks = Checks(
         bound=tuple(bound),
         missing=(*missing, *lost),
@@ -382,6 +412,7 @@ def bind(
         rule=rule,
         used=_used(routine, catalogue),
         patience=patience,
+        tool=tool,
     )
     if origins is not None:
         remarks = remarks_of(bound, routine, origins, complete=not missing)
@@ -393,7 +424,8 @@ def _settings(
     model: type[Settings], table: Mapping[str, Any], origins: Origins | None, path: tuple[str, ...]
 ) -> tuple[Settings | None, tuple[Fault, ...]]:
     try:
-        return model.model_validate(table), ()
+        # A copy: settings may hold what they are made of, and the table is the record's.
+        return model.model_validate(deepcopy(table)), ()
     except ValidationError as error:
         return None, () if origins is None else faults_of(error, table, origins, model, path)
 
@@ -429,7 +461,7 @@ def _contrast_faults(name: str, spec: Characteristic, catalogue: Catalogue, orig
 
 
 def _rule(
-    routine: Routine, catalogue: Catalogue, origins: Origins | None
+    routine: Routine, catalogue: Catalogue, origins: Origins | None, tool: Untouched | None
 ) -> tuple[GivenBand | None, tuple[Failure, ...], tuple[Fault, ...]]:
     """The decision rule where it is a plugin's; and why it is not there, if it is not."""
     name = routine.decision.rule
@@ -441,16 +473,28 @@ def _rule(
             known = (*Rule, *catalogue.rules)
             return None, (), (_unknown(name, known, origins, ("decision", "rule"), catalogue),)
         return None, (Failure(plugin=name, during="loading", message=_why_missing(name, catalogue), what="rule"),), ()
-    _, rule = catalogue.rules[name]
+    plugin, rule = catalogue.rules[name]
     settings, wrong = _settings(rule.settings, routine.decision.settings, origins, ("decision", "settings"))
     if settings is None:
         lost = Failure(plugin=name, during="reading its settings", message="they are not valid now", what="rule")
         return None, () if origins is not None else (lost,), wrong
     try:
-        sentence = str(rule.words(settings))
+        sentence = worded(rule.words(settings), "the words of a rule")
     except (Exception, SystemExit) as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
         return None, (Failure(plugin=name, during="words", message=told(error), what="rule"),), ()
-    return GivenBand(name=name, guard=lambda standing: rule.guard(settings, standing), sentence=sentence), (), ()
+    guard = partial(rule.guard, settings) if plugin.built_in else partial(_guard_of, rule, settings, tool)
+    return GivenBand(name=name, guard=guard, sentence=sentence), (), ()
+
+
+def _guard_of(rule: GuardRule, settings: Settings, tool: Untouched | None, standing: Standing) -> Number:
+    """The guard band of a stranger's rule [um], which gets copies."""
+    numbers: dict[str, Any] = {field.name: locked(getattr(standing, field.name)) for field in fields(standing)}
+    own, before = Standing(**numbers), Standing(**numbers)
+    copy = settings.model_copy(deep=True)
+    try:
+        return rule.guard(copy, own)
+    finally:
+        unchanged(tool, ("standing", before, own), ("settings", settings, copy))
 
 
 def _used(routine: Routine, catalogue: Catalogue) -> tuple[Plugin, ...]:

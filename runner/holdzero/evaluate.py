@@ -17,7 +17,7 @@ from holdzero.error_distribution import simulated_errors
 from holdzero.hooks import CharacteristicView, Finding, Level, RunView
 from holdzero.mistyped import mistyped_doubts
 from holdzero.model import ModelError, Number, Propagated, Term
-from holdzero.model_findings import ENOUGH_TRIALS, model_findings
+from holdzero.model_findings import ENOUGH_TRIALS, model_findings, rests_on
 from holdzero.montecarlo import adaptive, first_order_validated, simulate
 from holdzero.oversight import bracket_findings, run_findings, selection_findings, stop, told_once
 from holdzero.propagation import Model, Order, worked_out
@@ -69,6 +69,7 @@ def evaluate(state: State, serial: str | None, checks: Checks) -> Evaluation:
         if model is not None:
             made, failed = _decided(state, view, seen, model, checks)
             failures.extend(failed)
+            findings.extend(_resting(view, made, checks))
         value = 0.0 if made.propagated is None else made.propagated.value_um
         findings.extend(selection_findings(view, seen, value, made.decision))
         raw.append(made)
@@ -136,7 +137,8 @@ def _model(view: RunView, seen: CharacteristicView, checks: Checks) -> tuple[Mod
     terms = [*core, *(term for _, term in added)]
     order = view.routine.decision.order
     try:
-        return worked_out(terms, order), failures
+        model = worked_out(terms, order)
+        return model, [*failures, *_fickle(model, added, checks)]
     except Exception:  # noqa: BLE001  a term is a plugin's function; the culprit is named below
         try:
             worked_out(core, order)
@@ -149,6 +151,46 @@ def _model(view: RunView, seen: CharacteristicView, checks: Checks) -> tuple[Mod
         return (worked_out(sound, order) if culprits else None), failures
 
 
+def _fickle(model: Model, added: Sequence[tuple[str, Term]], checks: Checks) -> Iterable[Failure]:
+    """Strangers' checks whose terms give something else when they are asked again with the same numbers."""
+    for name, term in added:
+        if name not in checks.strangers:
+            continue
+        try:
+            first = model.propagated.corrections_um[term.name]
+            again = term.function(*(item.estimate.value for item in term.inputs))
+            same, message = (
+                np.array_equal(first, again),
+                f"its term {term.name:.80} gave {first!r:.60}, and {again!r:.60}",
+            )
+        except (Exception, SystemExit) as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
+            same, message = False, told(error)
+        if not same:
+            yield Failure(
+                plugin=name, during="terms", message=f"{message} when it was asked again with the same numbers"
+            )
+
+
+def _resting(view: RunView, made: Result, checks: Checks) -> list[Finding]:
+    """What strangers' checks do to a value that nobody would expect of a correction; of one run at a bench.
+
+    Each is left out by itself, and where none alone does it, all of them: many small corrections are a large one.
+    """
+    if made.propagated is None or made.decision is None or np.ndim(made.propagated.value_um):
+        return []
+    having = {item.check.name for item in checks.bound if item.check.terms or item.check.weigh}
+    own = [name for name in checks.strangers if name in having]
+    found = [finding for name in own for finding in _without(view, made, checks, (name,))]
+    return found or (list(_without(view, made, checks, tuple(own))) if len(own) > 1 else [])
+
+
+def _without(view: RunView, made: Result, checks: Checks, names: tuple[str, ...]) -> Iterable[Finding]:
+    rest = checks.without(names)
+    seen, _, _ = _weighed(view, made.name, made.spec, rest)
+    plain = None if seen is None else _model(view, seen, rest)[0]
+    return rests_on(view, made, names, None if plain is None else plain.propagated)
+
+
 def _decided(
     state: State, view: RunView, seen: CharacteristicView, model: Model, checks: Checks
 ) -> tuple[Result, list[Failure]]:
@@ -157,10 +199,24 @@ def _decided(
     try:
         return _number(state, view, seen, model, decision.numbers(checks.rule)), []
     except (Exception, SystemExit) as error:
-        if checks.rule is None:
+        if checks.rule is None and not checks.strangers:
             raise
-        failed = Failure(plugin=checks.rule.name, during="guard", message=told(error), what="rule")
-    return _number(state, view, seen, model, decision.numbers(None)), [failed]
+        why = told(error)
+    if checks.rule is not None:
+        failed = Failure(plugin=checks.rule.name, during="guard", message=why, what="rule")
+        try:
+            return _number(state, view, seen, model, decision.numbers(None)), [failed]
+        except (Exception, SystemExit) as error:
+            if not checks.strangers:
+                raise
+            why = told(error)
+    # A term is a plugin's function, and a simulation asks it for numbers that nobody else does.
+    names = dict.fromkeys(name for name, _ in checks.terms(view, seen)[0] if name in checks.strangers)
+    lost = [Failure(plugin=name, during="its terms, when they were simulated", message=why) for name in names]
+    plain, _ = _model(view, seen, checks.without(names))
+    if plain is None:
+        return Result(name=seen.name, spec=seen.spec, verdict=Verdict.UNDECIDED), lost
+    return _number(state, view, seen, plain, decision.numbers(checks.rule)), lost
 
 
 def _number(state: State, view: RunView, seen: CharacteristicView, model: Model, rule: DecisionRule) -> Result:
@@ -268,7 +324,7 @@ def _culprits(core: list[Term], added: list[tuple[str, Term]], order: Order) -> 
         try:
             worked_out([*good, *own], order)
         except Exception as error:  # noqa: BLE001  see above
-            culprits.append(Failure(plugin=name, during="terms", message=f"{type(error).__name__}: {error}"))
+            culprits.append(Failure(plugin=name, during="terms", message=told(error)))
         else:
             good.extend(own)
     return culprits

@@ -20,6 +20,7 @@ from holdzero.routine.load import faults_of
 from holdzero.routine.locate import KeyPath, dotted
 from holdzero.routine.resolve import Expand, Kinds, Origins, Text
 from holdzero.routine.steps import Steps
+from holdzero.worded import worded
 
 __all__ = ["expand", "kinds_of"]
 
@@ -89,7 +90,8 @@ def _plain_steps(made: object) -> list[dict[str, Any]]:
         raise TypeError(f"it made {made!r:.100}, not a list of steps")
     if not all(isinstance(table, Mapping) for table in made):
         raise TypeError("it made a step that is no table of keys")
-    plain: list[dict[str, Any]] = json.loads(json.dumps([dict(table) for table in made], allow_nan=False))
+    text = json.dumps([dict(table) for table in made], allow_nan=False, ensure_ascii=False)
+    plain: list[dict[str, Any]] = json.loads(worded(text, "what it made"))
     if any("kind" in table for table in plain):
         raise ValueError("kind is the tool's own key, and no plugin's")
     return plain

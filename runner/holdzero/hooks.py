@@ -2,7 +2,9 @@
 
 Hooks declare, they do not decide. Each is called once, at start-up, and returns frozen
 declarations; a routine names what it uses, and the runner calls that declaration's functions
-directly. A plugin can't change a reading, and it can't make a pass of anything.
+directly. A check's ways are terms, weights, findings and stops: it is handed copies, and nothing that it does to
+them reaches a result. A term may move a value, and so a verdict: one that moves it by more than its U is named beside
+the verdict. All runs in one process, which is no wall: `verify --built-in` computes without strangers' plugins.
 
 What a plugin declares is named once and for all: two plugins that declare the same are refused.
 """

@@ -161,13 +161,16 @@ def propagate(terms: Sequence[Term]) -> Propagated:
         Value [um], combined standard uncertainty [um], effective degrees of freedom [1], budget.
 
     Raises:
-        ModelError: inputs clash, or a term gives no finite number.
+        ModelError: inputs or names of terms clash, or a term gives no finite number.
 
     Source: JCGM 100:2008, 5.1.2 eq. (10); 5.1.3 note 2; G.4.1 eq. (G.2b).
     """
     inputs = inputs_of(terms)
     at: dict[str, Number] = {name: item.estimate.value for name, item in inputs.items()}
     corrections = {term.name: _finite(term, at) for term in terms}
+    if len(corrections) < len(terms):
+        names = [term.name for term in terms]
+        raise ModelError(f"two terms are called {next(name for name in names if names.count(name) > 1)!r}")
     slopes: dict[str, Number] = dict.fromkeys(inputs, 0.0)
     for term in terms:
         for item in term.inputs:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from holdzero.decide import Decision
 from holdzero.distribution import MonteCarlo
 from holdzero.error_distribution import ErrorDistribution
 from holdzero.hooks import Finding, Level, RunView
+from holdzero.limit import exceeds
 from holdzero.model import Propagated
 from holdzero.result import Result
 
-__all__ = ["ENOUGH_TRIALS", "NOTICEABLE", "model_findings"]
+__all__ = ["ENOUGH_TRIALS", "NOTICEABLE", "RESTS_ON", "model_findings", "rests_on"]
 
 # With fewer trials the ends of the interval differ from first order by chance alone.
 ENOUGH_TRIALS = 100_000
@@ -87,3 +88,38 @@ def _of_the_simulation(name: str, simulation: MonteCarlo) -> Iterable[Finding]:
         )
     if not simulation.stable:
         yield Finding(level=Level.DOUBT, code="model/unstable", text=unstable, characteristic=name)
+
+
+RESTS_ON = "/rests_on"
+"""How the code of a finding ends that names a plugin without which the verdict would not be what it is."""
+
+
+def rests_on(view: RunView, result: Result, names: Sequence[str], without: Propagated | None) -> Iterable[Finding]:
+    """Where checks that do not come with the tool move a value by more than its U, or make U noticeably smaller.
+
+    Args:
+        view: of the run, at a bench.
+        result: with their terms and weights.
+        names: of the checks.
+        without: the same without them; None where there is no number then.
+    """
+    if result.propagated is None or result.decision is None:
+        return
+    expanded = float(result.decision.expanded_uncertainty_um)
+    who = f"The check{'s' if len(names) > 1 else ''} {' and '.join(names)}"
+    mend = "See what its terms say before you rely on the verdict."
+    if without is None:
+        text, data = f"{result.name}: without {who[4:]} it has no number. {mend}", {}
+    else:
+        moved = float(result.propagated.value_um) - float(without.value_um)
+        u, plain_u = float(result.propagated.standard_uncertainty_um), float(without.standard_uncertainty_um)
+        data = {"moved_um": moved, "expanded_um": expanded, "standard_um": u, "standard_without_um": plain_u}
+        if exceeds(abs(moved), expanded, view.resolution_um):
+            does = f"moves the value by {view.length(moved, 3, sign=True)}, more than U = {view.length(expanded)}"
+        elif plain_u > u * (1.0 + NOTICEABLE):
+            does = f"makes u {view.length(u, 3)}; without it u is {view.length(plain_u, 3)}"
+        else:
+            return
+        does = does if len(names) == 1 else does.replace("moves", "move").replace("makes", "make")
+        text = f"{result.name}: {who[0].lower()}{who[1:]} {does}. The verdict rests on that. {mend}"
+    yield Finding(level=Level.DOUBT, code=f"{names[0]}{RESTS_ON}", text=text, characteristic=result.name, data=data)

@@ -7,12 +7,14 @@ from functools import partial
 
 from holdzero.calling import BoundCheck, told
 from holdzero.errors import Fault
+from holdzero.handed import copied, unchanged
 from holdzero.hooks import Remark, Slot
 from holdzero.patience import within
 from holdzero.routine.locate import KeyPath, dotted
 from holdzero.routine.resolve import Origins
 from holdzero.routine.schema import Routine
 from holdzero.run.plan import plan_of
+from holdzero.worded import worded
 
 __all__ = ["remarks_of"]
 
@@ -63,9 +65,16 @@ def _of_checks(bound: Sequence[BoundCheck], routine: Routine) -> Iterator[tuple[
 def _said(item: BoundCheck, routine: Routine, plan: Sequence[Slot]) -> list[Remark]:
     def work() -> list[Remark]:
         validate = item.check.validate
-        return [] if validate is None else [_sound(entry) for entry in validate(item.settings, routine, plan)]
+        return [] if validate is None else [_sound(entry) for entry in validate(settings, own_routine, own_plan)]
 
-    return work() if item.plugin.built_in else within(_LIMIT_S, work, f"check {item.check.name}")
+    settings, own_routine, own_plan = item.settings, routine, plan
+    if item.plugin.built_in:
+        return work()
+    settings, (own_routine, own_plan) = item.settings.model_copy(deep=True), copied((routine, plan))
+    try:
+        return within(_LIMIT_S, work, f"check {item.check.name}")
+    finally:
+        unchanged(None, ("routine", routine, own_routine), ("plan", plan, own_plan))
 
 
 def _sound(entry: object) -> Remark:
@@ -79,6 +88,8 @@ def _sound(entry: object) -> Remark:
     words: tuple[object, ...] = (entry.key, entry.found, entry.expected, entry.mend)
     if not all(isinstance(word, str) for word in words) or not isinstance(entry.warning, bool):
         raise TypeError("key, found, expected and mend of a remark must be text, warning true or false")
+    for word in words:
+        worded(word, "text of a remark")
     return entry
 
 

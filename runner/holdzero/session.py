@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from typing import Any, Protocol, TypeAlias
+from dataclasses import dataclass, field, fields, replace
+from typing import Any, Protocol, TypeAlias, TypeVar
 
 from holdzero import events as e
 from holdzero.checks import Checks, told
@@ -52,6 +52,7 @@ from holdzero.run.plan import SlotKind
 from holdzero.run.prompt import Prompt, back_text
 from holdzero.run.state import Phase, State
 from holdzero.views import view_of
+from holdzero.worded import worded
 
 __all__ = ["Clock", "Face", "Known", "Session"]
 
@@ -316,6 +317,7 @@ class Session:
 
         Raises:
             SourceError: the source failed, or gave something else; no answer was lost.
+            AnswerRefusedError: its text is none that a record can hold.
         """
         try:
             said: object = self.feed.answer(prompt, self.now_s())
@@ -324,13 +326,13 @@ class Session:
         except (Exception, SystemExit) as error:
             raise SourceError(f"the source {self.source.name} failed: {told(error)}") from error
         if isinstance(said, Command):
-            return said
+            return _readable(said)
         if isinstance(said, Answer) and isinstance(said.raw, str):
             time_s: object = said.time_s
             spread: object = said.error
             timed = time_s is None or (isinstance(time_s, int | float) and math.isfinite(time_s))
             if timed and isinstance(spread, Mapping):
-                return said
+                return _readable(said)
         raise SourceError(f"the source {self.source.name} failed: {said!r:.200} is no answer")
 
     def _blame(self, reason: str) -> SourceError:
@@ -427,3 +429,24 @@ class Session:
                 return self.take(e.RunAbandoned, reason=reason)
             case Absent():
                 return self._back()
+
+
+Spoken = TypeVar("Spoken", Answer, Command)
+
+
+def _readable(said: Spoken) -> Spoken:
+    """What a source said, if a record can hold its text.
+
+    Raises:
+        AnswerRefusedError: it can't.
+    """
+    for part in fields(said):
+        item: Any = getattr(said, part.name)
+        for text in (*item, *item.values()) if isinstance(item, Mapping) else (item,):
+            if not isinstance(text, str):
+                continue
+            try:
+                worded(text, "what was said")
+            except ValueError as error:
+                raise AnswerRefusedError(str(error)) from None
+    return said

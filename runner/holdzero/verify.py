@@ -17,6 +17,7 @@ from holdzero.amendment import (
     goes_by,
     with_devices,
 )
+from holdzero.calling import Failure
 from holdzero.catalogue import Catalogue
 from holdzero.checks import bind
 from holdzero.difference import differences as differences_of
@@ -34,6 +35,7 @@ from holdzero.events import (
 )
 from holdzero.model_version import MODEL_VERSION
 from holdzero.record import computed_of, digest_of_record
+from holdzero.routine.schema import Measure, walk
 from holdzero.run import Run
 from holdzero.run.answer import TakenReading, TakenTemperature, Told, Understood, seen_value, understand
 from holdzero.run.fold import take
@@ -58,12 +60,14 @@ class Recomputed:
         differences: what is not, in words.
         results: `results` of the record as they are computed here; empty where they can't be.
         verdict: as it is computed here; None where it can't be.
+        left_out: what had no say here and had one in the record, in words.
     """
 
     outcome: Outcome
     differences: tuple[str, ...]
     results: Mapping[str, Any] = field(default_factory=dict)
     verdict: str | None = None
+    left_out: tuple[str, ...] = ()
 
 
 def verify(record: Mapping[str, Any], catalogue: Catalogue) -> list[str]:
@@ -71,8 +75,14 @@ def verify(record: Mapping[str, Any], catalogue: Catalogue) -> list[str]:
     return list(recompute(record, catalogue).differences)
 
 
-def recompute(record: Mapping[str, Any], catalogue: Catalogue) -> Recomputed:
+def recompute(record: Mapping[str, Any], catalogue: Catalogue, *, built_in: bool = False) -> Recomputed:
     """Refold, re-evaluate and compare.
+
+    Args:
+        record: as it was read.
+        catalogue: what is loaded.
+        built_in: whether checks that are not loaded are left out, in place of stopping the result: of a catalogue
+            of built-in plugins alone, so that it shows what these make of the events.
 
     A record of another version of the model may differ in what the model makes of its events: results, findings and
     verdict. That is neither confirmed nor refuted. Its digest and all else must hold all the same, so that nobody
@@ -81,7 +91,9 @@ def recompute(record: Mapping[str, Any], catalogue: Catalogue) -> Recomputed:
     model = record.get("model", _BEFORE_IT_WAS_NAMED)
     other = model != MODEL_VERSION and type(model) is int and model >= 1
     try:
-        computed, misread = _computed_again(record, catalogue, other=other)
+        amendment = amendment_of(record)
+        computed, misread = recomputed_as(record, amendment, catalogue, other=other, built_in=built_in)
+        left_out = tuple(_left_out(record, catalogue, other=other)) if built_in else ()
     except AmendmentError as error:
         return _broken(record, str(error))
     except HoldzeroError as error:
@@ -96,7 +108,11 @@ def recompute(record: Mapping[str, Any], catalogue: Catalogue) -> Recomputed:
     if other and differences and made_by_the_model:
         outcome = Outcome.OTHER_MODEL
     return Recomputed(
-        outcome=outcome, differences=tuple(differences), results=again["results"], verdict=again["verdict"]
+        outcome=outcome,
+        differences=tuple(differences),
+        results=again["results"],
+        verdict=again["verdict"],
+        left_out=left_out,
     )
 
 
@@ -116,15 +132,13 @@ def _of_the_digest(record: Mapping[str, Any]) -> Iterator[str]:
         yield "digest: the record was changed after it was made"
 
 
-def _computed_again(
-    record: Mapping[str, Any], catalogue: Catalogue, *, other: bool
-) -> tuple[dict[str, Any], list[str]]:
-    """All of the record that follows from its events, and the events that do not say what their raw text does."""
-    return recomputed_as(record, amendment_of(record), catalogue, other=other)
-
-
 def recomputed_as(
-    record: Mapping[str, Any], amendment: Amendment | None, catalogue: Catalogue, *, other: bool = False
+    record: Mapping[str, Any],
+    amendment: Amendment | None,
+    catalogue: Catalogue,
+    *,
+    other: bool = False,
+    built_in: bool = False,
 ) -> tuple[dict[str, Any], list[str]]:
     """All that follows from the events of a record with an amendment, whatever the record says of itself.
 
@@ -133,6 +147,7 @@ def recomputed_as(
         amendment: of it; None for none.
         catalogue: of plugins.
         other: whether another version of the model made it.
+        built_in: whether checks that are not loaded are left out, in place of stopping the result.
 
     Returns:
         What a record has, but for events, software and digest; and the events that do not say what their raw text does,
@@ -143,7 +158,7 @@ def recomputed_as(
         HoldzeroError: the events make no run.
     """
     events, serial = _read_events(record), as_measured(record, "serial")
-    computed, misread = _computed_of(events, serial, catalogue, other=other)
+    computed, misread = _computed_of(events, serial, catalogue, other=other, built_in=built_in)
     if amendment is None:
         return computed, misread
     if amendment.devices:
@@ -152,7 +167,9 @@ def recomputed_as(
             if named != amendment.corrected[role][0]:
                 raise AmendmentError(f"amends: {role} was {goes_by(named)} by the events")
         try:
-            again, unlike = _computed_of(with_devices(events, amendment), serial, catalogue, other=other)
+            again, unlike = _computed_of(
+                with_devices(events, amendment), serial, catalogue, other=other, built_in=built_in
+            )
         except EventRefusedError as error:
             raise AmendmentError(f"amends: with that device it could not have happened so: {error}") from None
         # The routine is the one that was followed, and the run the one that happened.
@@ -163,14 +180,40 @@ def recomputed_as(
 
 
 def _computed_of(
-    events: tuple[AnyEvent, ...], serial: str | None, catalogue: Catalogue, *, other: bool
+    events: tuple[AnyEvent, ...], serial: str | None, catalogue: Catalogue, *, other: bool, built_in: bool
 ) -> tuple[dict[str, Any], list[str]]:
     run, misread = _refolded(events, other=other)
     started = events[0]
     if not isinstance(started, RunStarted) or serial not in started.serials or run.state.routine is None:
         raise RecordError("the first event does not start a run of this part")
     checks, _ = bind(run.state.routine, catalogue)
+    if built_in:
+        checks = replace(checks, missing=tuple(failure for failure in checks.missing if not _is_a_check(failure)))
     return computed_of(run, started, evaluate(run.state, serial, checks)), misread
+
+
+def _is_a_check(failure: Failure) -> bool:
+    return failure.what == "check" and failure.during == "loading"
+
+
+def _left_out(record: Mapping[str, Any], catalogue: Catalogue, *, other: bool) -> Iterator[str]:
+    """What of a record only plugins that do not come with the tool can compute, or made."""
+    run, _ = _refolded(_read_events(record), other=other)
+    if run.state.routine is None:
+        return
+    checks, _ = bind(run.state.routine, catalogue)
+    for failure in checks.missing:
+        rest = "its terms, findings and vetoes" if _is_a_check(failure) else "nothing is decided without it"
+        yield f"the {failure.what} {failure.plugin}: {rest}"
+    routine = run.state.routine
+    for name, spec in routine.characteristics.items():
+        if not isinstance(spec.measure, Measure) and spec.measure not in catalogue.contrasts:
+            yield f"the measure {spec.measure}: {name} has no number without it"
+    kinds = {step.kind for step in walk(routine.steps) if step.kind and step.kind not in catalogue.steps}
+    yield from (f"the kind of step {kind}: its steps are taken as the record has them" for kind in sorted(kinds))
+    named = {one.partition(":")[0] for source in run.state.sources for one in source.split(" + ")}
+    others = sorted(named - set(catalogue.sources) - {"keyboard", "virtual", "practice"})
+    yield from (f"the source {name}: its readings are taken as the record has them" for name in others)
 
 
 def _safely_digested(record: Mapping[str, Any]) -> str:

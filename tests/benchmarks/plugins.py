@@ -19,6 +19,7 @@ from holdzero.catalogue import Plugin, load_catalogue
 from holdzero.checks import BoundCheck, Checks
 from holdzero.hooks import Check, RunView, Settings
 from holdzero.run import Run
+from holdzero.untouched import Untouched
 from holdzero.views import view_of
 
 __all__ = ["loading", "watching"]
@@ -57,7 +58,7 @@ def watching(run: Run) -> None:
 
 def _each(plugin: Plugin, check: Check, view: RunView) -> float:
     bound = BoundCheck(plugin=plugin, check=check, settings=check.settings.model_validate({}))
-    checks = Checks(bound=(bound,))
+    checks = Checks(bound=(bound,), tool=None if plugin.built_in else Untouched.now())
     return _median_s(lambda: checks.watch(replace(view), counter_s=time.perf_counter), 300)
 
 

@@ -321,7 +321,7 @@ class TestCheckThatFails:
             ("level='stop', code='x', text=None", "must be text"),
             ("level='stop', code='x', text='y', holds=None", "holds must be true or false"),
             ("level='stop', code='x', text='y', holds=float('nan')", "holds must be true or false"),
-            ("level='stop', code='x', text='y', data={'a_um': 'much'}", "could not convert"),
+            ("level='stop', code='x', text='y', data={'a_um': 'much'}", "must be a real number"),
             ("level='stop', code='x', text='y', data=7", "AttributeError"),
         ],
     )

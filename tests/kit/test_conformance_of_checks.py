@@ -444,7 +444,7 @@ class TestFinite:
             del settings, run
             return Weighting(weights=(math.nan,) * len(characteristic.weights), scatter=(0.1, 3.0))
 
-        assert "no NaN and no infinity in weights and scatter" in complaint(house(weigh=weigh))
+        assert "weights and scatter must be finite" in complaint(house(weigh=weigh))
 
 
 class TestNames:

@@ -205,12 +205,18 @@ def verify(
     workers: Annotated[
         int | None, typer.Option("--workers", min=1, help="Processes; as many as are worth it if left out.")
     ] = None,
+    built_in: Annotated[
+        bool,
+        typer.Option(
+            "--built-in", help="Load no plugin but the built-in ones, and say what could not be recomputed so."
+        ),
+    ] = False,
     shop: ShopOption = None,
 ) -> None:
     """Recompute records from their events and compare every number. 0: identical; 1: differs or tampered."""
     from holdzero.cli.inspect import verify_records
 
-    raise typer.Exit(verify_records(records, shop, workers))
+    raise typer.Exit(verify_records(records, shop, workers, built_in=built_in))
 
 
 @app.command()

@@ -56,11 +56,13 @@ def report_records(
     now = dt.datetime.now().astimezone().isoformat(timespec="seconds")
     try:
         with closing(_filed(opened, criteria)) as records:
-            content = report(records, Inquiry(asked=asked.words(), book=name, at=now))
+            content: object = report(records, Inquiry(asked=asked.words(), book=name, at=now))
     except HoldzeroError:
         raise
     except (Exception, SystemExit) as error:  # a plugin may raise anything
         raise HoldzeroError(f"writer {writer} could not make the report: {told(error)}") from error
+    if not isinstance(content, bytes):
+        raise HoldzeroError(f"writer {writer} made no report: it gave {type(content).__name__}, not bytes")
     try:
         write_whole(out, content)
     except OSError as error:

@@ -79,4 +79,7 @@ def open_shop(named: Path | None, *, lazily: bool = False, catalogue: Catalogue 
         off=settings.off,
         trusted=named is not None,
     )
+    if settings.enabled:
+        # Whatever makes a number is there before anybody's code runs, so that what that does to it is seen.
+        import holdzero.record  # noqa: F401
     return Shop(path=path, register=register, catalogue=load_catalogue(house=house, lazily=lazily))

@@ -48,13 +48,14 @@ _WORTH_SHARING = 50
 _A_PIECE = 20
 
 
-def verify_records(paths: list[Path], named: Path | None, workers: int | None = None) -> int:
+def verify_records(paths: list[Path], named: Path | None, workers: int | None = None, *, built_in: bool = False) -> int:
     """Recompute each record; gives the exit code.
 
     Args:
         paths: of records, or folders of them.
         named: settings of the shop.
         workers: processes; as many as are worth it if None.
+        built_in: whether plugins that do not come with the tool are left out.
     """
     from holdzero.cli.workers import cores, executor_for, in_order, once
 
@@ -66,6 +67,7 @@ def verify_records(paths: list[Path], named: Path | None, workers: int | None = 
         workers = min(cores(), len(files) // _WORTH_SHARING)
     pieces = [files[start : start + _A_PIECE] for start in range(0, len(files), _A_PIECE)]
     work = partial(_verify_files, shop=named.resolve() if named is not None else None, command=once())
+    work = partial(work, built_in=built_in)
     code = _VALID
     with executor_for(workers) as (executor, ahead):
         for verified in chain.from_iterable(in_order(executor, ahead, work, pieces)):
@@ -77,15 +79,15 @@ def verify_records(paths: list[Path], named: Path | None, workers: int | None = 
     return code
 
 
-def _verify_files(files: list[Path], shop: Path | None, command: str) -> list[_Verified]:
+def _verify_files(files: list[Path], shop: Path | None, command: str, *, built_in: bool) -> list[_Verified]:
     """Runs in a worker."""
     from holdzero.cli.workers import shared_catalogue
 
-    catalogue = shared_catalogue(shop, command)
-    return [_verified(path, catalogue) for path in files]
+    catalogue = shared_catalogue(shop, command, built_in=built_in)
+    return [_verified(path, catalogue, built_in=built_in) for path in files]
 
 
-def _verified(path: Path, catalogue: Catalogue) -> _Verified:
+def _verified(path: Path, catalogue: Catalogue, *, built_in: bool) -> _Verified:
     from holdzero.record import loads
     from holdzero.software import not_loaded, remarks_on
     from holdzero.verify import Outcome, recompute
@@ -96,7 +98,9 @@ def _verified(path: Path, catalogue: Catalogue) -> _Verified:
         return _Verified(code=_INVALID, complaint=f"{path}: can't be read: {error}")
     except HoldzeroError as error:
         return _Verified(code=_INVALID, complaint=str(error))
-    again = recompute(record, catalogue)
+    again = recompute(record, catalogue, built_in=built_in)
+    if built_in and again.verdict is not None:
+        return _by_built_ins(path, record, again)
     other = again.outcome is Outcome.OTHER_MODEL
     missing = not_loaded(record.get("software"), catalogue)
     found = again.outcome.value if other else _found(list(again.differences), missing)
@@ -107,6 +111,36 @@ def _verified(path: Path, catalogue: Catalogue) -> _Verified:
     lines += [f"    note: {remark}" for remark in remarks_on(record.get("software"), catalogue)]
     code = _OTHER_MODEL if other else _DIFFERS if again.differences else _VALID
     return _Verified(code=code, lines=tuple(lines))
+
+
+def _by_built_ins(path: Path, record: Mapping[str, Any], again: Recomputed) -> _Verified:
+    """What the built-in plugins make of the events by themselves, beside what the record says."""
+    said = record.get("results")
+    changed = [
+        line
+        for name, here in again.results.items()
+        if (line := _beside(name, said.get(name) if isinstance(said, dict) else None, here))
+    ]
+    broken = [line for line in again.differences if line.startswith(_OF_THE_RECORD)]
+    differs = bool(changed or broken) or again.verdict != record.get("verdict")
+    found = "the built-in plugins alone come to " + ("ANOTHER RESULT" if differs else "the same result")
+    lines = [f"{path}: {found}: {again.verdict} (the record says {record.get('verdict')})"]
+    lines += [f"    {line}" for line in (*broken, *changed)]
+    lines += [f"    not recomputed: {line}" for line in again.left_out]
+    return _Verified(code=_DIFFERS if differs else _VALID, lines=tuple(lines))
+
+
+def _beside(name: str, there: object, here: Mapping[str, Any]) -> str:
+    """A result of the record beside the one here; empty where they are the same."""
+    keys = ("value_um", "standard_uncertainty_um", "expanded_uncertainty_um", "verdict")
+    if isinstance(there, Mapping) and all(there.get(key) == here[key] for key in keys):
+        return ""
+    then = {key: there.get(key) for key in keys} if isinstance(there, Mapping) else dict.fromkeys(keys)
+    value, _, expanded, verdict = keys
+    return (
+        f"{name}: the record {then[value]} um, U {then[expanded]} um, {then[verdict]}; "
+        f"here {here[value]} um, U {here[expanded]} um, {here[verdict]}"
+    )
 
 
 def _compared(record: Mapping[str, Any], again: Recomputed) -> list[str]:

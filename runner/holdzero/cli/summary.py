@@ -14,6 +14,7 @@ from holdzero.amendment import amendment_of
 from holdzero.cli.digits import large
 from holdzero.cli.words import LEVELS, VERDICTS
 from holdzero.hooks import Level
+from holdzero.model_findings import RESTS_ON
 from holdzero.routine.approval import NOT_APPROVED, unapproved
 from holdzero.wording import limits_text, measured_text, percent_text, stops_of
 
@@ -64,7 +65,9 @@ def _at_a_glance(console: Console, record: Mapping[str, Any], sign: str, word: s
 def _marks(record: Mapping[str, Any]) -> str:
     """What the verdict must not be read without, where only one line of all this is read."""
     simulated = "  SIMULATED" if record["simulated"] else ""
-    return simulated + ("  TRIAL" if record["run"]["purpose"] == "trial" else "")
+    resting = sorted({f["code"].removesuffix(RESTS_ON) for f in record["findings"] if f["code"].endswith(RESTS_ON)})
+    rests = f"  RESTS ON {', '.join(resting)}" if resting else ""
+    return simulated + ("  TRIAL" if record["run"]["purpose"] == "trial" else "") + rests
 
 
 def _table(record: Mapping[str, Any], units: str) -> Table:

@@ -161,14 +161,19 @@ def once() -> str:
 
 
 @lru_cache(maxsize=1)
-def shared_catalogue(shop: Path | None, command: str) -> Catalogue:
+def shared_catalogue(shop: Path | None, command: str, *, built_in: bool = False) -> Catalogue:
     """The plugins that a worker recomputes with, loaded once for each worker and command.
 
     Args:
         shop: settings that were named.
         command: made by `once`.
+        built_in: whether no plugin is loaded but those that come with the tool, whatever the shop says.
     """
     del command  # only sets this one apart from others
+    if built_in:
+        from holdzero.catalogue import load_catalogue
+
+        return load_catalogue(built_in=True)
     from holdzero.cli.house import open_shop
 
     return open_shop(shop).catalogue
