@@ -543,3 +543,19 @@ class TestTheCommand:
         code, said = self.said("--writer", "csv", "--out", "r.html")
         assert code == 2
         assert "these do: html" in said
+
+    def test_says_which_writer_made_nothing_of_them(self, kept: Book) -> None:
+        del kept
+        Path("house").mkdir()
+        Path("house/empty.py").write_text(
+            "from holdzero.hooks import Writer, hookimpl\n\n@hookimpl\ndef holdzero_writers():\n"
+            "    nothing = lambda *given: None\n"
+            "    return [Writer(name='empty', title='', write=nothing, report=nothing)]\n",
+            "utf-8",
+        )
+        Path("shop.toml").write_text(
+            'format = 1\n\n[book]\nurl = "book.sqlite"\n\n[plugins]\nfolder = "house"\nenabled = ["empty"]\n', "utf-8"
+        )
+        code, said = self.said("--writer", "empty", "--out", "r.html", "--shop", "shop.toml")
+        assert (code, Path("r.html").exists()) == (2, False)
+        assert said == "writer empty made no report: it gave NoneType, not bytes"
