@@ -17,12 +17,16 @@ from typing import IO, Any, Self
 from holdzero.errors import HoldzeroError, JournalError
 from holdzero.events import AnyEvent, event_from_data, event_to_data
 
-__all__ = ["Journal", "JournalText", "chain_of", "read_journal"]
+__all__ = ["Journal", "JournalExistsError", "JournalText", "chain_of", "read_journal"]
 
 _START = hashlib.sha256(b"holdzero journal 1").hexdigest()
 _HEAD = '{"chain":"'
 _MIDDLE = '","event":'
 _LARGEST = 100_000_000  # bytes
+
+
+class JournalExistsError(JournalError):
+    """A journal that was to be begun is there already."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,13 +149,18 @@ class Journal:
         """Start a journal; the file must not exist.
 
         Raises:
-            JournalError: the file exists, or can't be made or locked.
+            JournalExistsError: the file exists.
+            JournalError: it can't be made or locked.
         """
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise _unwritable(path, error) from None
+        try:
             file = path.open("xb", buffering=0)
         except FileExistsError:
-            raise JournalError(path, "it exists already", "resume it, or choose another folder with --out") from None
+            mend = "resume it, or choose another folder with --out"
+            raise JournalExistsError(path, "it exists already", mend) from None
         except OSError as error:
             raise _unwritable(path, error) from None
         _lock(path, file)

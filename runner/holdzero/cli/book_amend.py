@@ -18,7 +18,7 @@ from holdzero.book.rows import kept_text, ms_of, wall_of
 from holdzero.book.tables import keys, records, reviews, signatures
 from holdzero.cli.book_of import book_of
 from holdzero.cli.book_sign import known_key, opened_key, signer_for
-from holdzero.cli.files import free_path, safe_name, write_whole
+from holdzero.cli.files import reserved, safe_name, write_whole
 from holdzero.errors import HoldzeroError, RecordError
 from holdzero.record import amend_record, dumps
 from holdzero.signing import SigningError, review_message
@@ -98,12 +98,12 @@ def _written(folder: Path, record: dict[str, Any], text: str) -> Path:
     """Write a record into a folder of runs, under a name of its own."""
     stamp = dt.datetime.fromisoformat(record["run"]["started"]).astimezone(dt.UTC).strftime("%Y%m%dT%H%M%SZ")
     name = safe_name(stamp, record["routine"]["part"], record["run"]["serial"] or "", "amended")
-    path = free_path(folder, name, ".record.json")
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        write_whole(path, text.encode("utf-8"))
+        with reserved(folder, name) as path:
+            write_whole(path, text.encode("utf-8"))
     except OSError as error:
-        raise HoldzeroError(f"{path}: can't be written: {error.strerror}; nothing was put into the book") from None
+        where = folder / f"{name}.record.json"
+        raise HoldzeroError(f"{where}: can't be written: {error.strerror}; nothing was put into the book") from None
     return path
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import shlex
 from collections.abc import Callable, Iterator
@@ -16,7 +17,7 @@ from holdzero import events as e
 from holdzero.catalogue import Catalogue
 from holdzero.checks import Checks, bind
 from holdzero.cli.faces import Asking
-from holdzero.cli.files import free_path, safe_name, write_files
+from holdzero.cli.files import free_paths, safe_name, write_files
 from holdzero.cli.house import open_shop
 from holdzero.cli.opening import Bench, Options, bench_of, opened, sat_at
 from holdzero.cli.output import print_json, records_alone, tell
@@ -31,7 +32,7 @@ from holdzero.errors import (
 )
 from holdzero.expansion import kinds_of
 from holdzero.hooks import Feed
-from holdzero.journal import Journal, read_journal
+from holdzero.journal import Journal, JournalExistsError, read_journal
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.register import unfit
 from holdzero.routine.approval import NOT_APPROVED
@@ -102,14 +103,19 @@ def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[s
             options=options,
         )
         run = Run().take(started)
-        journal_path = free_path(
-            options.out, safe_name(_stamp(started.wall), loaded.routine.routine.part), ".journal.jsonl"
-        )
-        with Journal.create(journal_path) as journal:
+        with _fresh_journal(options.out, safe_name(_stamp(started.wall), loaded.routine.routine.part)) as journal:
             journal.append(started)
             session = _session(run, journal, checks=checks, feed=feed, face=face, bench=bench, options=options)
             bind_run(session)
             return _conducted(session, bench, options, ask)
+
+
+def _fresh_journal(folder: Path, name: str) -> Journal:
+    """A journal under a name that no other run has, though it begin at the same moment."""
+    for path in free_paths(folder, name, ".journal.jsonl"):
+        with contextlib.suppress(JournalExistsError):
+            return Journal.create(path)
+    raise AssertionError("paths do not end")
 
 
 def _resume(path: Path, options: Options, *, routine: Path | None) -> int:

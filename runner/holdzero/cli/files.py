@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 import json
 import os
 import re
@@ -16,7 +17,7 @@ from holdzero.checks import told
 from holdzero.hooks import Writer
 from holdzero.patience import within
 
-__all__ = ["free_path", "safe_name", "write_files", "write_whole", "writing_whole"]
+__all__ = ["free_paths", "reserved", "safe_name", "write_files", "write_whole", "writing_whole"]
 
 _UNSAFE = re.compile(r"[^A-Za-z0-9._-]+")
 _LONGEST = 120
@@ -32,13 +33,46 @@ def safe_name(*words: str) -> str:
     return "-".join(word for word in cleaned if word)[:_LONGEST] or "run"
 
 
-def free_path(folder: Path, name: str, ending: str) -> Path:
-    """A path in `folder` that does not exist yet."""
-    path, number = folder / f"{name}{ending}", 1
-    while path.exists():
-        number += 1
-        path = folder / f"{name}-{number}{ending}"
-    return path
+def free_paths(folder: Path, name: str, ending: str) -> Iterator[Path]:
+    """Paths in `folder` that do not exist now, in order: another process may take any of them at any time."""
+    for number in itertools.count(1):
+        path = folder / f"{name}{f'-{number}' if number > 1 else ''}{ending}"
+        if not os.path.lexists(path):
+            yield path
+
+
+_RECORD = ".record.json"
+
+
+@contextlib.contextmanager
+def reserved(folder: Path, name: str) -> Iterator[Path]:
+    """The path of a record that nobody else writes to, nor to what is made of it, until the block ends.
+
+    A file is made whose name says which stem is taken: whoever makes it first has it. That needs no hard links, and a
+    record is never there half. Where the tool is killed the mark stays, and the next record takes the next number.
+
+    Args:
+        folder: of the run; made if need be.
+        name: what the record's name begins with; a number follows where that is taken.
+
+    Raises:
+        OSError: nothing can be made in the folder.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    for path in free_paths(folder, name, _RECORD):
+        mark = folder / f".{path.name.removesuffix(_RECORD)}.taken"
+        try:
+            os.close(os.open(mark, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
+        except FileExistsError:
+            continue
+        try:
+            # Who had it before may have written its record and let go of it in between.
+            if not os.path.lexists(path):
+                yield path
+                return
+        finally:
+            with contextlib.suppress(OSError):
+                mark.unlink()
 
 
 def write_files(folder: Path, name: str, text: str, catalogue: Catalogue) -> tuple[list[Path], list[str]]:
@@ -54,18 +88,25 @@ def write_files(folder: Path, name: str, text: str, catalogue: Catalogue) -> tup
         The files, the record's first, and what went wrong. A writer that fails does no harm; if
         the record itself can't be written, nothing is.
     """
-    path = free_path(folder, name, ".record.json")
-    stem = path.name.removesuffix(".record.json")
-    try:
-        write_whole(path, text.encode("utf-8"))
-    except OSError as error:
-        mend = "the journal is safe: make room, then resume it, and the record is written again"
-        return [], [f"{path}: the record could not be written: {error.strerror}\n    {mend}"]
-    files, problems = [path], []
+    with contextlib.ExitStack() as held:
+        try:
+            path = held.enter_context(reserved(folder, name))
+            write_whole(path, text.encode("utf-8"))
+        except OSError as error:
+            mend = "the journal is safe: make room, then resume it, and the record is written again"
+            lost = folder / f"{name}{_RECORD}"
+            return [], [f"{lost}: the record could not be written: {error.strerror}\n    {mend}"]
+        files, problems = _made_of(path, text, catalogue)
+    return [path, *files], problems
+
+
+def _made_of(path: Path, text: str, catalogue: Catalogue) -> tuple[list[Path], list[str]]:
+    """What writers make of a record, beside it and by its name; and what went wrong."""
+    stem, files, problems = path.name.removesuffix(_RECORD), list[Path](), list[str]()
     for writer_name, (plugin, writer) in catalogue.writers.items():
         try:
             for ending, content in _written(plugin, writer, text).items():
-                target = folder / f"{stem}{_UNSAFE.sub('_', ending)}"
+                target = path.with_name(f"{stem}{_UNSAFE.sub('_', ending)}")
                 if target.exists() or not ending.startswith("."):
                     raise FileExistsError(f"{target.name} must not be written over")  # noqa: TRY301
                 write_whole(target, content)
