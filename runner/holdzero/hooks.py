@@ -543,7 +543,7 @@ class Filed:
 
     Attributes:
         record: as plain data; of the report's own, so that it may be changed.
-        replaced_by: digest of a later record that amends it; None where it stands.
+        replaced_by: digest of a later record that amends it, or of a later writing of its run; None where it stands.
         reviews: who looked at it, in order: name, meaning, note, at (a wall time), signed ("" where
             it is not, else the fingerprint of the key; the signature was not checked).
         signatures: fingerprints of the keys that signed it; the signatures were not checked.

@@ -13,8 +13,7 @@ import pytest
 
 from holdzero.catalogue import Catalogue, Plugin
 from holdzero.cli import files
-from holdzero.cli.conduct import _fresh_journal
-from holdzero.cli.files import reserved, write_files
+from holdzero.cli.files import fresh_journal, reserved, write_files
 from holdzero.errors import JournalError
 from holdzero.hooks import Writer
 
@@ -35,7 +34,7 @@ def _ended(folder: Path, number: int, barrier: Any, left: Any) -> None:
 
 def _begun(folder: Path, number: int, barrier: Any, left: Any) -> None:
     barrier.wait()
-    with _fresh_journal(folder, "20260302T080000Z-SR") as journal:
+    with fresh_journal(folder, "20260302T080000Z-SR") as journal:
         left.put((number, [journal.path.name], []))
 
 
@@ -107,7 +106,7 @@ def test_a_record_that_came_between_looking_and_taking_is_not_written_over(
 def test_a_folder_that_is_a_file_is_told(tmp_path: Path) -> None:
     (tmp_path / "out").touch()
     with pytest.raises(JournalError, match="File exists"):
-        _fresh_journal(tmp_path / "out", "SR")
+        fresh_journal(tmp_path / "out", "SR")
     files_made, (problem,) = write_files(tmp_path / "out", "SR", "{}", Catalogue())
     assert files_made == []
     assert "could not be written: File exists" in problem

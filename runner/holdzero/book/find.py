@@ -6,10 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, cast
 
-from sqlalchemy import ColumnElement, Select, exists, false, func, or_, select
+from sqlalchemy import ColumnElement, Select, exists, false, or_, select
 
 from holdzero.book.rows import column, kept_text
 from holdzero.book.tables import documents, records, results, uses
+from holdzero.book.writings import counts, instead_of, is_earlier
 
 __all__ = ["Criteria", "KnownAs", "in_time", "matching", "whole"]
 
@@ -46,8 +47,9 @@ class Criteria:
         text: words that stand anywhere in what a person may read.
         simulated: whether readings are made up.
         purpose: production, trial, practice or simulated.
-        latest: leave out records that a later one replaces.
         known_as: what a device of the register goes by where a routine states it whole, by its identifier.
+        latest: leave out records that do not count: amended ones, and earlier writings of a run.
+        once: leave out earlier writings of a run alone.
     """
 
     device: str | None = None
@@ -66,6 +68,7 @@ class Criteria:
     purpose: str | None = None
     latest: bool = False
     known_as: Mapping[str, KnownAs] = field(default_factory=dict)
+    once: bool = False
 
 
 _PLAIN = ("part", "revision", "serial", "operator", "verdict", "simulated", "purpose")
@@ -88,10 +91,8 @@ def matching(criteria: Criteria, of: Select[Any] | None = None) -> Select[Any]:
 
 
 def in_time(criteria: Criteria) -> Select[Any]:
-    """The records that are asked for, whole, oldest first, each with `replaced_by`: the digest of a later one."""
-    later = records.alias("later")
-    replaced_by = select(func.min(later.c.digest)).where(later.c.replaces == records.c.digest).scalar_subquery()
-    query = matching(criteria, whole().add_columns(replaced_by.label("replaced_by")))
+    """The records that are asked for, whole, oldest first, each with `replaced_by`: what counts in its place."""
+    query = matching(criteria, whole().add_columns(instead_of().label("replaced_by")))
     return query.order_by(None).order_by(records.c.started_ms, records.c.id)
 
 
@@ -110,8 +111,9 @@ def _conditions(criteria: Criteria) -> list[ColumnElement[bool]]:
         if name is not None:
             found.append(_in_uses(role, name, criteria) | _certified(name, criteria))
     if criteria.latest:
-        later = records.alias("later")
-        found.append(~exists(select(later.c.id).where(later.c.replaces == records.c.digest)))
+        found.append(counts())
+    if criteria.once:
+        found.append(~is_earlier())
     return found
 
 

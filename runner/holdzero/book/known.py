@@ -7,13 +7,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import exists, func, select
+from sqlalchemy import func, select
 
 from holdzero.book.baselines import baseline_of
 from holdzero.book.rows import column, kept_text, wall_of
 from holdzero.book.standing import BASELINE, FEWEST, JUDGED, Point, standing_of, watch_of
 from holdzero.book.store import Book
 from holdzero.book.tables import bench, records
+from holdzero.book.writings import counts
 from holdzero.charts import Control
 
 __all__ = ["BASELINE", "FEWEST", "JUDGED", "Point", "Scatter", "fields_known", "points_of", "scatter_of", "watch_of"]
@@ -145,9 +146,8 @@ def _earlier(book: Book, part: str, serials: Sequence[str], title: str) -> list[
         return []
     wanted = (records.c.digest, records.c.verdict, records.c.serial, records.c.started_ms, records.c.zone)
     # An amended record stays in sight as it was put right: its serial may have been another part's.
-    later = records.alias("later")
     query = select(*wanted).where(
-        ~exists(select(later.c.id).where(later.c.replaces == records.c.digest)),
+        counts(),
         records.c.part == column(part),
         records.c.serial.in_([column(serial) for serial in serials]),
         records.c.title == kept_text(title),

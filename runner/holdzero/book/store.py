@@ -17,6 +17,7 @@ from sqlalchemy.pool import NullPool
 
 from holdzero.book import schema
 from holdzero.book.acting import Act, act_of
+from holdzero.book.benches import BATCH, Benches
 from holdzero.book.find import Criteria, matching, whole
 from holdzero.book.rows import Rows, document_of, rows_of
 from holdzero.book.tables import acts, baselines, bench, documents, keys, records, results, reviews, signatures, uses
@@ -28,7 +29,6 @@ __all__ = ["ACTED", "START", "Book", "BookError", "Kept", "chained", "open_book"
 START = "sha256:" + hashlib.sha256(b"holdzero book 1").hexdigest()
 _BUSY_MS = 60_000
 _CONNECT_S = 10
-_BATCH = 200
 _FULL = ("database or disk is full", "disk I/O error")  # SQLite's words; which comes depends on where it has no room
 _HEX = frozenset("0123456789abcdef")
 
@@ -237,7 +237,7 @@ class Book:
     def streamed(self, query: Select[Any]) -> Generator[RowMapping, None, None]:
         """The rows of a query, a few at a time, so that memory stays flat however many there are."""
         with self._told(), self.engine.connect() as connection:
-            options = {"stream_results": True, "yield_per": _BATCH}
+            options = {"stream_results": True, "yield_per": BATCH}
             yield from connection.execution_options(**options).execute(query).mappings()
 
     def belonging(self, ids: Sequence[int]) -> dict[int, dict[str, list[dict[str, Any]]]]:
@@ -361,9 +361,9 @@ def _entered(connection: Connection, made: Sequence[Rows]) -> list[bool]:
     """Put rows in, all or none; for each, whether its record was new."""
     number, chain = _end(connection)
     known = _known(connection, records.c.digest, [rows.record["digest"] for rows in made])
-    told = {tuple(row) for row in _told_by(connection, [rows.record["run"] for rows in made])}
+    benches = Benches.of(connection, [rows.record["run"] for rows in made])
     fresh: list[bool] = []
-    new: dict[Table, list[dict[str, Any]]] = {records: [], documents: [], results: [], uses: [], bench: []}
+    new: dict[Table, list[dict[str, Any]]] = {records: [], documents: [], results: [], uses: []}
     for rows in made:
         digest = rows.record["digest"]
         fresh.append(digest not in known)
@@ -377,14 +377,11 @@ def _entered(connection: Connection, made: Sequence[Rows]) -> list[bool]:
         new[records].append({**own, "id": number, "chain": chain})
         new[results].extend({**row, "record_id": number} for row in rows.results)
         new[uses].extend({**row, "record_id": number} for row in rows.uses)
-        for row in rows.bench:
-            once = (row["run"], row["kind"], row["number"])
-            if once not in told:
-                told.add(once)
-                new[bench].append({**row, "record_id": number})
+        benches.tell(number, rows)
     for table, entries in new.items():
         if entries:
             connection.execute(insert(table), entries)
+    benches.put(connection)
     return fresh
 
 
@@ -411,15 +408,9 @@ def _whole_row(table: Table, row: Mapping[str, Any]) -> dict[str, Any]:
 def _known(connection: Connection, of: Any, said: Sequence[str]) -> set[str]:
     """Which of these a column holds."""
     found: set[str] = set()
-    for start in range(0, len(said), _BATCH):
-        found.update(connection.scalars(select(of).where(of.in_(said[start : start + _BATCH]))))
+    for start in range(0, len(said), BATCH):
+        found.update(connection.scalars(select(of).where(of.in_(said[start : start + BATCH]))))
     return found
-
-
-def _told_by(connection: Connection, runs: Sequence[str]) -> Iterator[Any]:
-    """What these runs told of their bench already, by another of their parts."""
-    for run in _known(connection, bench.c.run, list(dict.fromkeys(runs))):
-        yield from connection.execute(select(bench.c.run, bench.c.kind, bench.c.number).where(bench.c.run == run))
 
 
 def now_ms() -> int:

@@ -62,10 +62,11 @@ class Taken:
 def readings_of(records: Iterable[Mapping[str, Any]], *, place: str | None = None, by: str = INSPECTOR) -> list[Taken]:
     """The readings of records, in order of time, each with its trial.
 
-    A record that another of them replaces is left out, and so is one that comes twice.
+    A record that another of them replaces is left out, and so is one that comes twice. A run counts once: of several
+    writings of it one counts, an amended one before others, else the last.
 
     Args:
-        records: as plain data.
+        records: as plain data; of the writings of a run the newest last.
         place: at which they were read; None where there is only one.
         by: `inspector` or `comparator`: what trials are counted within.
 
@@ -98,7 +99,12 @@ def readings_of(records: Iterable[Mapping[str, Any]], *, place: str | None = Non
 def _kept(records: Iterable[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
     each = {record["digest"]: record for record in records}
     replaced = {(record.get("amends") or {}).get("digest") for record in each.values()}
-    return [record for digest, record in each.items() if digest not in replaced]
+    replaced |= {record.get("rewrites") for record in each.values()}
+    standing = [record for digest, record in each.items() if digest not in replaced]
+    ordered = sorted(standing, key=lambda record: "amends" in record)  # stable: otherwise the last counts
+    return list(
+        {(record["run"]["journal_sha256"], as_measured(record, "serial")): record for record in ordered}.values()
+    )
 
 
 def _counted(record: Mapping[str, Any]) -> Iterator[Mapping[str, Any]]:

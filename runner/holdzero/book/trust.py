@@ -62,7 +62,9 @@ class Entry:
         document: as the book keeps it; None where there is none.
         results: rows of `results`.
         uses: rows of `uses`.
-        bench: rows of `bench` that are its own, or of its run.
+        bench: rows of `bench` that are its own, or of its run; each with `first_id`, the number of the first writing
+            of the part that tells it.
+        rewritten: whether a later writing of the same run and part took its place in `bench`.
         signatures: over it.
         reviews: of it.
     """
@@ -72,6 +74,7 @@ class Entry:
     results: Sequence[Row] = ()
     uses: Sequence[Row] = ()
     bench: Sequence[Row] = ()
+    rewritten: bool = False
     signatures: Sequence[Row] = ()
     reviews: Sequence[Row] = ()
 
@@ -249,7 +252,7 @@ def _table(table: str, key: str, ours: Sequence[Row], theirs: Sequence[Row]) -> 
 
 
 def _bench(entry: Entry, rows: Rows) -> Iterator[str]:
-    """A run tells of its bench once: by this record, or by one before it of the same run."""
+    """A run tells of its bench once: by this record, by one before it of the same run, or by a later writing of one."""
     number = entry.row["id"]
     told = {_told(row): row for row in entry.bench if row["run"] in {own["run"] for own in rows.bench}}
     own = {_told(row): row for row in entry.bench if row["record_id"] == number}
@@ -258,9 +261,9 @@ def _bench(entry: Entry, rows: Rows) -> Iterator[str]:
         kind = f"{what[1]} {what[2]}"
         if what in own:
             yield from _unlike("bench", f" of {kind}", row, own[what])
-        elif what not in told:
+        elif what not in told and not entry.rewritten:
             yield f"bench: the row of {kind} is missing"
-        elif told[what]["record_id"] > number:
+        elif what in told and told[what]["first_id"] > number:
             yield f"bench.record_id of {kind}: the book says {told[what]['record_id']}, a record that came later"
     for what in own:
         if what not in expected:

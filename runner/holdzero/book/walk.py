@@ -67,6 +67,7 @@ def _page(book: Book, numbers: Sequence[int]) -> list[Entry]:
         row["record_id"]: row["document"]
         for row in book.rows(select(documents).where(documents.c.record_id.in_(numbers)))
     }
+    firsts, rewritten = _writings(book, runs)
     told = book.rows(select(bench).where(bench.c.record_id.in_(numbers) | bench.c.run.in_(runs)).order_by(bench.c.id))
     own = {table.name: _by(book, table, table.c.record_id, numbers) for table in (results, uses)}
     of = {table.name: _by(book, table, table.c.digest, digests) for table in (signatures, reviews)}
@@ -76,12 +77,28 @@ def _page(book: Book, numbers: Sequence[int]) -> list[Entry]:
             document=bodies.get(row["id"]),
             results=own["results"][row["id"]],
             uses=own["uses"][row["id"]],
-            bench=[dict(item) for item in told if item["record_id"] == row["id"] or item["run"] == row["run"]],
+            bench=[
+                {**item, "first_id": firsts.get(item["record_id"], item["record_id"])}
+                for item in told
+                if item["record_id"] == row["id"] or item["run"] == row["run"]
+            ],
+            rewritten=row["id"] in rewritten,
             signatures=of["signatures"][row["digest"]],
             reviews=of["reviews"][row["digest"]],
         )
         for row in rows
     ]
+
+
+def _writings(book: Book, runs: Sequence[str]) -> tuple[dict[int, int], set[int]]:
+    """Number of the first writing of a part, by that of each writing; and those that a later one follows."""
+    columns = (records.c.id, records.c.run, records.c.serial)
+    query = select(*columns).where(records.c.run.in_(runs), records.c.replaces.is_(None)).order_by(records.c.id)
+    of_part: dict[tuple[str, str | None], list[int]] = defaultdict(list)
+    for row in book.rows(query):
+        of_part[row["run"], row["serial"]].append(row["id"])
+    firsts = {number: numbers[0] for numbers in of_part.values() for number in numbers}
+    return firsts, {number for numbers in of_part.values() for number in numbers[:-1]}
 
 
 def _by(book: Book, table: Table, column: Column[Any], of: Sequence[Any]) -> dict[Any, list[dict[str, Any]]]:

@@ -179,7 +179,10 @@ def resume(
     out: OutOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Go on with a run that was interrupted. Exit codes as for run."""
+    """Go on with a run that was interrupted. Exit codes as for run.
+
+    Of a run that is finished the record is made again; where it comes out the same, nothing is written anew.
+    """
     from holdzero.cli.conduct import Options, resume_run
 
     options = Options(

@@ -15,7 +15,8 @@ from holdzero.amendment import amendment_of, as_measured
 from holdzero.book import Book, Kept
 from holdzero.book.reviewing import alike, allow, standing
 from holdzero.book.rows import kept_text, ms_of, wall_of
-from holdzero.book.tables import keys, records, reviews, signatures
+from holdzero.book.tables import keys, reviews, signatures
+from holdzero.book.writings import instead
 from holdzero.cli.book_of import book_of
 from holdzero.cli.book_sign import known_key, opened_key, signer_for
 from holdzero.cli.files import reserved, safe_name, write_whole
@@ -23,7 +24,7 @@ from holdzero.errors import HoldzeroError, RecordError
 from holdzero.record import amend_record, dumps
 from holdzero.signing import SigningError, review_message
 
-__all__ = ["Amending", "Reviewing", "amend", "beside", "replaced_by", "review", "standings"]
+__all__ = ["Amending", "Reviewing", "amend", "beside", "review", "standings"]
 
 _DONE = 0
 
@@ -60,9 +61,10 @@ def amend(digest: str, wanted: Amending, *, book: str | None, shop: Path | None)
     opened = book_of(book, shop)
     signer = signer_for(opened, wanted.key, shop)
     kept = opened.get(digest)
-    later = replaced_by(opened, [kept.row["digest"]]).get(kept.row["digest"])
+    later = instead(opened, [kept.row["digest"]]).get(kept.row["digest"])
     if later is not None:
-        raise RecordError(f"this record is replaced by {later} already; amend that one")
+        what = "is replaced by" if later.amends else "is an earlier writing of"
+        raise RecordError(f"this record {what} {later.digest} already; amend that one")
     record = _amended(kept.record, wanted, shop)
     text = dumps(record)
     # In the file first: what is in the book can be written out again, what is only meant to be can't.
@@ -148,16 +150,10 @@ def _signed(book: Book, row: dict[str, Any], path: Path) -> dict[str, str]:
 # --- what a record's line and page say of it -----------------------------------------------------
 
 
-def replaced_by(book: Book, digests: Sequence[str]) -> dict[str, str]:
-    """Digests of the records that replace these, by theirs."""
-    query = select(records.c.replaces, records.c.digest).where(records.c.replaces.in_(digests)).order_by(records.c.id)
-    return {row["replaces"]: row["digest"] for row in book.rows(query)}
-
-
 def standings(book: Book, rows: Sequence[Any]) -> dict[str, str]:
-    """How records stand, by digest: replaced, waiting for a review, rejected; those with nothing to say left out."""
+    """How records stand, by digest: replaced, awaiting a review, rejected; those with nothing to say left out."""
     digests = [row["digest"] for row in rows]
-    later = replaced_by(book, digests)
+    later = instead(book, digests)
     of: dict[str, list[Any]] = {digest: [] for digest in digests}
     for item in book.rows(select(reviews).where(reviews.c.digest.in_(digests)).order_by(reviews.c.id)):
         of[item["digest"]].append(item)
@@ -165,7 +161,8 @@ def standings(book: Book, rows: Sequence[Any]) -> dict[str, str]:
     for row in rows:
         digest = row["digest"]
         if digest in later:
-            found[digest] = f"replaced by {_short(later[digest])}"
+            what = "replaced by" if later[digest].amends else "earlier writing of"
+            found[digest] = f"{what} {_short(later[digest].digest)}"
         elif said := standing(of[digest], operator=row["operator"], second_person=row["second_person"]):
             found[digest] = said
     return found

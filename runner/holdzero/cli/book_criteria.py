@@ -33,7 +33,7 @@ _TEXTS = {
     "text": "Words that stand anywhere in it.",
 }
 _FLAGS = {
-    "latest": "Leave out what a later record replaces.",
+    "latest": "Leave out what a later record replaces, and earlier writings.",
     "real": "Leave out simulated readings and trials.",
 }
 _ROLES = {"device": "", "reference": "reference", "comparator": "comparator"}

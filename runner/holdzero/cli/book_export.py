@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from contextlib import closing
 from pathlib import Path
 
@@ -44,9 +45,11 @@ def export_records(
     whole = to == "jsonl" and what is None
     listing, form = listing_of(what or "results"), Csv.of(decimal or "point", separator)
     opened = book_of(book, shop)
+    # A run counts once: nobody who sums up what is handed on should have to know how often it was written.
+    criteria = dataclasses.replace(asked.criteria(opened, shop), once=True)
     free_to_write(out, replace=replace, reads=files_read(book, shop), option="--out")
     try:
-        with closing(filed(opened, asked.criteria(opened, shop))) as records, writing_whole(out) as file:
+        with closing(filed(opened, criteria)) as records, writing_whole(out) as file:
             match to:
                 case "csv":
                     rows = write_csv(records, listing, form, file)

@@ -14,6 +14,7 @@ from holdzero.book.rows import ms_of, wall_of
 from holdzero.book.store import BookError
 from holdzero.cli.book_criteria import Asked
 from holdzero.cli.book_of import book_of, print_table
+from holdzero.cli.files import by_number
 from holdzero.cli.register_book import keep_changes
 from holdzero.cli.routines import files_of
 from holdzero.errors import HoldzeroError
@@ -35,7 +36,8 @@ _BATCH = 200
 
 def add_records(paths: list[Path], *, book: str | None, shop: Path | None, key: Path | None = None) -> int:
     """Put records in; gives the exit code."""
-    files = files_of(paths, "*.record.json")
+    # In the order in which they were written: of several writings of a run the last one counts.
+    files = sorted(files_of(paths, "*.record.json"), key=by_number)
     if not files:
         typer.echo("holdzero: no record was found", err=True)
         return _INVALID
@@ -70,7 +72,7 @@ def send_waiting(folder: Path, *, book: str | None, shop: Path | None, key: Path
     """Put in what waits in a folder; gives the exit code."""
     if trouble := keep_changes(shop, book):
         typer.echo(f"holdzero: {trouble}", err=True)
-    marks = sorted(folder.glob(f"*{WAITING}"))
+    marks = sorted(folder.glob(f"*{WAITING}"), key=by_number)
     if not marks:
         typer.echo(f"{folder}: nothing waits")
         return _DONE

@@ -18,7 +18,7 @@ from holdzero.book.study import BY, INSPECTOR, Level, Taken, by_laboratories, by
 from holdzero.cli.book_find import range_ms
 from holdzero.cli.book_of import book_of, files_read, print_table
 from holdzero.cli.book_watch import written_page
-from holdzero.cli.files import write_whole
+from holdzero.cli.files import by_number, write_whole
 from holdzero.cli.routines import files_of
 from holdzero.cli.study_tables import Table, tables_of_levels, tables_of_parts, tables_of_ranges
 from holdzero.cli.writable import free_to_write
@@ -150,7 +150,7 @@ def _records(wanted: Studying, book: str | None, shop: Path | None) -> list[Mapp
     found: list[Mapping[str, Any]] = []
     for word in wanted.records:
         if Path(word).exists():
-            paths = files_of([Path(word)], "*.record.json")
+            paths = sorted(files_of([Path(word)], "*.record.json"), key=by_number)
             found += [_of_file(path) for path in paths]
             continue
         opened = opened if opened is not None else book_of(book, shop)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import datetime as dt
 import shlex
 from collections.abc import Callable, Iterator
@@ -17,7 +16,7 @@ from holdzero import events as e
 from holdzero.catalogue import Catalogue
 from holdzero.checks import Checks, bind
 from holdzero.cli.faces import Asking
-from holdzero.cli.files import free_paths, safe_name, write_files
+from holdzero.cli.files import fresh_journal, safe_name
 from holdzero.cli.house import open_shop
 from holdzero.cli.opening import Bench, Options, bench_of, opened, sat_at
 from holdzero.cli.output import print_json, records_alone, tell
@@ -32,7 +31,7 @@ from holdzero.errors import (
 )
 from holdzero.expansion import kinds_of
 from holdzero.hooks import Feed
-from holdzero.journal import Journal, JournalExistsError, read_journal
+from holdzero.journal import Journal, read_journal
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.register import unfit
 from holdzero.routine.approval import NOT_APPROVED
@@ -103,19 +102,11 @@ def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[s
             options=options,
         )
         run = Run().take(started)
-        with _fresh_journal(options.out, safe_name(_stamp(started.wall), loaded.routine.routine.part)) as journal:
+        with fresh_journal(options.out, safe_name(_stamp(started.wall), loaded.routine.routine.part)) as journal:
             journal.append(started)
             session = _session(run, journal, checks=checks, feed=feed, face=face, bench=bench, options=options)
             bind_run(session)
             return _conducted(session, bench, options, ask)
-
-
-def _fresh_journal(folder: Path, name: str) -> Journal:
-    """A journal under a name that no other run has, though it begin at the same moment."""
-    for path in free_paths(folder, name, ".journal.jsonl"):
-        with contextlib.suppress(JournalExistsError):
-            return Journal.create(path)
-    raise AssertionError("paths do not end")
 
 
 def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
@@ -134,6 +125,7 @@ def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
     bench = bench_of(options, shop)
     checks, _ = bind(run.state.routine, shop.catalogue, patience=shop.patience)
     if run.state.phase in (Phase.FINISHED, Phase.ABANDONED):
+        bench.console.print("This run is finished: nothing is asked. Its record is made again from the journal.")
         return _recorded(run, bench, options)
     face, ask = sat_at(bench, options)
     with opened(bench, ask) as (feed, bind_run):
@@ -359,8 +351,9 @@ def _reads_in(run: Run, unit: str) -> bool:
 
 def _recorded(run: Run, bench: Bench, options: Options) -> int:
     """Write the records of a run and say what came of it."""
+    from holdzero.cli.rewritten import write_record
     from holdzero.cli.summary import print_summary
-    from holdzero.record import dumps, make_record
+    from holdzero.record import make_record
     from holdzero.software import software_of
 
     started = run.events[0]
@@ -377,14 +370,18 @@ def _recorded(run: Run, bench: Bench, options: Options) -> int:
     verdicts: list[str] = []
     failed = False
     for serial in started.serials:
-        record = make_record(run, serial, checks, software)
-        name = safe_name(_stamp(started.wall), record["routine"]["part"], serial or "")
-        text = dumps(record)
-        files, problems = write_files(options.out, name, text, catalogue)
-        if bench.keeper is not None and files and (problem := bench.keeper.keep(files[0], text)):
-            problems.append(problem)
+        made = make_record(run, serial, checks, software)
+        name = safe_name(_stamp(started.wall), made["routine"]["part"], serial or "")
+        written = write_record(options.out, name, made, catalogue)
+        record, files, problems = written.record, written.files, written.problems
+        if bench.keeper is not None and files:
+            # Earlier writings first: the one that comes last into the book counts.
+            for path, text in (*written.earlier, (files[0], written.text)):
+                problems += filter(None, [bench.keeper.keep(path, text)])
         verdicts.append(record["verdict"])
         print_summary(bench.console, record, files)
+        for sentence in written.told:
+            bench.console.print(Text(sentence), soft_wrap=True)
         if options.seen is not None:
             options.seen(record, files)
         for problem in problems:

@@ -15,9 +15,20 @@ from typing import IO
 from holdzero.catalogue import Catalogue, Plugin
 from holdzero.checks import told
 from holdzero.hooks import Writer
+from holdzero.journal import Journal, JournalExistsError
 from holdzero.patience import within
 
-__all__ = ["free_paths", "reserved", "safe_name", "write_files", "write_whole", "writing_whole"]
+__all__ = [
+    "by_number",
+    "free_paths",
+    "fresh_journal",
+    "reserved",
+    "safe_name",
+    "write_beside",
+    "write_files",
+    "write_whole",
+    "writing_whole",
+]
 
 _UNSAFE = re.compile(r"[^A-Za-z0-9._-]+")
 _LONGEST = 120
@@ -39,6 +50,24 @@ def free_paths(folder: Path, name: str, ending: str) -> Iterator[Path]:
         path = folder / f"{name}{f'-{number}' if number > 1 else ''}{ending}"
         if not os.path.lexists(path):
             yield path
+
+
+def by_number(path: Path) -> tuple[str, list[str | int]]:
+    """A key to sort files of runs by: those of one name in the order in which they were numbered, the first first."""
+    stem = re.sub(r"\.(record\.json|waiting)$", "", path.name)
+    return str(path.parent), [int(word) if word.isdecimal() else word for word in re.split(r"([0-9]+)", stem)]
+
+
+def fresh_journal(folder: Path, name: str) -> Journal:
+    """A journal under a name that no other run has, though it begin at the same moment.
+
+    Raises:
+        JournalError: none can be made in the folder.
+    """
+    for path in free_paths(folder, name, ".journal.jsonl"):
+        with contextlib.suppress(JournalExistsError):
+            return Journal.create(path)
+    raise AssertionError("paths do not end")
 
 
 _RECORD = ".record.json"
@@ -100,13 +129,20 @@ def write_files(folder: Path, name: str, text: str, catalogue: Catalogue) -> tup
     return [path, *files], problems
 
 
-def _made_of(path: Path, text: str, catalogue: Catalogue) -> tuple[list[Path], list[str]]:
+def write_beside(path: Path, text: str, catalogue: Catalogue) -> tuple[list[Path], list[str]]:
+    """What writers make of a record that is there, where it is missing; and what went wrong."""
+    return _made_of(path, text, catalogue, stays=True)
+
+
+def _made_of(path: Path, text: str, catalogue: Catalogue, *, stays: bool = False) -> tuple[list[Path], list[str]]:
     """What writers make of a record, beside it and by its name; and what went wrong."""
     stem, files, problems = path.name.removesuffix(_RECORD), list[Path](), list[str]()
     for writer_name, (plugin, writer) in catalogue.writers.items():
         try:
             for ending, content in _written(plugin, writer, text).items():
                 target = path.with_name(f"{stem}{_UNSAFE.sub('_', ending)}")
+                if stays and target.exists():
+                    continue
                 if target.exists() or not ending.startswith("."):
                     raise FileExistsError(f"{target.name} must not be written over")  # noqa: TRY301
                 write_whole(target, content)
