@@ -373,12 +373,17 @@ class RunContinued(Event):
         source: where readings come from now; None where that is as before.
         simulated: whether they are made up.
         paced: as in `RunStarted`; counts where `source` is given.
+        journal: whether the journal was as its mark says when it was opened again; empty where it was not closed, and
+            of old, when there was no mark.
+        missing: how many entries were there and are not [1].
     """
 
     away_s: float | None
     source: str | None = None
     simulated: bool = False
     paced: bool = False
+    journal: Literal["", "whole", "no mark", "cut", "other"] = ""
+    missing: int = 0
 
 
 @_closed
@@ -453,6 +458,10 @@ def event_to_data(event: Event) -> dict[str, Any]:
         del data["recorded"]
     if isinstance(event, RunStarted | RunContinued) and not event.paced:
         del data["paced"]  # so that what was recorded before there was such a thing is as it was
+    if isinstance(event, RunContinued) and not event.journal:
+        del data["journal"]
+    if isinstance(event, RunContinued) and not event.missing:
+        del data["missing"]
     if isinstance(event, TemperatureRead) and not event.error:
         del data["error"]
     return {"event": _WORDS[type(event)], **data}

@@ -2,6 +2,10 @@
 
 Each line carries a running SHA-256 over all events so far. A last line that was torn by a power cut
 was never acknowledged to anybody and is dropped; any other damage is an error that names the line.
+
+A journal that is cut at the end of a line is sound in itself. So a mark beside it (`….journal.end`) says how many
+entries it has and which digest it ends with. It is written after each, and never before: it may lag behind, where power
+was cut, and can't be ahead.
 """
 
 from __future__ import annotations
@@ -10,14 +14,17 @@ import contextlib
 import hashlib
 import json
 import os
+import re
+import stat
 from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import Path
 from typing import IO, Any, Self
 
 from holdzero.errors import HoldzeroError, JournalError
 from holdzero.events import AnyEvent, event_from_data, event_to_data
 
-__all__ = ["Journal", "JournalExistsError", "JournalText", "chain_of", "read_journal"]
+__all__ = ["End", "Journal", "JournalExistsError", "JournalText", "chain_of", "end_of", "mark_of", "read_journal"]
 
 _START = hashlib.sha256(b"holdzero journal 1").hexdigest()
 _HEAD = '{"chain":"'
@@ -38,12 +45,62 @@ class JournalText:
         chain: the running digest after the last of them.
         length: bytes up to the end of the last sound line.
         torn: whether something was behind it.
+        chains: the running digest after each of the events.
     """
 
     events: tuple[AnyEvent, ...]
     chain: str
     length: int
     torn: bool
+    chains: tuple[str, ...] = ()
+
+
+class End(StrEnum):
+    """Whether a journal has what the mark beside it says."""
+
+    WHOLE = "whole"
+    NO_MARK = "no mark"
+    CUT = "cut"
+    OTHER = "other"
+
+
+_MARK = re.compile(rb"([0-9]{9}) ([0-9a-f]{64})\n")
+_MARK_LENGTH = 75  # bytes
+
+
+def mark_of(path: Path) -> Path:
+    """Where the end of a journal is kept, beside it.
+
+    >>> mark_of(Path("records/7.journal.jsonl")).as_posix()
+    'records/7.journal.end'
+    """
+    return path.with_name(f"{path.name.removesuffix('.jsonl')}.end")
+
+
+def end_of(path: Path, text: JournalText) -> tuple[End, int]:
+    """Whether a journal has all that its mark says, and how many entries are missing.
+
+    Args:
+        path: of the journal.
+        text: what it holds.
+    """
+    mark = mark_of(path)
+    try:
+        said = _MARK.fullmatch(_beginning(mark)) if mark.is_file() else None
+    except OSError:
+        said = None
+    if said is None:
+        return End.NO_MARK, 0
+    number, chain = int(said[1]), said[2].decode()
+    if number > len(text.chains):
+        return End.CUT, number - len(text.chains)
+    before = (_START, *text.chains)[number]
+    return (End.WHOLE, 0) if before == chain else (End.OTHER, 0)
+
+
+def _beginning(mark: Path) -> bytes:
+    with mark.open("rb") as file:
+        return file.read(_MARK_LENGTH + 1)
 
 
 def _line_text(data: dict[str, Any]) -> str:
@@ -74,6 +131,7 @@ def read_journal(path: Path) -> JournalText:
     raw = _content(path)
     lines = raw.split(b"\n")
     events: list[AnyEvent] = []
+    chains: list[str] = []
     chain, length = _START, 0
     for number, line in enumerate(lines, 1):
         ended = number < len(lines)
@@ -90,10 +148,11 @@ def read_journal(path: Path) -> JournalText:
                 break  # torn: without its end it was never acknowledged
             raise _damaged(path, number, str(error), len(events)) from None
         chain = following
+        chains.append(chain)
         length += len(line) + ended
     if not events:
         raise JournalError(path, "it holds no event", "nothing was measured in it: start a new run")
-    return JournalText(events=tuple(events), chain=chain, length=length, torn=length < len(raw))
+    return JournalText(events=tuple(events), chain=chain, length=length, torn=length < len(raw), chains=tuple(chains))
 
 
 def _content(path: Path) -> bytes:
@@ -136,13 +195,16 @@ class Journal:
         file: open for appending, and locked.
         chain: running digest so far.
         length: bytes so far.
+        count: entries so far.
     """
 
-    def __init__(self, path: Path, file: IO[bytes], chain: str, length: int) -> None:
+    def __init__(self, path: Path, file: IO[bytes], chain: str, length: int, count: int = 0) -> None:
         self.path = path
         self.chain = chain
         self._file = file
         self._length = length
+        self._count = count
+        self._mark = _opened_mark(mark_of(path))
 
     @classmethod
     def create(cls, path: Path) -> Self:
@@ -193,7 +255,7 @@ class Journal:
         except JournalError:
             file.close()
             raise
-        return cls(path, file, text.chain, length), text
+        return cls(path, file, text.chain, length, len(text.events)), text
 
     def append(self, event: AnyEvent) -> None:
         """Put an event on disk; when this returns, it survives a power cut.
@@ -216,6 +278,17 @@ class Journal:
             raise self._unsaved(event.seq, error) from None
         self.chain = chain
         self._length += len(line)
+        self._count += 1
+        self._keep_end()
+
+    def _keep_end(self) -> None:
+        """Say beside the journal where it ends. It is on disk already; a mark that can't be written harms no run."""
+        if self._mark is None:
+            return
+        with contextlib.suppress(OSError):
+            self._mark.seek(0)
+            self._mark.write(f"{self._count:09d} {self.chain}\n".encode())
+            self._mark.truncate(_MARK_LENGTH)
 
     def _unsaved(self, seq: int, error: OSError) -> JournalError:
         reason = f"entry {seq} could not be saved: {error.strerror or error}"
@@ -226,6 +299,8 @@ class Journal:
 
     def close(self) -> None:
         """Let go of the file and its lock."""
+        if self._mark is not None:
+            self._mark.close()
         self._file.close()
 
     def __enter__(self) -> Self:
@@ -235,6 +310,19 @@ class Journal:
     def __exit__(self, *_: object) -> None:
         """Close it."""
         self.close()
+
+
+def _opened_mark(path: Path) -> IO[bytes] | None:
+    """The mark as a file to write over in place; None where it can't be had. What it says stays until then."""
+    flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0) | getattr(os, "O_NOFOLLOW", 0)
+    try:
+        handle = os.open(path, flags, 0o666)
+    except OSError:
+        return None
+    if not stat.S_ISREG(os.fstat(handle).st_mode):  # a pipe would hold the run up
+        os.close(handle)
+        return None
+    return os.fdopen(handle, "r+b", buffering=0)
 
 
 def _keep_name(folder: Path) -> None:

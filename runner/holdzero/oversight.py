@@ -17,7 +17,7 @@ from holdzero.routine.schema import Characteristic, Selection
 from holdzero.run.commands import COMPARATOR
 from holdzero.run.plan import SlotKind
 from holdzero.run.soaking import hidden_text, left_text
-from holdzero.run.state import Phase, Reading, SoakTaken, State
+from holdzero.run.state import Phase, Reading, Reopened, SoakTaken, State
 from holdzero.statistics import expected_range
 from holdzero.wording import clock_text
 
@@ -168,12 +168,41 @@ def run_findings(state: State) -> Iterable[Finding]:
             yield stop(f"{note.plugin}/failed", text)
         else:
             yield Finding(level=Level.NOTE, code="run/note", text=f"Note of the inspector: {note.text}")
+    for item in state.reopened:
+        yield _of_break(item)
     yield from _of_history(state)
     for role, chosen in state.devices.items():
         if chosen.overruled:
             text = f"The {role} was used although {chosen.overruled}"
             yield Finding(level=Level.DOUBT, code=f"{role}/overruled", text=text)
     yield from _deviations(state)
+
+
+def _of_break(item: Reopened) -> Finding:
+    """The run was broken off and went on; whether its journal was then as it had been left."""
+    length = None if item.away_s is None else f"{clock_text(item.away_s)} (h:mm:ss or m:ss) later"
+    when = length or "after a time that is not known, as the clock was set back"
+    text = f"The run was broken off before entry {item.seq} and went on {when}; "
+    data = {} if item.away_s is None else {"away_s": item.away_s}
+    if item.journal == "whole":
+        text += "its journal was as it had been left."
+        return Finding(level=Level.NOTE, code="run/continued", text=text, data=data)
+    if item.journal == "no mark":
+        text += (
+            "no mark of its end lay beside the journal, so that nobody knows whether entries were cut off. "
+            "Keep the .end file with its journal."
+        )
+        return Finding(level=Level.DOUBT, code="run/continued", text=text, data=data)
+    what = (
+        f"{item.missing} {'entry was' if item.missing == 1 else 'entries were'} missing at the end of its journal"
+        if item.journal == "cut"
+        else "its journal had other entries than when it was left"
+    )
+    text += (
+        f"{what}: it was cut or changed, or an older copy of it was put back. What was measured and taken away is not "
+        "known, and nothing can be decided. Measure the part anew."
+    )
+    return Finding(level=Level.STOP, code="run/journal_cut", text=text, data={**data, "missing": float(item.missing)})
 
 
 def _of_history(state: State) -> Iterable[Finding]:

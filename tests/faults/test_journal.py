@@ -16,7 +16,7 @@ import pytest
 from holdzero import events as e
 from holdzero.cli.conduct import Options, resume_run
 from holdzero.errors import JournalError
-from holdzero.journal import Journal, read_journal
+from holdzero.journal import Journal, mark_of, read_journal
 from holdzero.run import Run
 
 Measure: TypeAlias = Callable[..., object]  # see conftest
@@ -81,7 +81,12 @@ class TestTornLastLine:
     def test_a_torn_line_is_cut_off_and_the_run_goes_on(
         self, interrupted: Path, capsys: pytest.CaptureFixture[str]
     ) -> None:
-        interrupted.write_bytes(interrupted.read_bytes()[:-7])
+        # As a power cut leaves it: the mark beside it is of the entry before, for the torn one was not acknowledged.
+        *_, before, _ = read_journal(interrupted).chains
+        kept = interrupted.read_bytes()[:-7]
+        number = len(read_journal(interrupted).events) - 1
+        mark_of(interrupted).write_text(f"{number:09d} {before}\n", "ascii")
+        interrupted.write_bytes(kept)
         assert resumed(interrupted, ("+1.0", *REST)) == 0
         assert "The last line of the journal was torn and is dropped" in capsys.readouterr().out
         assert Run.of(read_journal(interrupted).events).state.phase.value == "finished"

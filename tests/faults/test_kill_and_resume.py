@@ -98,6 +98,7 @@ DIGESTS = {"journal_sha256", "digest", "software"}
 BREAKS = ("run_continued", "run_paused")
 # That a check took long is no more than a time, too: on a machine that stalls any may.
 SLOW = ("plugin_slow", "/slow")
+CONTINUED = "run/continued"
 
 
 BY_ITSELF = (PluginSlow, QuestionAsked)
@@ -107,7 +108,7 @@ BY_ITSELF = (PluginSlow, QuestionAsked)
 def without_times(record: Record) -> Record:
     """A record less all that differs between two runs with the same answers: times, breaks, and what follows."""
     kept = [event for event in record["events"] if event["event"] not in (*BREAKS, *SLOW)]
-    told = [finding for finding in record["findings"] if not finding["code"].endswith(SLOW)]
+    told = [finding for finding in record["findings"] if not finding["code"].endswith((*SLOW, CONTINUED))]
     numbers = {event["seq"]: number for number, event in enumerate(kept, 1)}
 
     def plain(item: Any) -> Any:
@@ -143,6 +144,9 @@ def unbroken(routines: Path, tmp_path_factory: pytest.TempPathFactory) -> Record
 
 def assert_same_as_unbroken(record: Record, unbroken: Record) -> None:
     assert raw_readings(record) == READINGS
+    # Each break is told, and that nothing was missing after it.
+    told = [finding["level"] for finding in record["findings"] if finding["code"] == CONTINUED]
+    assert told == ["note"] * breaks(record)
     assert without_times(record) == without_times(unbroken)
     assert list(record["results"]) == list(unbroken["results"])
     assert [event["seq"] for event in record["events"]] == list(range(1, len(record["events"]) + 1))

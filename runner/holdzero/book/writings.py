@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import ColumnElement, FromClause, ScalarSelect, and_, exists, or_, select
+from sqlalchemy import Column, ColumnElement, ScalarSelect, Select, and_, exists, func, or_, select
 
 from holdzero.book.tables import records
 
@@ -37,31 +37,23 @@ class Instead:
 
 def counts() -> ColumnElement[bool]:
     """Whether no other record counts in the place of this one: neither amends it nor was written after it."""
-    later = records.alias("later")
-    return ~exists(select(later.c.id).where(_counts_before(later)))
+    return and_(~exists(_amendment(records.c.id)), ~exists(_other_writing(records.c.id)))
 
 
 def is_earlier() -> ColumnElement[bool]:
     """Whether a record is a writing that does not count, though it was not amended itself."""
-    later, amending = records.alias("later"), records.alias("amending")
-    amended = exists(select(amending.c.id).where(amending.c.replaces == records.c.digest))
-    return and_(~amended, exists(select(later.c.id).where(_counts_before(later))))
+    return and_(~exists(_amendment(records.c.id)), exists(_other_writing(records.c.id)))
 
 
-def instead_of() -> ScalarSelect[Any]:
+def instead_of() -> ColumnElement[Any]:
     """Digest of the record that counts in the place of one; None where it counts itself."""
-    later = records.alias("later")
-    query = select(later.c.digest).where(_counts_before(later))
-    # An amendment first, then the newest writing.
-    return query.order_by(later.c.replaces.is_(None), later.c.id.desc()).limit(1).scalar_subquery()
+    return func.coalesce(_first(_amendment(records.c.digest)), _first(_other_writing(records.c.digest)))
 
 
 def instead(book: Book, digests: Sequence[str]) -> dict[str, Instead]:
     """What counts in the place of records, by their digests; those that count themselves are left out."""
-    other = instead_of()
-    amending = records.alias("amending")
-    amends = exists(select(amending.c.id).where(amending.c.replaces == records.c.digest))
-    query = select(records.c.digest, other.label("other"), amends.label("amends"))
+    amends = exists(_amendment(records.c.id))
+    query = select(records.c.digest, instead_of().label("other"), amends.label("amends"))
     return {
         row["digest"]: Instead(digest=row["other"], amends=bool(row["amends"]))
         for row in book.rows(query.where(records.c.digest.in_(digests)))
@@ -69,19 +61,34 @@ def instead(book: Book, digests: Sequence[str]) -> dict[str, Instead]:
     }
 
 
-def _counts_before(later: FromClause) -> ColumnElement[bool]:
-    """Whether `later` counts in the place of a row of `records`."""
+_LATER = records.alias("later")
+
+
+def _first(query: Select[Any]) -> ScalarSelect[Any]:
+    """Of several an amendment, and of those the newest."""
+    return query.order_by(_LATER.c.replaces.is_(None), _LATER.c.id.desc()).limit(1).scalar_subquery()
+
+
+def _amendment(of: Column[Any]) -> Select[Any]:
+    """What amends a row of `records`."""
+    return select(_LATER.c[of.name]).where(_LATER.c.replaces == records.c.digest).correlate(records)
+
+
+def _other_writing(of: Column[Any]) -> Select[Any]:
+    """Writings of the same run and part that count before a row of `records`: later ones, and amendments of others."""
     root = records.alias("root")
     amended = (
         select(root.c.digest)
         .where(root.c.run == records.c.run, root.c.replaces.is_(None))
-        .where(root.c.serial.is_not_distinct_from(records.c.serial), root.c.digest != records.c.digest)
+        # By the run's index and not by the serial's: parts without a serial are thousands.
+        .where((root.c.serial + "").is_not_distinct_from(records.c.serial), root.c.digest != records.c.digest)
         .correlate(records)
     )
-    written_anew = and_(
-        later.c.replaces.is_(None),
-        later.c.serial.is_not_distinct_from(records.c.serial),
-        later.c.id > records.c.id,
+    anew = and_(
+        _LATER.c.replaces.is_(None),
+        _LATER.c.serial.is_not_distinct_from(records.c.serial),
+        _LATER.c.id > records.c.id,
     )
-    other_writing = and_(records.c.replaces.is_(None), or_(written_anew, later.c.replaces.in_(amended)))
-    return and_(later.c.run == records.c.run, or_(later.c.replaces == records.c.digest, other_writing))
+    query = select(_LATER.c[of.name]).where(records.c.replaces.is_(None), _LATER.c.run == records.c.run)
+    amends_another = and_(_LATER.c.replaces.is_not(None), _LATER.c.replaces.in_(amended))
+    return query.where(or_(anew, amends_another)).correlate(records)

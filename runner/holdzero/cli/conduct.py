@@ -31,7 +31,7 @@ from holdzero.errors import (
 )
 from holdzero.expansion import kinds_of
 from holdzero.hooks import Feed
-from holdzero.journal import Journal, read_journal
+from holdzero.journal import Journal, end_of, read_journal
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.register import unfit
 from holdzero.routine.approval import NOT_APPROVED
@@ -130,6 +130,8 @@ def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
     face, ask = sat_at(bench, options)
     with opened(bench, ask) as (feed, bind_run):
         journal, text = Journal.reopen(path)
+        # Read before the journal goes on, and its mark with it.
+        end, missing = end_of(path, text)
         with journal:
             away_s = 0.0 if bench.source.keeps_time else _away_s(text.events[-1].wall, bench.clock.wall())
             session = _session(
@@ -146,6 +148,8 @@ def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
                 source=bench.source_text,
                 simulated=bench.source.simulated,
                 paced=_paced(bench),
+                journal=end.value,
+                missing=missing,
             )
             face.taken(session.run, event)
             return _conducted(session, bench, options, ask)

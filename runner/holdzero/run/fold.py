@@ -33,6 +33,7 @@ from holdzero.run.state import (
     Prepared,
     Question,
     Reading,
+    Reopened,
     SoakTaken,
     State,
     TemperatureTaken,
@@ -445,12 +446,19 @@ def _continue(state: State, event: e.RunContinued) -> State:
     state = replace(
         state,
         breaks=(*state.breaks, (event.seq, event.away_s)),
+        reopened=(*state.reopened, *_reopened(event)),
         sources=(*state.sources, event.source) if event.source else state.sources,
         simulated=state.simulated or event.simulated,
         paced=event.paced if event.source else state.paced,
     )
     was_absent = bool(state.absences) and state.absences[-1].seq == event.seq
     return _renew(state, event.seq, lost=False) if was_absent else state
+
+
+def _reopened(event: e.RunContinued) -> tuple[Reopened, ...]:
+    if not event.journal:
+        return ()
+    return (Reopened(seq=event.seq, away_s=event.away_s, journal=event.journal, missing=event.missing),)
 
 
 def _renew(state: State, seq: int, *, lost: bool, anew: bool = False) -> State:

@@ -32,6 +32,7 @@ __all__ = [
     "Phase",
     "Prepared",
     "Reading",
+    "Reopened",
     "SoakTaken",
     "State",
     "TemperatureTaken",
@@ -262,6 +263,23 @@ class Absence:
     length_s: float | None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reopened:
+    """A journal that was opened again after a break.
+
+    Attributes:
+        seq: of the entry with which the run went on.
+        away_s: how long the break was [s]; None where nobody knows.
+        journal: as in `RunContinued`: `whole`, `no mark`, `cut` or `other`.
+        missing: how many entries were there and are not [1].
+    """
+
+    seq: int
+    away_s: float | None
+    journal: str
+    missing: int
+
+
 @dataclass(frozen=True, kw_only=True)
 class State:
     """All that the events so far amount to."""
@@ -292,6 +310,7 @@ class State:
     absences: tuple[Absence, ...] = ()
     # After which breaks the run went on, however short: entry, how long [s]; None where nobody knows.
     breaks: tuple[tuple[int, float | None], ...] = ()
+    reopened: tuple[Reopened, ...] = ()
     # The last event that shows somebody at the bench.
     here_seq: int = 0
     here_s: float = 0.0
