@@ -227,6 +227,16 @@ class TestResume:
         page = " ".join(Path("all.html").read_text("utf-8").split())
         assert "11 records not counted" in page or "11 not counted" in page, page[:2000]
 
+    def test_writing_anew_takes_no_rejection_away(
+        self, tool: Callable[..., str], changed: Callable[[str], None]
+    ) -> None:
+        (first,) = counting(open_book("book.sqlite"))
+        tool("book", "review", first, "--name", "A. Ivers", "--meaning", "rejected", "--note", "a burr under it")
+        changed("2")
+        self.resumed(tool)
+        listed = tool("book", "list", "--latest")
+        assert f"its earlier writing {first.removeprefix('sha256:')[:12]} was rejected" in listed
+
     def test_records_of_a_folder_go_in_in_their_order(
         self, tool: Callable[..., str], changed: Callable[[str], None]
     ) -> None:

@@ -12,7 +12,6 @@ from typing import Any
 import pytest
 
 from holdzero.catalogue import Catalogue, Plugin
-from holdzero.cli import files
 from holdzero.cli.files import fresh_journal, reserved, write_files
 from holdzero.errors import JournalError
 from holdzero.hooks import Writer
@@ -95,7 +94,7 @@ def test_a_record_that_came_between_looking_and_taking_is_not_written_over(
         others.write_text("another's", "utf-8")
         return opened(path, *arguments)
 
-    monkeypatch.setattr(files.os, "open", late)
+    monkeypatch.setattr(os, "open", late)
     with reserved(tmp_path, "SR") as path:
         monkeypatch.undo()
         assert path == tmp_path / "SR-2.record.json"

@@ -19,7 +19,7 @@ from holdzero.book.tables import records
 if TYPE_CHECKING:
     from holdzero.book.store import Book
 
-__all__ = ["Instead", "counts", "instead", "instead_of", "is_earlier"]
+__all__ = ["Instead", "counts", "earlier", "instead", "instead_of", "is_earlier"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +59,16 @@ def instead(book: Book, digests: Sequence[str]) -> dict[str, Instead]:
         for row in book.rows(query.where(records.c.digest.in_(digests)))
         if row["other"] is not None
     }
+
+
+def earlier(book: Book, digests: Sequence[str]) -> dict[str, list[str]]:
+    """Digests of the earlier writings in whose place records count, by theirs."""
+    own = select(records.c.run).where(records.c.digest.in_(digests))
+    query = select(records.c.digest, instead_of().label("other")).where(records.c.run.in_(own), is_earlier())
+    found: dict[str, list[str]] = {}
+    for row in book.rows(query.order_by(records.c.id)):
+        found.setdefault(row["other"], []).append(row["digest"])
+    return found
 
 
 _LATER = records.alias("later")

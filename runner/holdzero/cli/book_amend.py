@@ -16,7 +16,7 @@ from holdzero.book import Book, Kept
 from holdzero.book.reviewing import alike, allow, standing
 from holdzero.book.rows import kept_text, ms_of, wall_of
 from holdzero.book.tables import keys, reviews, signatures
-from holdzero.book.writings import instead
+from holdzero.book.writings import earlier, instead
 from holdzero.cli.book_of import book_of
 from holdzero.cli.book_sign import known_key, opened_key, signer_for
 from holdzero.cli.files import reserved, safe_name, write_whole
@@ -153,9 +153,10 @@ def _signed(book: Book, row: dict[str, Any], path: Path) -> dict[str, str]:
 def standings(book: Book, rows: Sequence[Any]) -> dict[str, str]:
     """How records stand, by digest: replaced, awaiting a review, rejected; those with nothing to say left out."""
     digests = [row["digest"] for row in rows]
-    later = instead(book, digests)
-    of: dict[str, list[Any]] = {digest: [] for digest in digests}
-    for item in book.rows(select(reviews).where(reviews.c.digest.in_(digests)).order_by(reviews.c.id)):
+    later, before = instead(book, digests), earlier(book, digests)
+    looked = [*digests, *(digest for writings in before.values() for digest in writings)]
+    of: dict[str, list[Any]] = {digest: [] for digest in looked}
+    for item in book.rows(select(reviews).where(reviews.c.digest.in_(looked)).order_by(reviews.c.id)):
         of[item["digest"]].append(item)
     found: dict[str, str] = {}
     for row in rows:
@@ -163,8 +164,14 @@ def standings(book: Book, rows: Sequence[Any]) -> dict[str, str]:
         if digest in later:
             what = "replaced by" if later[digest].amends else "earlier writing of"
             found[digest] = f"{what} {_short(later[digest].digest)}"
-        elif said := standing(of[digest], operator=row["operator"], second_person=row["second_person"]):
-            found[digest] = said
+            continue
+        who = {"operator": row["operator"], "second_person": row["second_person"]}
+        said = standing(of[digest], **who)
+        # Writing a run anew takes no rejection away.
+        rejected = [one for one in before.get(digest, ()) if standing(of[one], **who) == "rejected"]
+        words = [said, *(f"its earlier writing {_short(one)} was rejected" for one in rejected)]
+        if any(words):
+            found[digest] = ", ".join(word for word in words if word)
     return found
 
 

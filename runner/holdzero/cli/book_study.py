@@ -148,7 +148,7 @@ def _records(wanted: Studying, book: str | None, shop: Path | None) -> list[Mapp
         raise HoldzeroError("say which records: files, digests, or --part and --title")
     opened: Book | None = None
     found: list[Mapping[str, Any]] = []
-    for word in wanted.records:
+    for word in sorted(wanted.records, key=lambda word: by_number(Path(word))):
         if Path(word).exists():
             paths = sorted(files_of([Path(word)], "*.record.json"), key=by_number)
             found += [_of_file(path) for path in paths]
