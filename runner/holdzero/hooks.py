@@ -30,6 +30,7 @@ from holdzero.material import Material
 from holdzero.mistyped import mistyped
 from holdzero.model import Input, Number, Term, student_quantile
 from holdzero.outlier import LEAST_DOF, LEAST_FOR_NOTE, distance_from_repeats, looked_at, outlier_limits
+from holdzero.plain_text import of_line, plain
 from holdzero.routine.schema import (
     AngleError,
     Characteristic,
@@ -194,9 +195,11 @@ __all__ = [
     "mean",
     "micro_text",
     "mistyped",
+    "of_line",
     "outlier_limits",
     "part_size_um",
     "percent_text",
+    "plain",
     "pooled_standard_deviation",
     "reference_deviation",
     "refuse",

@@ -23,6 +23,7 @@ from typing import IO, Any, Self
 
 from holdzero.errors import HoldzeroError, JournalError
 from holdzero.events import AnyEvent, event_from_data, event_to_data
+from holdzero.json_text import read_json
 
 __all__ = ["End", "Journal", "JournalExistsError", "JournalText", "chain_of", "end_of", "mark_of", "read_journal"]
 
@@ -175,7 +176,7 @@ def _digest_and_data(line: bytes) -> tuple[str, dict[str, Any]]:
     start = len(_HEAD) + 64
     if not (text.startswith(_HEAD) and text[start : start + len(_MIDDLE)] == _MIDDLE and text.endswith("}")):
         raise ValueError("it is empty" if not text else "it is no whole entry of a journal")
-    data = json.loads(text[start + len(_MIDDLE) : -1])
+    data = read_json(text[start + len(_MIDDLE) : -1])
     if not isinstance(data, dict):
         raise ValueError("it is no event")  # noqa: TRY004  a fault of the file, not of a caller
     return text[len(_HEAD) : start], data

@@ -28,6 +28,7 @@ from holdzero.events import (
 )
 from holdzero.hooks import Finding
 from holdzero.journal import chain_of
+from holdzero.json_text import escaped, read_json
 from holdzero.model import Contribution, Number, Propagated
 from holdzero.model_version import MODEL_VERSION
 from holdzero.quantity import Dimension
@@ -364,7 +365,7 @@ def digest_of_record(record: Mapping[str, Any]) -> str:
 
 def dumps(record: Mapping[str, Any]) -> str:
     """The record as text for a file: indented, so that a person can read it."""
-    return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return escaped(json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False)) + "\n"
 
 
 def loads(text: str, name: str) -> dict[str, Any]:
@@ -374,15 +375,11 @@ def loads(text: str, name: str) -> dict[str, Any]:
         RecordError: the text is no record, or one of a newer format.
     """
     try:
-        record = json.loads(text, parse_constant=_refuse_constant) if len(text) <= _LARGEST else None
-    except (ValueError, RecursionError) as error:
+        record = read_json(text) if len(text) <= _LARGEST else None
+    except ValueError as error:
         raise RecordError(f"{name}: no JSON document: {error}") from None
     if not isinstance(record, dict) or "digest" not in record or "events" not in record:
         raise RecordError(f"{name}: no record of holdzero: it has no events and digest")
     if record.get("format") != FORMAT:
         raise RecordError(f"{name}: format {record.get('format')!r}; this version reads format {FORMAT}")
     return record
-
-
-def _refuse_constant(name: str) -> float:
-    raise ValueError(f"{name} is no number")

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from holdzero.catalogue import Catalogue, load_catalogue
 from holdzero.expansion import kinds_of
+from holdzero.plain_text import unplain
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.routine.load import load_routine
 from holdzero.routine.schema import Comparator, Read, Reference, Routine, Soak, walk
@@ -22,8 +23,11 @@ from holdzero.starting.routine_text import routine_text
 CATALOGUE: Catalogue = load_catalogue()
 KNOWN = Known(materials=("steel", "aluminium"))
 
-HOSTILE = st.sampled_from("\"'\\\n\r\t#={}[],\u2028\x85\x00\x1b\x7f")
-SIGNS = st.characters(exclude_categories=["Cs"]) | HOSTILE
+HOSTILE = st.sampled_from("\"'\\#={}[],")
+# What acts or hides is refused where it is typed.
+SIGNS = (
+    st.characters(exclude_categories=["Cs", "Cc", "Cf", "Zl", "Zp"]).filter(lambda sign: not unplain(sign)) | HOSTILE
+)
 TEXTS = st.text(SIGNS, min_size=1, max_size=40).filter(lambda text: text.strip() != "")
 PLACES = st.lists(
     st.text(SIGNS.filter(lambda sign: sign != ","), min_size=1, max_size=12).map(str.strip).filter(bool),

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from holdzero.hooks import Writer, hookimpl
+from holdzero.hooks import Writer, hookimpl, of_line
 
 _RESULTS = (
     "value_um",
@@ -20,22 +21,26 @@ _RESULTS = (
     "guard_band_um",
     "conformance_probability",
 )
-_RISKY = ("=", "+", "-", "@", "\t", "\r", "\n")
+_RISKY = re.compile(r"[\s\u00b7]*[=+\-@\uff1d\uff0b\uff0d\uff20]|'")
 
 
 def cell(item: object) -> str:
-    """A cell's text. Numbers stand as they are; a text that a spreadsheet would run gets a quote before it."""
+    """A cell's text. Numbers stand as they are; a text that a spreadsheet would run gets a quote before it.
+
+    A cell is one line, and shows no character that acts: each of them is a dot.
+    """
     if item is None:
         return ""
     if isinstance(item, bool | int | float):
         return repr(item)
-    text = str(item)
-    return f"'{text}" if text.startswith(_RISKY) else text
+    text = of_line(str(item))
+    return f"'{text}" if _RISKY.match(text) else text
 
 
 def _table(head: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:
     out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")
+    # All in quotation marks: where a semicolon parts the cells, one in a text would begin another cell.
+    writer = csv.writer(out, lineterminator="\r\n", quoting=csv.QUOTE_ALL)
     writer.writerow(head)
     writer.writerows([cell(item) for item in row] for row in rows)
     return out.getvalue().encode("utf-8-sig")

@@ -11,7 +11,7 @@ from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
-from holdzero.hooks import Filed, Inquiry, Writer, hookimpl, signs_template
+from holdzero.hooks import Filed, Inquiry, Writer, hookimpl, plain, signs_template
 
 if TYPE_CHECKING:
     import jinja2
@@ -21,6 +21,11 @@ _TEMPLATES = resources.files("holdzero_plugins.writers") / "templates"
 
 def _source(name: str) -> str:
     return signs_template() if name == "signs.html" else (_TEMPLATES / name).read_text(encoding="utf-8")
+
+
+def _plain(item: object) -> object:
+    """A text without what turns the writing or hides in it; markup of our own is no plain text."""
+    return plain(item) if type(item) is str else item
 
 
 @cache
@@ -33,6 +38,7 @@ def _environment() -> jinja2.Environment:
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=_plain,
     )
 
 

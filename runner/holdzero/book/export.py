@@ -21,6 +21,8 @@ from holdzero.book.listing import LISTINGS, Cell, Kind, Listing
 from holdzero.book.rows import document_of
 from holdzero.book.store import Book, Kept
 from holdzero.errors import HoldzeroError
+from holdzero.json_text import escaped
+from holdzero.plain_text import of_line
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -106,7 +108,8 @@ class Csv:
             case float():
                 return repr(item).replace(".", self.decimal)
             case str():
-                safe = f"'{item}" if _RISKY.match(item) else item
+                told = of_line(item)
+                safe = f"'{told}" if _RISKY.match(item) or _RISKY.match(told) else told
                 return '"' + safe.replace('"', '""') + '"'
 
 
@@ -153,7 +156,7 @@ def _lines(records: Iterable[Filed], listing: Listing | None) -> Iterator[str]:
         yield from (line_of(item.kept.text) for item in records)
         return
     for row in _rows(records, listing):
-        yield json.dumps(row, ensure_ascii=False, allow_nan=False)
+        yield escaped(json.dumps(row, ensure_ascii=False, allow_nan=False))
 
 
 # --- Parquet -----------------------------------------------------------------------------------

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
@@ -33,16 +33,14 @@ EXIT_INVALID = 2
 EXIT_INTERRUPTED = 4
 
 
-def _say_interrupted() -> None:
-    typer.echo("\nholdzero: interrupted", err=True)
-
-
 @contextlib.contextmanager
 def _interruption_said() -> Iterator[None]:
     try:
         yield
-    except KeyboardInterrupt:
-        _say_interrupted()
+    except KeyboardInterrupt as error:
+        from holdzero.cli.output import tell
+
+        tell(f"\nholdzero: {str(error) or 'interrupted'}")
         raise typer.Exit(EXIT_INTERRUPTED) from None
 
 
@@ -426,42 +424,71 @@ def register_history(
     raise typer.Exit(history(shop or DEFAULT_SHOP, identifier))
 
 
-def _say_no_more() -> None:
-    """Have what is still to be printed go nowhere, where nobody takes it."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-
-
 def main() -> NoReturn:
     """Start the tool. No traceback reaches a person, unless HOLDZERO_TRACE is set."""
-    from holdzero.errors import HoldzeroError
+    from holdzero.cli.streams import ends_when_told, stand_in_for_closed, without_controls
+
+    stand_in_for_closed()
+    with ends_when_told(), without_controls():
+        code = _ended()
+    sys.exit(code)
+
+
+def _ended() -> int:
+    """The exit code of what was asked for, told in a sentence where it is not a verdict's."""
+    from holdzero.cli.output import tell
+    from holdzero.cli.streams import to_nowhere
 
     try:
-        app()
-    except HoldzeroError as error:
-        typer.echo(f"holdzero: {error}", err=True)
-        sys.exit(EXIT_INVALID)
-    except KeyboardInterrupt:
-        _say_interrupted()
-        sys.exit(EXIT_INTERRUPTED)
-    except BrokenPipeError:
-        _say_no_more()
-        sys.exit(EXIT_INVALID)
-    except OSError as error:
-        if os.environ.get("HOLDZERO_TRACE"):
-            raise
-        if error.filename is None:  # what is written to has no name: the output itself
-            _say_no_more()
-        where, why = error.filename or "the output", error.strerror or error
-        mend = "nothing that was accepted is lost; see to the file, its folder or the disk, and try again"
-        typer.echo(f"holdzero: {where}: {why}\n    {mend}", err=True)
-        sys.exit(EXIT_INVALID)
+        return _code_of(app)
+    except KeyboardInterrupt as error:
+        tell(f"\nholdzero: {str(error) or 'interrupted'}")
+        return EXIT_INTERRUPTED
     except Exception as error:
-        if os.environ.get("HOLDZERO_TRACE"):
+        told = _told(error)
+        if told is None and os.environ.get("HOLDZERO_TRACE"):
             raise
-        typer.echo(
-            f"holdzero: a fault of the tool itself: {type(error).__name__}: {error}\n"
-            "    nothing that was accepted is lost; set HOLDZERO_TRACE=1 to see where it happened",
-            err=True,
-        )
-        sys.exit(EXIT_INVALID)
-    sys.exit(0)
+        if isinstance(error, OSError) and error.filename is None:  # what is written to has no name: the output itself
+            to_nowhere(sys.stdout)
+        if told != "":
+            tell(f"holdzero: {told or _fault(error)}")
+    return EXIT_INVALID
+
+
+def _told(error: Exception) -> str | None:
+    """What ended the tool, in a sentence; empty where there is nobody to tell, None where it is a fault of its own."""
+    from holdzero.cli.output import why_not
+    from holdzero.errors import HoldzeroError
+
+    mend = "nothing that was accepted is lost; see to the file, its folder or the disk, and try again"
+    match error:
+        case HoldzeroError():
+            return str(error)
+        case BrokenPipeError():
+            return ""
+        case OSError():
+            return f"{error.filename or 'the output'}: {why_not(error)}\n    {mend}"
+        case ImportError():
+            name = (error.name or "a module").partition(".")[0]
+            return f"{name} is not installed, or not whole: {error}\n    mend it: pip install --force-reinstall {name}"
+        case MemoryError():
+            return f"the machine has no memory left for this\n    {mend}"
+    return None
+
+
+def _fault(error: Exception) -> str:
+    return (
+        f"a fault of the tool itself: {type(error).__name__}: {error}\n"
+        "    nothing that was accepted is lost; set HOLDZERO_TRACE=1 to see where it happened"
+    )
+
+
+def _code_of(work: Callable[[], object]) -> int:
+    """The exit code; whatever was printed has been handed on by then."""
+    code: object = 0
+    try:
+        work()
+    except SystemExit as error:
+        code = error.code
+    sys.stdout.flush()
+    return code if isinstance(code, int) else 0 if code is None else EXIT_INVALID

@@ -20,6 +20,7 @@ from holdzero.book.writings import earlier, instead
 from holdzero.cli.book_of import book_of
 from holdzero.cli.book_sign import known_key, opened_key, signer_for
 from holdzero.cli.files import reserved, safe_name, write_whole
+from holdzero.cli.who import kept_name
 from holdzero.errors import HoldzeroError, RecordError
 from holdzero.record import amend_record, dumps
 from holdzero.signing import SigningError, review_message
@@ -85,7 +86,7 @@ def amend(digest: str, wanted: Amending, *, book: str | None, shop: Path | None)
 
 def _amended(record: dict[str, Any], wanted: Amending, named: Path | None) -> dict[str, Any]:
     said = {"reason": wanted.reason.strip(), "by": wanted.by.strip(), "at": _now()}
-    changes = {"serial": wanted.serial, "operator": wanted.operator}
+    changes = {"serial": kept_name("serial", wanted.serial), "operator": kept_name("operator", wanted.operator)}
     if not wanted.devices:
         return amend_record(record, **said, changes=changes)
     from holdzero.amending import amend_devices

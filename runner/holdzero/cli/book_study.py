@@ -23,6 +23,7 @@ from holdzero.cli.routines import files_of
 from holdzero.cli.study_tables import Table, tables_of_levels, tables_of_parts, tables_of_ranges
 from holdzero.cli.writable import free_to_write
 from holdzero.errors import HoldzeroError, RecordError
+from holdzero.json_text import escaped
 from holdzero.pictures import page
 from holdzero.pictures.plot import Plot
 from holdzero.pictures.spreads import spreads_of
@@ -109,7 +110,7 @@ def study_records(wanted: Studying, *, book: str | None, shop: Path | None) -> i
     if wanted.html is not None:
         written_page(wanted.html, _page(study))
     if wanted.json:
-        typer.echo(plain_json.dumps(_data(study), ensure_ascii=False, allow_nan=False))
+        typer.echo(escaped(plain_json.dumps(_data(study), ensure_ascii=False, allow_nan=False)))
         return _DONE
     _print(study)
     for path in (wanted.csv, wanted.html):

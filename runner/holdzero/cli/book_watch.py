@@ -27,6 +27,7 @@ from holdzero.cli.book_of import book_of, files_read, print_table
 from holdzero.cli.files import write_whole
 from holdzero.cli.writable import free_to_write
 from holdzero.errors import HoldzeroError
+from holdzero.json_text import escaped
 from holdzero.pictures import page
 from holdzero.pictures.bench import plot_of_closures, plot_of_precisions, plot_of_standard
 from holdzero.register import load_register
@@ -59,7 +60,7 @@ def watch_benches(wanted: Watching, *, book: str | None, shop: Path | None) -> i
     if wanted.html is not None:
         written_page(wanted.html, _page(opened, found, wanted))
     if wanted.json:
-        typer.echo(plain_json.dumps(_data(found), ensure_ascii=False, allow_nan=False))
+        typer.echo(escaped(plain_json.dumps(_data(found), ensure_ascii=False, allow_nan=False)))
     elif wanted.html is not None:
         typer.echo(f"{wanted.html}: {found.control}")
     else:

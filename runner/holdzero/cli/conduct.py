@@ -21,6 +21,7 @@ from holdzero.cli.house import open_shop
 from holdzero.cli.opening import Bench, Options, bench_of, opened, sat_at
 from holdzero.cli.output import print_json, records_alone, tell
 from holdzero.cli.released import released
+from holdzero.cli.who import kept_serials, plain_options, told_apart, who
 from holdzero.errors import (
     EventRefusedError,
     FileFaultsError,
@@ -66,8 +67,8 @@ def _unbroken(work: Callable[[Options], int], options: Options) -> int:
     try:
         with records_alone(when=options.json) as records:
             return work(replace(options, records=records))
-    except KeyboardInterrupt:
-        reason = "stopped by the keyboard"
+    except KeyboardInterrupt as error:
+        reason = str(error) or "stopped by the keyboard"
     except SourceExhaustedError as error:
         reason = str(error)
     except SystemExit as error:
@@ -77,7 +78,8 @@ def _unbroken(work: Callable[[Options], int], options: Options) -> int:
 
 
 def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[str, ...], member: str | None) -> int:
-    _readable(operator=operator, serial=", ".join(serials), overrule=options.overrule)
+    plain_options(operator=operator, overrule=options.overrule)
+    serials = kept_serials(serials)
     shop = open_shop(options.shop, lazily=True, catalogue=options.catalogue)
     loaded = load_routine(path, member, kinds_of(shop.catalogue))
     checks, faults = bind(loaded.routine, shop.catalogue, loaded.origins, shop.patience)
@@ -90,7 +92,9 @@ def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[s
     face, ask = sat_at(bench, options)
     with opened(bench, ask) as (feed, bind_run):
         if bench.source.interactive:
-            operator, serials = _who(ask.text, operator, serials, batch=loaded.routine.takes_batches)
+            operator, serials = who(ask.text, operator, serials, batch=loaded.routine.takes_batches)
+        if options.face is None:  # a page has asked before
+            told_apart(serials, ask.text if bench.source.interactive else None)
         started = _started(
             bench,
             loaded,
@@ -110,7 +114,7 @@ def _run(path: Path, options: Options, *, operator: str | None, serials: tuple[s
 
 
 def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
-    _readable(overrule=options.overrule)
+    plain_options(overrule=options.overrule)
     shop = open_shop(options.shop, lazily=True, catalogue=options.catalogue)
     before = read_journal(path)
     run = _folded(path, before.events)
@@ -182,15 +186,6 @@ def _folded(path: Path, events: tuple[e.AnyEvent, ...]) -> Run:
         raise JournalError(path, f"its entries make no run: {error}", "start a new run; keep the file") from None
 
 
-def _readable(**options: str | None) -> None:
-    """Refuse a text that no file could hold."""
-    for name, text in options.items():
-        try:
-            (text or "").encode("utf-8")
-        except UnicodeEncodeError:
-            raise HoldzeroError(f"--{name}: {text!a} has a character that is not UTF-8; type it again") from None
-
-
 def _away_s(then: str, now: str) -> float | None:
     """Seconds between two wall times [s]; None where nobody knows, as the clock was set back."""
     span_s = wall_span_s(then, now)
@@ -200,20 +195,6 @@ def _away_s(then: str, now: str) -> float | None:
 def _paced(bench: Bench) -> bool:
     """Whether the run's counter goes with the wall clock: not where a source keeps the time, or hurries it."""
     return not bench.source.keeps_time and bench.practice is None
-
-
-def _who(
-    ask: Callable[[str], str], operator: str | None, serials: tuple[str, ...], *, batch: bool
-) -> tuple[str | None, tuple[str, ...]]:
-    """Ask for what a record should have and the options did not give."""
-    if operator is None:
-        operator = ask("Who measures? ") or None
-    if not serials:
-        several = "several: with commas; " if batch else ""
-        said = ask(f"Serial of the part ({several}Enter alone: none): ")
-        words = said.split(",") if batch else [said]
-        serials = tuple(word.strip() for word in words if word.strip())
-    return operator, serials
 
 
 # Below 10 000 trials the ends of a 95 % interval are not worth two digits (JCGM 101:2008, 7.2.1).
@@ -307,8 +288,8 @@ def _conducted(session: Session, bench: Bench, options: Options, ask: Asking) ->
         run = Run.of(read_journal(session.journal.path).events)
     except SourceExhaustedError as error:
         return _interrupted(session, str(error), bench, options)
-    except KeyboardInterrupt:
-        return _interrupted(session, "stopped by the keyboard", bench, options)
+    except KeyboardInterrupt as error:
+        return _interrupted(session, str(error) or "stopped by the keyboard", bench, options)
     except SourceError as error:
         _interrupted(session, str(error), bench, options)
         return _INVALID

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import itertools
-import json
 import os
 import re
 import tempfile
@@ -16,6 +15,7 @@ from holdzero.catalogue import Catalogue, Plugin
 from holdzero.checks import told
 from holdzero.hooks import Writer
 from holdzero.journal import Journal, JournalExistsError
+from holdzero.json_text import read_json
 from holdzero.patience import within
 
 __all__ = [
@@ -162,7 +162,7 @@ def _written(plugin: Plugin, writer: Writer, text: str) -> Mapping[str, bytes]:
 
     def work() -> Mapping[str, bytes]:
         # A copy of its own: what a writer does to it must not reach the record or the verdict.
-        return writer.write(json.loads(text))
+        return writer.write(read_json(text))
 
     return work() if plugin.built_in else within(_WRITER_LIMIT_S, work, f"writer {writer.name}")
 

@@ -15,6 +15,7 @@ from holdzero.catalogue import HOUSE, Catalogue
 from holdzero.cli.house import open_shop
 from holdzero.cli.routines import files_of
 from holdzero.errors import HoldzeroError
+from holdzero.plain_text import of_line, plain
 
 if TYPE_CHECKING:
     from holdzero.verify import Recomputed
@@ -72,9 +73,9 @@ def verify_records(paths: list[Path], named: Path | None, workers: int | None = 
     with executor_for(workers) as (executor, ahead):
         for verified in chain.from_iterable(in_order(executor, ahead, work, pieces)):
             for line in verified.lines:
-                typer.echo(line)
+                typer.echo(of_line(line))  # what a record says begins no line of its own
             if verified.complaint:
-                typer.echo(verified.complaint, err=True)
+                typer.echo(plain(verified.complaint), err=True)
             code = max(code, verified.code, key=_GRAVITY.index)
     return code
 
@@ -194,7 +195,7 @@ def explain_record(path: Path, characteristic: str | None) -> int:
         found = f"{type(error).__name__}: {error}"
         raise HoldzeroError(f"{path}: the record is not whole ({found}); see: holdzero verify {path}") from None
     for line in lines:
-        typer.echo(line)
+        typer.echo(of_line(line))
     return _VALID
 
 

@@ -13,6 +13,8 @@ __all__ = ["Lines"]
 
 _PATIENCE_S = 0.5
 _MOMENT_S = 0.2
+_MOST = 10_000  # lines that wait to be asked for
+_LONGEST = 1_000_000  # bytes of a line
 
 
 class Lines:
@@ -22,7 +24,7 @@ class Lines:
     """
 
     def __init__(self) -> None:
-        self._queue: queue.Queue[str | None] = queue.Queue()
+        self._queue: queue.Queue[str | None] = queue.Queue(_MOST)
         self._ended = False
         self._tty = sys.stdin.isatty()
         self._thread = threading.Thread(target=self._work, daemon=True, name="standard input")
@@ -39,6 +41,8 @@ class Lines:
             if not read:
                 break
             pending += read
+            if len(pending) > _LONGEST and b"\n" not in pending:
+                break  # no person types that: a device without end
             while b"\n" in pending:
                 line, _, pending = pending.partition(b"\n")
                 self._queue.put(line.decode(encoding, errors="replace").rstrip("\r"))

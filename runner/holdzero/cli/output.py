@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import sys
-from collections.abc import Callable, Iterator, Mapping
-from typing import Any, TextIO
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from typing import IO, Any, TextIO, TypeVar, cast
 
-from rich.console import Console
+from rich.console import Console, ConsoleOptions, RenderableType
+from rich.segment import Segment
 
-__all__ = ["plain_console", "print_json", "progress", "records_alone", "tell", "tell_at_once"]
+from holdzero.cli.streams import as_it_stands, to_nowhere
+from holdzero.json_text import escaped
+from holdzero.plain_text import plain
+
+__all__ = ["plain_console", "print_json", "progress", "records_alone", "tell", "tell_at_once", "why_not"]
 
 _STANDARD_ERROR = 2
+T = TypeVar("T")
 
 
 def plain_console(*, stderr: bool) -> Console:
@@ -25,25 +32,67 @@ def plain_console(*, stderr: bool) -> Console:
 
 
 class _Console(Console):
-    """A console that goes quiet when nobody reads it any more: the exit code stays the verdict's."""
+    """A console that goes quiet when nobody takes what it writes any more: the exit code stays the verdict's.
+
+    Its own controls reach the terminal, those in a text do not.
+    """
+
+    def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
+        """Called by the base class."""
+        for segment in super().render(renderable, options):
+            yield segment if segment.control else Segment(plain(segment.text), segment.style)
+
+    @property
+    def file(self) -> IO[str]:
+        """Where it writes."""
+        return cast("IO[str]", _Taken(as_it_stands(sys.stderr if self.stderr else sys.stdout)))
 
     def on_broken_pipe(self) -> None:
         """Called by the base class."""
         self.quiet = True
-        _nobody_reads(sys.stderr if self.stderr else sys.stdout)
+        to_nowhere(sys.stderr if self.stderr else sys.stdout)
 
 
-def _nobody_reads(stream: TextIO) -> None:
-    with contextlib.suppress(OSError, ValueError):
-        handle = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(handle, stream.fileno())
-        os.close(handle)
+class _Taken:
+    """A stream whose every failure is that of a pipe that nobody reads, which the base class knows."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        """Called by the base class."""
+        return self._tried(lambda: self._stream.write(text))
+
+    def flush(self) -> None:
+        """Called by the base class."""
+        self._tried(self._stream.flush)
+
+    def _tried(self, work: Callable[[], T]) -> T:
+        try:
+            return work()
+        except BrokenPipeError:
+            raise
+        except OSError as error:
+            if self._stream is not as_it_stands(sys.stderr):
+                tell(f"holdzero: the output: {why_not(error)}; a run goes on, and its record is kept in its folder")
+            raise BrokenPipeError from error
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stream, name)
+
+
+def why_not(error: OSError) -> str:
+    """Why a standard stream takes nothing, in words."""
+    return "it is closed" if error.errno == errno.EBADF else error.strerror or str(error)
 
 
 def tell(text: str) -> None:
-    """Say something on standard error."""
-    with contextlib.suppress(OSError):
+    """Say something on standard error; where that can't be, there is nobody to tell."""
+    try:
         sys.stderr.write(text + "\n")
+        sys.stderr.flush()
+    except (OSError, ValueError):
+        to_nowhere(sys.stderr)
 
 
 def tell_at_once(text: str) -> None:
@@ -52,7 +101,7 @@ def tell_at_once(text: str) -> None:
     The handler may have broken into a write to the stream, which does not take another one meanwhile.
     """
     with contextlib.suppress(OSError):
-        os.write(_STANDARD_ERROR, f"{text}\n".encode())
+        os.write(_STANDARD_ERROR, f"{plain(text)}\n".encode(errors="replace"))
 
 
 @contextlib.contextmanager
@@ -74,11 +123,11 @@ def print_json(record: Mapping[str, Any], out: TextIO | None = None) -> bool:
     """Print a record on one line, on standard output if `out` is None; whether it could be."""
     stream = sys.stdout if out is None else out
     try:
-        stream.write(json.dumps(record, ensure_ascii=False, allow_nan=False) + "\n")
+        stream.write(escaped(json.dumps(record, ensure_ascii=False, allow_nan=False)) + "\n")
         stream.flush()
     except OSError as error:
-        tell(f"holdzero: the record could not be printed: {error.strerror}; it is in the folder of the run")
-        _nobody_reads(stream)
+        tell(f"holdzero: the record could not be printed: {why_not(error)}; it is in the folder of the run")
+        to_nowhere(stream)
         return False
     return True
 

@@ -15,6 +15,7 @@ from holdzero.cli.digits import large
 from holdzero.cli.words import LEVELS, VERDICTS
 from holdzero.hooks import Level
 from holdzero.model_findings import RESTS_ON
+from holdzero.plain_text import of_line
 from holdzero.routine.approval import NOT_APPROVED, unapproved
 from holdzero.wording import limits_text, measured_text, percent_text, stops_of
 
@@ -34,7 +35,9 @@ def print_summary(console: Console, record: Mapping[str, Any], files: Sequence[P
     if unapproved(record):
         console.print(Text(NOT_APPROVED, style="bold reverse"))
     serial = f"  serial {run['serial']}" if run["serial"] else ""
-    console.print(Text(f"{sign} {word}", style=f"bold {colour}"), Text(f"  {routine['part']}{serial}{_marks(record)}"))
+    console.print(
+        Text(f"{sign} {word}", style=f"bold {colour}"), Text(of_line(f"  {routine['part']}{serial}{_marks(record)}"))
+    )
     if (amendment := amendment_of(record)) is not None:
         what = "; ".join(amendment.told)
         console.print(Text(f"Amends record {amendment.digest}: {amendment.reason}; {what}", style="bold"))
@@ -59,7 +62,7 @@ def _at_a_glance(console: Console, record: Mapping[str, Any], sign: str, word: s
     console.print()
     for row in large(word):
         console.print(Text(f"  {row}", style=f"bold {colour}"))
-    console.print(Text(f"  {sign} {word}  {record['routine']['part']}{serial}{marks}", style="bold"))
+    console.print(Text(of_line(f"  {sign} {word}  {record['routine']['part']}{serial}{marks}"), style="bold"))
 
 
 def _marks(record: Mapping[str, Any]) -> str:

@@ -19,6 +19,7 @@ from holdzero.display import micro_text
 from holdzero.errors import SourceExhaustedError
 from holdzero.hooks import Act, Answer, Asks, Finding, Offer, Prompt
 from holdzero.live import Meanwhile
+from holdzero.plain_text import of_line
 from holdzero.questions import questions_now
 from holdzero.run import Run
 from holdzero.run.answer import cuts_short
@@ -102,7 +103,7 @@ class Terminal:
         serial = f"   serial {prompt.slot.serial or only}" if prompt.slot.serial or only else ""
         if state.simulated:
             self._say("SIMULATED READINGS: no part is measured", "bold reverse")
-        out.print(f"{header.title}   {header.part} {header.revision}{serial}", style="dim")
+        out.print(of_line(f"{header.title}   {header.part} {header.revision}{serial}"), style="dim")
         rounds = f"   {prompt.slot.round_text}" if prompt.slot.round_text else ""
         following = f"   next: {prompt.following}" if prompt.following else ""
         out.print(f"Step {prompt.number} of {prompt.count}{rounds}{following}", style="dim")

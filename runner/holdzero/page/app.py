@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import json
 import re
 import secrets
 from collections.abc import Callable
@@ -19,6 +18,7 @@ from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, R
 from starlette.routing import Route
 from starlette.types import Send
 
+from holdzero.json_text import read_json
 from holdzero.live import Glance
 from holdzero.page.box import Reply
 from holdzero.page.desk import Desk
@@ -29,6 +29,7 @@ from holdzero.page.sheet import sheet_of
 from holdzero.page.snapshot import Snapshot
 from holdzero.page.soaked import rest_now
 from holdzero.page.stream import Hub
+from holdzero.plain_text import plain
 
 __all__ = ["Page", "Server", "bench_app"]
 
@@ -57,6 +58,7 @@ class Page:
             loader=ChoiceLoader([PackageLoader("holdzero.page"), PackageLoader("holdzero.signs")]),
             autoescape=True,
             undefined=StrictUndefined,
+            finalize=lambda item: plain(item) if type(item) is str else item,
             auto_reload=False,
         )
 
@@ -212,8 +214,8 @@ async def _body(request: Request) -> bytes:
 
 def _data(body: bytes) -> object:
     try:
-        return json.loads(body)
-    except (ValueError, RecursionError):
+        return read_json(body)
+    except ValueError:
         raise PostRefusedError("a post is JSON") from None
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from holdzero.page.posts import Done, Request, Resume, Start
 from holdzero.page.snapshot import OpenRun, RoutineHere
+from holdzero.plain_text import look_alike
 
 __all__ = ["Offers", "unchoosable"]
 
@@ -43,4 +44,7 @@ def _unstartable(offers: Offers, request: Start) -> str:
         return "this routine is of a single part: it has no members"
     if len(request.serials) > 1 and not routine.batch:
         return "this routine measures one part at a time"
+    alike = look_alike(request.serials)
+    if alike is not None and not request.sure:
+        return f"the serials {alike[0]} and {alike[1]} look alike: if they are two parts, begin once more"
     return ""

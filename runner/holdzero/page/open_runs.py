@@ -5,7 +5,6 @@ Files are read once and again only when they changed: the folder of the runs gro
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Generic, TypeVar
@@ -13,6 +12,7 @@ from typing import Generic, TypeVar
 from holdzero import events as e
 from holdzero.errors import HoldzeroError
 from holdzero.journal import read_journal
+from holdzero.json_text import read_json
 from holdzero.page.snapshot import OpenRun, RoutineHere
 from holdzero.routine.load import load_routine, members
 from holdzero.routine.resolve import Kinds
@@ -83,8 +83,8 @@ def _ends(path: Path) -> bool:
         with path.open("rb") as file:
             file.seek(max(0, path.stat().st_size - _TAIL))
             last = file.read().rstrip(b"\n").rpartition(b"\n")[2]
-        event = json.loads(last)["event"]["event"]
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        event = read_json(last)["event"]["event"]
+    except (OSError, ValueError, KeyError, TypeError):
         return False
     return event in ("run_finished", "run_abandoned")
 

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, TypeAlias, TypeGuard
 
+from holdzero.plain_text import same_key, unplain
 from holdzero.run.commands import Abandon, Acknowledge, AddNote, Again, Look, Pause, RenewZero, Strike
 
 __all__ = [
@@ -62,12 +63,13 @@ class Overrule:
 
 @dataclass(frozen=True, slots=True)
 class Start:
-    """A new run; `routine` is a name that was offered."""
+    """A new run; `routine` is a name that was offered, `sure` says that serials that look alike are of two parts."""
 
     routine: str
     member: str | None
     operator: str | None
     serials: tuple[str, ...]
+    sure: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,9 +163,17 @@ def _text(data: Mapping[str, Any], key: str) -> str:
     return value
 
 
+def _name(data: Mapping[str, Any], key: str) -> str:
+    """A text of one line, as it stands on a part or a badge."""
+    value = _text(data, key)
+    if found := unplain(value):
+        raise PostRefusedError(f'"{key}" holds {found}: type it again')
+    return value
+
+
 def _perhaps(data: Mapping[str, Any], key: str) -> str | None:
     """A text; None where there is none, or nothing in it."""
-    return None if data.get(key) is None else _text(data, key).strip() or None
+    return None if data.get(key) is None else _name(data, key).strip() or None
 
 
 def _target(data: Mapping[str, Any]) -> int:
@@ -177,12 +187,13 @@ def _start(data: Mapping[str, Any]) -> Start:
     serials = data.get("serials")
     if not isinstance(serials, list) or len(serials) > _MOST_SERIALS:
         raise PostRefusedError(f'"serials" must be a list of at most {_MOST_SERIALS} texts')
-    named = [_text({"serials": serial}, "serials").strip() for serial in serials]
+    named = [same_key(_name({"serials": serial}, "serials")) for serial in serials]
     return Start(
         routine=_text(data, "routine"),
         member=_perhaps(data, "member"),
         operator=_perhaps(data, "operator"),
         serials=tuple(serial for serial in named if serial),
+        sure=data.get("sure") is True,
     )
 
 
@@ -198,7 +209,7 @@ _READERS: Mapping[str, Callable[[Mapping[str, Any]], Request]] = {
     "go_on": lambda _: GoOn(),
     "acknowledge": lambda data: Acknowledge(_text(data, "code")),
     "abandon": lambda data: Abandon(_text(data, "reason").strip()),
-    "overrule": lambda data: Overrule(_perhaps(data, "reason")),
+    "overrule": lambda data: Overrule(None if data.get("reason") is None else _text(data, "reason").strip() or None),
     "start": _start,
     "resume": lambda data: Resume(_text(data, "journal")),
     "pen": lambda _: TakePen(),

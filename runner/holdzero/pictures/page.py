@@ -6,6 +6,8 @@ from typing import Any
 
 from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 
+from holdzero.plain_text import plain
+
 __all__ = ["page"]
 
 
@@ -28,6 +30,4 @@ def page(template: str, **said: Any) -> str:
 
 
 def _printable(item: object) -> object:
-    if type(item) is not str or item.isprintable():
-        return item
-    return "".join(sign if sign.isprintable() or sign in "\n\t" else "·" for sign in item)
+    return plain(item) if type(item) is str else item

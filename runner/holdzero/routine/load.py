@@ -18,6 +18,7 @@ from typing import Any, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 
 from holdzero.errors import Fault, FileFaultsError
+from holdzero.plain_text import unplain
 from holdzero.quantity import shown
 from holdzero.routine import schema
 from holdzero.routine.ignored import without_effect
@@ -93,7 +94,7 @@ def read_toml(path: Path) -> Text:
     if _deeper_than(_DEEPEST, data):
         raise _whole(path, None, f"tables nested deeper than {_DEEPEST}", "unfold them")
     read = Text(file=str(path), data=data, lines=lines_of_keys(text))
-    if faults := tuple(_no_numbers(read, data, ())):
+    if faults := (*_no_numbers(read, data, ()), *_unplain(read, data, ())):
         raise FileFaultsError(faults)
     return read
 
@@ -121,6 +122,29 @@ def _no_numbers(text: Text, raw: Any, path: KeyPath) -> Iterator[Fault]:
         yield Fault(
             file=file, line=line, key=dotted(path), found=shown(raw), expected="a finite number", mend="check it"
         )
+
+
+# Sentences, which may have lines, tabs and the joiners of some languages; all else is a name or a quantity.
+_SENTENCES = frozenset({"say", "caution", "note", "why", "order_why", "reason", "words", "about", "description"})
+
+
+def _unplain(text: Text, raw: Any, path: KeyPath) -> Iterator[Fault]:
+    """Faults of texts and keys that hold characters which act on a screen, or hide on it."""
+    if isinstance(raw, dict | list):
+        for key, item in raw.items() if isinstance(raw, dict) else enumerate(raw):
+            if isinstance(key, str) and (found := unplain(key)):
+                yield _hidden(text, (*path, key), f"{key!a:.80} with {found}")
+            yield from _unplain(text, item, (*path, key))
+    elif isinstance(raw, str):
+        name = next((part for part in reversed(path) if isinstance(part, str)), "")
+        if found := unplain(raw, free=name in _SENTENCES):
+            yield _hidden(text, path, f"{raw!a:.80} with {found}")
+
+
+def _hidden(text: Text, path: KeyPath, found: str) -> Fault:
+    file, line = Origins(text).place(path)
+    mend = "type it again, by hand: a screen shows something else than stands there"
+    return Fault(file=file, line=line, key=dotted(path), found=found, expected="a text without such", mend=mend)
 
 
 def _whole(path: Path, line: int | None, found: str, mend: str) -> FileFaultsError:

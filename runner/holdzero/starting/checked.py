@@ -13,6 +13,7 @@ from typing import Any, TypeAlias
 
 from holdzero.errors import QuantityError
 from holdzero.estimate import parse_estimate
+from holdzero.plain_text import unplain
 from holdzero.quantity import Dimension, parse_number, parse_quantity, shown, tidy
 from holdzero.routine.limits import like_a_size, small
 
@@ -84,6 +85,8 @@ def words(text: str, said: Said, known: Known) -> str:
         kept.encode("utf-8")
     except UnicodeEncodeError:
         raise _wrong(ascii(text), "characters of UTF-8", "type it again") from None
+    if found := unplain(kept):
+        raise _wrong(ascii(text), f"a text without {found}", "type it again, by hand")
     return kept
 
 

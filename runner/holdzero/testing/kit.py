@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import io
-import json
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -19,6 +18,7 @@ from holdzero.catalogue import GIVEN, Catalogue
 from holdzero.cli.conduct import Options, run_routine
 from holdzero.errors import HoldzeroError
 from holdzero.hooks import Finding
+from holdzero.json_text import read_json
 from holdzero.run import Run
 from holdzero.testing.draft import GOOD, PLAIN, Draft
 from holdzero.testing.drive import Answers
@@ -216,7 +216,7 @@ class Measure:
             except HoldzeroError as error:
                 sys.stderr.write(str(error))
                 code = _INVALID
-        records = [json.loads(line) for line in out.getvalue().splitlines()]
+        records = [read_json(line) for line in out.getvalue().splitlines()]
         outcome = Outcome(code=code, records=records, said=said.getvalue(), folder=options.out, asked=ear.heard)
         if plugins and given is not None and not may_fail:
             _none_failed(outcome, given)

@@ -11,7 +11,7 @@ from typing import Any
 from holdzero import events as e
 from holdzero.catalogue import Catalogue
 from holdzero.checks import bind
-from holdzero.record import amend_record, make_record
+from holdzero.record import amend_record, digest_of_record, make_record
 from holdzero.run import Run
 from holdzero.software import software_of
 from holdzero.testing.draft import GOOD, Draft
@@ -96,24 +96,38 @@ def _hostile(catalogue: Catalogue, text: str) -> dict[str, Any]:
     """A record with one text wherever a person can put one."""
     name = "".join(sign for sign in " ".join(text.split()) if sign.isprintable()).strip()
     draft = (
-        FULL.with_table("routine", title=text, part=text, revision=text, author=text)
-        .with_table("reference", id=text, name=text, certificate=text, material=text)
-        .with_table("comparator", id=text, name=text, certificate=text)
-        .with_table("comparator.error", why=text)
-        .with_table("thermometer", id=text, name=text, certificate=text)
-        .with_table("check_standard", id=text, name=text, certificate=text)
-        .with_table("part", material=text)
-        .with_table("approval", by=text, on="2026-03-01", digest="sha256:0", note=text)
+        FULL.with_table("routine", title=_TYPED, part=_TYPED, revision=_TYPED, author=_TYPED)
+        .with_table("reference", id=_TYPED, name=_TYPED, certificate=_TYPED, material=_TYPED)
+        .with_table("comparator", id=_TYPED, name=_TYPED, certificate=_TYPED)
+        .with_table("comparator.error", why=_TYPED)
+        .with_table("thermometer", id=_TYPED, name=_TYPED, certificate=_TYPED)
+        .with_table("check_standard", id=_TYPED, name=_TYPED, certificate=_TYPED)
+        .with_table("part", material=_TYPED)
+        .with_table("approval", by=_TYPED, on="2026-03-01", digest="sha256:0", note=_TYPED)
         .with_characteristic(name, measure="size", at=name, nominal="5 mm", lower="-3 um", upper="3 um")
-        .with_step("read", at=name, say=text, caution=text, index=_FIRST_READ)
-        .with_step("ask", name=text, choices=[name])
-        .with_step("prepare", name=text, say=text, caution=text)
+        .with_step("read", at=name, say=_TYPED, caution=_TYPED, index=_FIRST_READ)
+        .with_step("ask", name=_TYPED, choices=[name])
+        .with_step("prepare", name=_TYPED, say=_TYPED, caution=_TYPED)
     )
     draft = Draft({**draft.tables, "terms": [{"name": f"known {name}", "value": "0.1 um", "standard": "0.1 um"}]})
     loaded = loaded_of(draft, catalogue)
     checks, _ = bind(loaded.routine, catalogue)
-    *_, before_the_end, _ = driven(begun(loaded, serials=(name,), operator=text), say_for(loaded, None))
+    *_, before_the_end, _ = driven(begun(loaded, serials=(name,), operator=_TYPED), say_for(loaded, None))
     run = _noted(before_the_end, e.NoteAdded, text=text)
     run = _noted(run, e.AnswerStruck, target=run.state.readings[-1].seq, reason=text)
     run = _noted(run, e.RunAbandoned, reason=text)
-    return make_record(run, name, checks, software_of(checks.plugins))
+    made: dict[str, Any] = _forged(make_record(run, name, checks, software_of(checks.plugins)), text)
+    return {**made, "digest": digest_of_record(made)}
+
+
+# What a routine's file says in place of a text that no file may hold, but a record of somebody else's may.
+_TYPED = f"{MARK} in place of a text"
+
+
+def _forged(raw: Any, text: str) -> Any:
+    """Data with the text in each place where a file has another in its place."""
+    if isinstance(raw, dict):
+        return {key: _forged(item, text) for key, item in raw.items()}
+    if isinstance(raw, list):
+        return [_forged(item, text) for item in raw]
+    return raw.replace(_TYPED, text) if isinstance(raw, str) else raw

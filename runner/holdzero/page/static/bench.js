@@ -287,7 +287,9 @@
     const several = document.querySelector("[data-batch]");
     if (several) several.hidden = ![...document.querySelectorAll("[data-takes]")].some((item) => routine && item.dataset.takes === routine.value);
   }
-  function start(form) {
+  // Serials that look alike are asked about once; the same begun once more says that they are two parts.
+  let alike = null;
+  async function start(form) {
     quiet();
     const routine = form.querySelector("input[name=routine]:checked");
     if (!routine) return complain("choose a routine first");
@@ -296,7 +298,9 @@
     if (block && !member) return complain("choose the member of the part family");
     const takes = [...form.querySelectorAll("[data-takes]")].some((item) => item.dataset.takes === routine.value);
     const said = $("serials").value.trim(), serials = takes ? said.split(",").map((word) => word.trim()).filter(Boolean) : said ? [said] : [];
-    post("start", { routine: routine.value, member, operator: $("operator").value.trim() || null, serials });
+    const operator = $("operator").value.trim() || null, sure = alike === said;
+    const reply = await post("start", { routine: routine.value, member, operator, serials, sure });
+    alike = reply && reply.why && reply.why.includes("look alike") ? said : null;
   }
 
   // --- what the server sends -------------------------------------------------------------------
