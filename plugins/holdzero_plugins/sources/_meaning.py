@@ -8,6 +8,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from holdzero_plugins.sources._lines import LONGEST
+from holdzero_plugins.sources._pattern import Pattern
 from holdzero_plugins.sources._profile import COMPARATOR, Profile, known_unit
 
 __all__ = ["Meaning", "Meant"]
@@ -49,12 +51,12 @@ class Meaning:
 
     def __init__(self, profile: Profile) -> None:
         self._profile = profile
-        self._pattern = re.compile(profile.pattern)
+        self._pattern = Pattern(profile.pattern)
 
     def of_line(self, text: str) -> Meant:
         """What a line without its terminator means."""
-        match = self._pattern.fullmatch(text)
-        groups = {} if match is None else {name: found or "" for name, found in match.groupdict().items()}
+        match = self._pattern.fullmatch(text) if len(text) <= LONGEST else None
+        groups = match or {}
         if (error := groups.get("error", "") or text.strip()) in self._profile.errors:
             return Meant(None, f"the instrument says {error}: {self._profile.errors[error]}")
         if match is None:

@@ -12,6 +12,7 @@ from pydantic import BeforeValidator, Field, StringConstraints, TypeAdapter, Val
 
 from holdzero.hooks import Length, Settings, Size, Temperature, Time, refuse
 from holdzero_plugins.sources._lines import Terminator
+from holdzero_plugins.sources._pattern import Pattern, PatternError
 
 __all__ = ["COMPARATOR", "GROUPS", "Profile", "Still", "brief", "known_unit", "usual"]
 
@@ -40,6 +41,9 @@ def _pattern(raw: object) -> object:
         with warnings.catch_warnings():
             warnings.simplefilter("error")  # what Python warns of is nothing that somebody meant
             groups = re.compile(raw).groupindex
+            Pattern(raw)
+    except PatternError as error:
+        raise refuse(brief(raw), "a pattern that a line can be held against in bounded time", str(error)) from None
     except (re.error, RecursionError, OverflowError, Warning) as error:
         raise refuse(brief(raw), "a regular expression", f"mend it: {error}") from None
     if "number" not in groups:
