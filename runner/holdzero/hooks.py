@@ -87,6 +87,7 @@ from holdzero.views import (
     reference_deviation,
     shown,
 )
+from holdzero.whole_file import read_whole
 from holdzero.wording import limits_text, percent_text, risk_text, stops_of
 
 __all__ = [
@@ -201,6 +202,7 @@ __all__ = [
     "percent_text",
     "plain",
     "pooled_standard_deviation",
+    "read_whole",
     "reference_deviation",
     "refuse",
     "risk_text",

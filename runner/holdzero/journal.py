@@ -11,6 +11,7 @@ was cut, and can't be ahead.
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
 import json
 import os
@@ -24,6 +25,7 @@ from typing import IO, Any, Self
 from holdzero.errors import HoldzeroError, JournalError
 from holdzero.events import AnyEvent, event_from_data, event_to_data
 from holdzero.json_text import read_json
+from holdzero.whole_file import read_whole
 
 __all__ = ["End", "Journal", "JournalExistsError", "JournalText", "chain_of", "end_of", "mark_of", "read_journal"]
 
@@ -158,11 +160,10 @@ def read_journal(path: Path) -> JournalText:
 
 def _content(path: Path) -> bytes:
     try:
-        size = path.stat().st_size
-        if size > _LARGEST:
-            raise JournalError(path, f"it has {size} bytes", "is this a journal?")
-        return path.read_bytes()
+        return read_whole(path, _LARGEST)
     except OSError as error:
+        if error.errno == errno.EFBIG:
+            raise JournalError(path, f"it has more than {_LARGEST} bytes", "is this a journal?") from None
         reason = error.strerror or "it can't be read"
         raise JournalError(path, reason, "check the name and its permissions") from None
 
@@ -238,6 +239,8 @@ class Journal:
             JournalError: it can't be read or locked, or was changed.
         """
         try:
+            if path.exists() and not path.is_file():
+                raise JournalError(path, "it is a pipe, a device or a folder", "name the journal of the run")
             file = path.open("r+b", buffering=0)
         except OSError as error:
             raise _unwritable(path, error) from None

@@ -180,7 +180,7 @@ class TestAFault:
             assert Meaning(profile).of_line("1mm") is not None
 
     def test_of_a_name_that_no_file_can_have(self) -> None:
-        with pytest.raises(SourceError, match="can't be the name"):
+        with pytest.raises(SourceError, match="a name that no file can have"):
             load_profile("\0")
 
 

@@ -12,7 +12,7 @@ from typing import Any, TypeAlias
 
 from pydantic import ValidationError
 
-from holdzero.hooks import SourceError
+from holdzero.hooks import SourceError, read_whole
 from holdzero_plugins.sources._profile import COMPARATOR, Profile, Still, brief, known_unit, usual
 
 __all__ = ["load_profile", "read_profile"]
@@ -49,14 +49,9 @@ def load_profile(argument: str) -> Profile:
     if not argument:
         return usual()
     try:
-        with Path(argument).open("rb") as file:
-            raw = file.read(_LARGEST + 1)
+        raw = read_whole(Path(argument), _LARGEST)
     except OSError as error:
         raise SourceError(f"{argument}: {error.strerror or 'it cannot be read'}; check the profile's name") from None
-    except ValueError:  # a name that no file system takes
-        raise SourceError(f"{argument!r:.60} can't be the name of a profile; check it") from None
-    if len(raw) > _LARGEST:
-        raise SourceError(f"{argument}: more than {_LARGEST} bytes; is this a profile?")
     try:
         return read_profile(raw.decode("utf-8-sig"), argument)
     except UnicodeDecodeError as error:

@@ -11,7 +11,7 @@ import hashlib
 from collections.abc import Sequence
 from pathlib import Path
 
-from holdzero.hooks import Answer, Source, SourceError, hookimpl
+from holdzero.hooks import Answer, Source, SourceError, hookimpl, read_whole
 from holdzero_plugins.sources._log import Rows, read_log
 
 __all__ = ["Logger", "holdzero_sources"]
@@ -62,15 +62,10 @@ class Logger:
 
 def _bytes_of(path: str) -> bytes:
     try:
-        with Path(path).open("rb") as file:
-            raw = file.read(_LARGEST + 1)
+        return read_whole(Path(path), _LARGEST)
     except OSError as error:
-        raise SourceError(f"{path}: {error.strerror or 'it cannot be read'}; check the logger's file") from None
-    except ValueError:  # a name that no file system takes
-        raise SourceError(f"{path!r:.60} can't be the name of a file; check it") from None
-    if len(raw) > _LARGEST:
-        raise SourceError(f"{path}: more than {_LARGEST} bytes; export the day of the run alone")
-    return raw
+        mend = "check the logger's file, or export the day of the run alone"
+        raise SourceError(f"{path}: {error.strerror or 'it cannot be read'}; {mend}") from None
 
 
 def _log(argument: str) -> Logger:

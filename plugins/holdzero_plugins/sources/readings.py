@@ -24,6 +24,7 @@ from holdzero.hooks import (
     SourceExhaustedError,
     exceeds,
     hookimpl,
+    read_whole,
 )
 
 _LARGEST = 10_000_000  # bytes
@@ -138,13 +139,9 @@ def _open(argument: str, ask: Callable[[Prompt], Answer | Command]) -> Readings:
         raise SourceError("name the file: --source readings:FILE")
     path = Path(argument)
     try:
-        raw = path.read_bytes()
+        raw = read_whole(path, _LARGEST)
     except OSError as error:
         raise SourceError(f"{argument}: {error.strerror or 'it cannot be read'}") from None
-    except ValueError:  # a name that no file system takes
-        raise SourceError(f"{argument!r} can't be the name of a file; check it") from None
-    if len(raw) > _LARGEST:
-        raise SourceError(f"{argument}: {len(raw)} bytes; is this a readings file?")
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:

@@ -20,6 +20,7 @@ from holdzero_plugins.sources._profile_file import load_profile
 __all__ = ["SerialLine", "habits_of", "holdzero_sources"]
 
 _KEPT: Final = 10_000  # lines that wait to be fetched: some minutes of a fast stream
+_AT_ONCE: Final = 500  # lines that are fetched in one go
 _PATH_S: Final = 0.25  # how often the device's name is looked for
 _AGAIN_S: Final = 1.0  # how long to wait before a lost line is tried again
 
@@ -54,9 +55,9 @@ class SerialLine:
         self._thread.start()
 
     def lines(self) -> Sequence[Said]:
-        """All whole lines since the last call, in order; never waits."""
-        found = []
-        while self._said:
+        """The whole lines since the last call, in order, so many that nobody is kept waiting; never waits itself."""
+        found: list[Said] = []
+        while self._said and len(found) < _AT_ONCE:
             found.append(self._said.popleft())
         return found
 

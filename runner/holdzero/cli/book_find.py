@@ -18,6 +18,7 @@ from holdzero.cli.files import by_number
 from holdzero.cli.register_book import keep_changes
 from holdzero.cli.routines import files_of
 from holdzero.errors import HoldzeroError
+from holdzero.whole_file import read_whole_text
 
 __all__ = [
     "WAITING",
@@ -50,7 +51,7 @@ def add_records(paths: list[Path], *, book: str | None, shop: Path | None, key: 
         made: list[Rows] = []
         for path in batch:
             try:
-                made.append(Book.checked(path.read_text("utf-8")))
+                made.append(Book.checked(read_whole_text(path)))
             except (OSError, UnicodeDecodeError, HoldzeroError) as error:
                 typer.echo(f"{path}: not put in: {error}", err=True)
                 refused += 1
@@ -84,7 +85,7 @@ def send_waiting(folder: Path, *, book: str | None, shop: Path | None, key: Path
     for mark in marks:
         path = mark.with_name(mark.name.removesuffix(WAITING) + ".record.json")
         try:
-            rows = Book.checked(path.read_text("utf-8"))
+            rows = Book.checked(read_whole_text(path))
             (fresh,) = opened.enter([rows])
             if signer is not None:
                 signer.sign([rows.record["digest"]])

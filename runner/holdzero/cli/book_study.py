@@ -31,6 +31,7 @@ from holdzero.pictures.study import letters_of, plot_by_inspector, plot_by_part
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.record import loads
 from holdzero.studies import CrossedStudy, Layout, RangeStudy, range_study
+from holdzero.whole_file import read_whole_text
 
 __all__ = ["METHODS", "Studying", "study_records"]
 
@@ -165,7 +166,7 @@ def _records(wanted: Studying, book: str | None, shop: Path | None) -> list[Mapp
 def _of_file(path: Path) -> Mapping[str, Any]:
     """A record that was not changed since it was made."""
     try:
-        text = path.read_text("utf-8")
+        text = read_whole_text(path)
     except (OSError, UnicodeDecodeError) as error:
         raise HoldzeroError(f"{path}: it can't be read: {error}") from None
     record = loads(text, str(path))

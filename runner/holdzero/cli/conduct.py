@@ -296,7 +296,11 @@ def _conducted(session: Session, bench: Bench, options: Options, ask: Asking) ->
     except JournalError as error:
         tell(f"holdzero: {error}")
         return _INTERRUPTED
-    code = _recorded(run, bench, options)
+    try:
+        code = _recorded(run, bench, options)
+    except (ImportError, OSError, MemoryError) as error:
+        # What was measured is no fault of the input: it can be written once the machine is well.
+        return _interrupted(session, f"the record could not be made: {error}", bench, options)
     told = bench.debrief() if bench.debrief is not None else ()
     if told:
         bench.console.print()

@@ -16,6 +16,7 @@ from holdzero.cli.house import open_shop
 from holdzero.cli.routines import files_of
 from holdzero.errors import HoldzeroError
 from holdzero.plain_text import of_line, plain
+from holdzero.whole_file import read_whole_text
 
 if TYPE_CHECKING:
     from holdzero.verify import Recomputed
@@ -94,7 +95,7 @@ def _verified(path: Path, catalogue: Catalogue, *, built_in: bool) -> _Verified:
     from holdzero.verify import Outcome, recompute
 
     try:
-        record = loads(path.read_text("utf-8"), str(path))
+        record = loads(read_whole_text(path), str(path))
     except (OSError, UnicodeDecodeError) as error:
         return _Verified(code=_INVALID, complaint=f"{path}: can't be read: {error}")
     except HoldzeroError as error:
@@ -185,7 +186,7 @@ def explain_record(path: Path, characteristic: str | None) -> int:
     from holdzero.record import loads
 
     try:
-        text = path.read_text("utf-8")
+        text = read_whole_text(path)
     except (OSError, UnicodeDecodeError) as error:
         raise HoldzeroError(f"{path}: can't be read: {error}") from None
     record = loads(text, str(path))

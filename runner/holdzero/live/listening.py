@@ -30,6 +30,7 @@ _SHORTEST_S = 1.0
 _OUTLOOK_S = 1.0
 # How often it is put on record at the most that what comes by itself can't be used.
 _UNUSED_S = 10.0
+_MOST_NOTED = 200  # unused presses that are each on record (common practice, no source)
 
 _FROM_A_LOG = "accepting takes what the logger has of the moment when this was asked first"
 
@@ -94,6 +95,7 @@ class Listening:
         self._outlook: tuple[float, Outlook | None] = (-math.inf, None)
         self._run: Conducted | None = None
         self._shown_s = 0.0
+        self._noted = 0
         self._logs = logs
         self._wall = wall
         # The temperature that is asked for: its step, and when it was shown first, by both clocks.
@@ -269,8 +271,11 @@ class Listening:
         self._why = said.why or why
         if why and (taker.streams or why == BY_ITSELF):
             self._tell(COMPARATOR, said, why)
-        elif why:
+        elif why and self._noted < _MOST_NOTED:
+            self._noted += 1
             self._bound.note(e.LineUnused, line=said.line, why=why)
+        elif why:  # nobody presses a key so often for nothing: garbage must not fill the journal, nor the time
+            self._tell(COMPARATOR, said, why)
         return answer
 
     def _length(self, answer: str | None) -> float | None:

@@ -80,6 +80,8 @@ def _has_record(stem: str, names: Sequence[str]) -> bool:
 def _ends(path: Path) -> bool:
     """Whether the last entry of a journal is the end of a run; quickly, without a look at the rest."""
     try:
+        if not path.is_file():  # a pipe would be waited for
+            return False
         with path.open("rb") as file:
             file.seek(max(0, path.stat().st_size - _TAIL))
             last = file.read().rstrip(b"\n").rpartition(b"\n")[2]

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
+import errno
 import hashlib
 import math
 import tomllib
@@ -25,6 +26,7 @@ from holdzero.routine.ignored import without_effect
 from holdzero.routine.locate import KeyPath, dotted, lines_of_keys
 from holdzero.routine.no_toml import line_in, mend_of
 from holdzero.routine.resolve import Kinds, Origins, Text, members_of, resolve
+from holdzero.whole_file import read_whole
 
 __all__ = [
     "LoadedRoutine",
@@ -70,14 +72,11 @@ def read_toml(path: Path) -> Text:
             record could keep.
     """
     try:
-        with path.open("rb") as file:
-            raw = file.read(_LARGEST + 1)
+        raw = read_whole(path, _LARGEST)
     except OSError as error:
+        if error.errno == errno.EFBIG:
+            raise _whole(path, None, f"more than {_LARGEST} bytes", "is this the right file?") from None
         raise _whole(path, None, error.strerror or "an unreadable file", "check the name and its permissions") from None
-    except ValueError:  # a name that no file system takes
-        raise _whole(path, None, "a name that no file can have", "check the name") from None
-    if len(raw) > _LARGEST:
-        raise _whole(path, None, f"more than {_LARGEST} bytes", "is this the right file?")
     try:
         text = raw.decode("utf-8-sig")
         data = tomllib.loads(text)
@@ -124,8 +123,29 @@ def _no_numbers(text: Text, raw: Any, path: KeyPath) -> Iterator[Fault]:
         )
 
 
-# Sentences, which may have lines, tabs and the joiners of some languages; all else is a name or a quantity.
-_SENTENCES = frozenset({"say", "caution", "note", "why", "order_why", "reason", "words", "about", "description"})
+# What is marked on something, or stands in a head line: of one line, and with nothing that hides.
+_NAMES = frozenset(
+    [
+        "title",
+        "part",
+        "revision",
+        "author",
+        "by",
+        "id",
+        "name",
+        "certificate",
+        "material",
+        "serial",
+        "place",
+        "at",
+        "from",
+        "with",
+        "of",
+        "beside",
+        "unit",
+        "member",
+    ]
+)
 
 
 def _unplain(text: Text, raw: Any, path: KeyPath) -> Iterator[Fault]:
@@ -137,7 +157,7 @@ def _unplain(text: Text, raw: Any, path: KeyPath) -> Iterator[Fault]:
             yield from _unplain(text, item, (*path, key))
     elif isinstance(raw, str):
         name = next((part for part in reversed(path) if isinstance(part, str)), "")
-        if found := unplain(raw, free=name in _SENTENCES):
+        if found := unplain(raw, free=name not in _NAMES):
             yield _hidden(text, path, f"{raw!a:.80} with {found}")
 
 
