@@ -113,8 +113,9 @@ def sound() -> dict[str, str]:
 def odd_records() -> Iterator[tuple[str, str, bytes]]:
     """Records with one part replaced by what it can't be, and a digest that fits."""
     _, record = next(sample_records(load_catalogue()))
+    others: tuple[object, ...] = (None, [], "\x1b[2K", {"a": 1})
     for key in ("routine", "run", "results", "register", "findings", "readings", "model", "software"):
-        for other in (None, [], "\x1b[2K", {"a": 1}):
+        for other in others:
             changed = {**record, key: other}
             text = json.dumps({**changed, "digest": digest_of_record(changed)}, ensure_ascii=False)
             yield ("record" if key != "run" else "explained", f"{key} is {other!r}", text.encode())

@@ -77,7 +77,12 @@ class TestSerials:
     )
     def test_that_look_alike_are_asked_about(self, one: str, other: str) -> None:
         asked: list[str] = []
-        told_apart((one, "B", other), lambda words: asked.append(words) or "y")
+
+        def yes(words: str) -> str:
+            asked.append(words)
+            return "y"
+
+        told_apart((one, "B", other), yes)
         assert one in asked[0]
         assert other in asked[0]
         with pytest.raises(HoldzeroError, match="look alike"):

@@ -117,7 +117,8 @@ class Pattern:
                 group, more, less, inner = said
                 self._group(group, inner, (flags | more) & ~less)
             elif name in ("MAX_REPEAT", "MIN_REPEAT"):
-                self._repeat(*said, flags, greedy=name == "MAX_REPEAT")
+                least, most, inner = said
+                self._repeat(least, most, inner, flags, greedy=name == "MAX_REPEAT")
             else:
                 raise PatternError(f"it has {name.lower()}, which is not known here: write it without")
 

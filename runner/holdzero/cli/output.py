@@ -47,6 +47,11 @@ class _Console(Console):
         """Where it writes."""
         return cast("IO[str]", _Taken(as_it_stands(sys.stderr if self.stderr else sys.stdout)))
 
+    @file.setter
+    def file(self, new: IO[str]) -> None:
+        """It is always a standard stream."""
+        raise AttributeError(f"a console of the tool writes to no {new!r}")
+
     def on_broken_pipe(self) -> None:
         """Called by the base class."""
         self.quiet = True
