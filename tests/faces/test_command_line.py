@@ -425,7 +425,7 @@ class TestWhatItSays:
 
 
 class TestNamesOfFiles:
-    @pytest.mark.parametrize("serial", ["../../x", "<b>", "a/b\\c:d*e?f", "…", "-", ".", "CON", "x" * 300, "é\n\t"])
+    @pytest.mark.parametrize("serial", ["../../x", "<b>", "a/b\\c:d*e?f", "…", "-", ".", "CON", "x" * 300])
     def test_a_serial_makes_only_safe_ones_and_stays_whole_in_the_record(self, tool: Tool, serial: str) -> None:
         done = tool.run(*GOOD, more=(f"--serial={serial}",))
         assert done.returncode == PASS, done.stderr

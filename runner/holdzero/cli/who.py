@@ -24,17 +24,17 @@ def plain_options(**options: str | None) -> None:
 
 
 def kept_name(option: str, text: str | None) -> str | None:
-    """A serial or a name as it is kept, so that two spellings of one are equal wherever they are compared.
+    """A serial or a name as it is kept: as it was typed, trimmed.
 
     Raises:
         HoldzeroError: it holds what acts or hides.
     """
     plain_options(**{option: text})
-    return same_key(text) if text is not None else None
+    return text.strip() if text is not None else None
 
 
 def kept_serials(serials: tuple[str, ...]) -> tuple[str, ...]:
-    """The serials of a batch as they are kept: trimmed, in the Unicode normal form NFKC.
+    """The serials of a batch as they are kept: trimmed; compared in the Unicode normal form NFKC.
 
     Raises:
         HoldzeroError: one holds what acts or hides, is empty, or stands there twice.
@@ -43,7 +43,7 @@ def kept_serials(serials: tuple[str, ...]) -> tuple[str, ...]:
     for index, serial in enumerate(kept):
         if not serial:
             raise HoldzeroError("--serial: found an empty text; write what is marked on the part, or leave it out")
-        if serial in kept[:index]:
+        if same_key(serial) in map(same_key, kept[:index]):
             raise HoldzeroError(f"--serial: {serial} is given twice; each part of a batch needs a serial of its own")
     return tuple(kept)
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, TypeAlias, TypeGuard
 
-from holdzero.plain_text import same_key, unplain
+from holdzero.plain_text import unplain
 from holdzero.run.commands import Abandon, Acknowledge, AddNote, Again, Look, Pause, RenewZero, Strike
 
 __all__ = [
@@ -187,7 +187,7 @@ def _start(data: Mapping[str, Any]) -> Start:
     serials = data.get("serials")
     if not isinstance(serials, list) or len(serials) > _MOST_SERIALS:
         raise PostRefusedError(f'"serials" must be a list of at most {_MOST_SERIALS} texts')
-    named = [same_key(_name({"serials": serial}, "serials")) for serial in serials]
+    named = [_name({"serials": serial}, "serials").strip() for serial in serials]
     return Start(
         routine=_text(data, "routine"),
         member=_perhaps(data, "member"),
