@@ -8,6 +8,7 @@ import json
 import os
 import random
 import signal
+import socket
 import sqlite3
 import subprocess
 import sys
@@ -457,3 +458,271 @@ class TestTheErrorOfABook:
     def test_is_one_that_a_run_can_take(self, tmp_path: Path) -> None:
         with pytest.raises(BookError, match="nothing was lost"):
             open_book(str(tmp_path), create=True)
+
+
+# Holds what it is asked to, says so, and lets go when it is told to.
+HOLDER = """\
+import sqlite3, sys
+name = sys.argv[1]
+if "://" in name:
+    import psycopg
+    held = psycopg.connect(name)
+    held.execute("LOCK TABLE records IN ACCESS EXCLUSIVE MODE")
+else:
+    held = sqlite3.connect(name, isolation_level=None)
+    held.execute("BEGIN EXCLUSIVE")
+print("held", flush=True)
+sys.stdin.readline()
+held.rollback()
+"""
+
+
+@contextlib.contextmanager
+def held(url: str) -> Iterator[None]:
+    """Another process holds the book: the file locked, or the table."""
+    with subprocess.Popen(
+        [sys.executable, "-c", HOLDER, url], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as other:
+        assert other.stdin is not None
+        assert other.stdout is not None
+        assert other.stdout.readline() == "held\n"
+        try:
+            yield
+        finally:
+            other.stdin.close()
+            assert other.wait(60.0) == 0
+
+
+@contextlib.contextmanager
+def silent() -> Iterator[str]:
+    """The address of a database that takes connections and never says a word."""
+    with socket.create_server(("127.0.0.1", 0)) as place:
+        yield f"postgresql://holdzero@127.0.0.1:{place.getsockname()[1]}/book"
+
+
+class Sitting:
+    """A run that is answered line by line until the last answer alone is missing."""
+
+    def __init__(self, bench: Bench, *more: str) -> None:
+        self.folder = bench.folder
+        self.process = subprocess.Popen(
+            [*TOOL, *bench.words(*more)],
+            cwd=bench.folder,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+        )
+        assert self.process.stdin is not None
+        self.process.stdin.write("".join(f"{answer}\n" for answer in GOOD))
+        self.process.stdin.flush()
+        until(lambda: sum('"reading_taken"' in line for line in journal(bench.folder)) == len(GOOD))
+
+    def last_answer(self) -> tuple[float, float, str]:
+        """Give it: after how long the verdict stood there, after how long all was over [s], and what was said."""
+        assert self.process.stdin is not None
+        assert self.process.stdout is not None
+        began = time.monotonic()
+        self.process.stdin.write("\n")
+        self.process.stdin.flush()
+        said, shown_s = "", 0.0
+        with self.process:
+            for line in self.process.stdout:
+                said += line
+                if "PASS" in line and not shown_s:
+                    shown_s = time.monotonic() - began
+            assert self.process.wait(60.0) == 0, said
+        return shown_s, time.monotonic() - began, said
+
+
+class TestTheVerdict:
+    """It stands there a second after the last answer at most, beyond what it takes without any book."""
+
+    @pytest.fixture
+    def plain_s(self, bench: Bench, tmp_path: Path) -> float:
+        shown_s, _, _ = Sitting(bench).last_answer()
+        for path in (tmp_path / "out").iterdir():
+            path.unlink()
+        return shown_s
+
+    def test_waits_for_no_other_program_that_holds_the_book(
+        self, bench: Bench, url: str, tmp_path: Path, plain_s: float
+    ) -> None:
+        open_book(url, create=True)
+        sitting = Sitting(bench, "--book", url)
+        assert any('"bench_known"' in line for line in journal(tmp_path))
+        with held(url):
+            shown_s, over_s, said = sitting.last_answer()
+        assert shown_s < plain_s + 1.0, said
+        assert shown_s + 4.0 < over_s < plain_s + 12.0
+        assert "another program holds the book" in said
+        assert "the record waits beside the journal" in said
+        assert marks(tmp_path / "out") == 1
+        assert open_book(url).count() == 0
+
+        # The next run puts it in, and says so.
+        done = bench.run(BAD, "--book", url)
+        assert done.returncode == 1, done.stderr
+        assert "1 record that waited is in the book now" in done.stdout
+        assert marks(tmp_path / "out") == 0
+        assert len(sound(open_book(url))) == 2
+
+    def test_waits_for_no_database_that_never_answers(self, bench: Bench, tmp_path: Path, plain_s: float) -> None:
+        with silent() as url:
+            shown_s, over_s, said = Sitting(bench, "--book", url).last_answer()
+        assert shown_s < plain_s + 1.0, said
+        assert over_s < plain_s + 12.0
+        assert "the record waits beside the journal" in said
+        assert marks(tmp_path / "out") == 1
+
+    def test_waits_for_no_server_that_was_stopped_in_the_middle(
+        self, server: Server, bench: Bench, plain_s: float
+    ) -> None:
+        postgresql: Any = server
+        url = postgresql.database()
+        open_book(url, create=True)
+        sitting = Sitting(bench, "--book", url)
+        # All of them: one that was forked already would answer.
+        family = family_of(postgresql._process.pid)
+        for number in family:
+            os.kill(number, signal.SIGSTOP)
+        try:
+            shown_s, over_s, said = sitting.last_answer()
+        finally:
+            for number in family:
+                os.kill(number, signal.SIGCONT)
+        assert shown_s < plain_s + 1.0, said
+        assert over_s < plain_s + 12.0
+        assert "the record waits beside the journal" in said
+        postgresql.drop(url)
+
+    def test_is_not_lost_by_ctrl_c_while_the_book_is_waited_for(self, bench: Bench, tmp_path: Path) -> None:
+        path = tmp_path / "book.sqlite"
+        open_book(str(path), create=True)
+        sitting = Sitting(bench, "--book", str(path))
+        with held(str(path)), sitting.process:
+            assert sitting.process.stdin is not None
+            assert sitting.process.stdout is not None
+            sitting.process.stdin.write("\n")
+            sitting.process.stdin.flush()
+            said = ""
+            while ".record.json" not in said:
+                said += sitting.process.stdout.readline()
+            time.sleep(0.5)
+            sitting.process.send_signal(signal.SIGINT)
+            said += sitting.process.stdout.read()
+            assert sitting.process.wait(60.0) == 0, said
+        assert "not waited for any longer" in said
+        assert marks(tmp_path / "out") == 1
+
+
+def family_of(parent: int) -> list[int]:
+    """A process and its children, the parent first."""
+    listed = subprocess.run(["ps", "-o", "pid=", "--ppid", str(parent)], capture_output=True, text=True, check=True)
+    return [parent, *(int(word) for word in listed.stdout.split())]
+
+
+class TestARecordThatWaitsForABook:
+    def test_is_not_put_into_another_by_the_next_run(self, bench: Bench, tmp_path: Path, tool: Tool) -> None:
+        bench.run(GOOD, "--book", NOWHERE)
+        other = tmp_path / "other.sqlite"
+        assert bench.run(BAD, "--book", str(other)).returncode == 1
+        assert marks(tmp_path / "out") == 1
+        assert open_book(str(other)).count() == 1
+        # By hand it goes where one says.
+        assert tool("book", "send", "out", "--book", str(other), folder=tmp_path).returncode == 0
+        assert open_book(str(other)).count() == 2
+
+    def test_waits_no_more_once_it_was_added(self, bench: Bench, tmp_path: Path, tool: Tool) -> None:
+        bench.run(GOOD, "--book", NOWHERE)
+        book = str(tmp_path / "book.sqlite")
+        assert tool("book", "add", "out", "--book", book, folder=tmp_path).returncode == 0
+        assert marks(tmp_path / "out") == 0
+        assert open_book(book).count() == 1
+
+    def test_that_was_changed_waits_on_and_holds_no_other_up(self, bench: Bench, url: str, tmp_path: Path) -> None:
+        open_book(url, create=True)
+        with held(url):
+            bench.run(GOOD, "--book", url)
+        (record,) = (tmp_path / "out").glob("*.record.json")
+        record.write_text(record.read_text("utf-8").replace("T. Ester", "N. Obody"), "utf-8")
+        done = bench.run(BAD, "--book", url)
+        assert done.returncode == 1
+        assert f"{record.relative_to(tmp_path)}: it waits on: the record was changed" in done.stderr
+        assert marks(tmp_path / "out") == 1
+        assert open_book(url).count() == 1
+
+
+def spoiled(path: Path, how: str) -> None:
+    """A book's file after a fault of the disk, or a hand."""
+    content = bytearray(path.read_bytes())
+    if how == "its beginning":
+        content[:4096] = bytes(4096)
+    elif how == "all behind it":
+        content[4096:] = b"\xa5" * (len(content) - 4096)
+    elif how == "cut off":
+        del content[8192:]
+    elif how == "emptied":
+        content.clear()
+    path.write_bytes(bytes(content))
+    if how == "a table gone":
+        with contextlib.closing(sqlite3.connect(path)) as file:
+            file.execute("DROP TABLE documents")
+    if how == "version gone":
+        with contextlib.closing(sqlite3.connect(path)) as file:
+            file.execute("DROP TABLE alembic_version")
+
+
+DAMAGE = {
+    "its beginning": "file is not a database: another file, or a book whose beginning is destroyed",
+    "all behind it": "the book is damaged",
+    "cut off": "the book is damaged",
+    "emptied": "its file is empty",
+    "a table gone": "the book is damaged: of its tables there is no more: documents",
+    "version gone": "the book is damaged: of its tables there is no more: alembic_version",
+}
+
+
+class TestADamagedBook:
+    @pytest.mark.parametrize("how", DAMAGE)
+    def test_is_told_as_what_it_is_and_left_as_it_is(
+        self, how: str, bench: Bench, tmp_path: Path, records_of: RecordsOf, tool: Tool
+    ) -> None:
+        path = tmp_path / "book.sqlite"
+        open_book(str(path), create=True).add(records_of(10))
+        with contextlib.closing(sqlite3.connect(path)) as file:
+            file.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        spoiled(path, how)
+        found = path.read_bytes()
+
+        done = bench.run(GOOD, "--book", str(path))
+        listed = tool("book", "list", "--book", str(path), folder=tmp_path)
+        added = tool("book", "add", "out", "--book", str(path), folder=tmp_path)
+
+        assert done.returncode == 0, done.stderr
+        assert "PASS" in done.stdout
+        assert marks(tmp_path / "out") == 1
+        for said in (done.stderr, listed.stderr, added.stderr):
+            assert DAMAGE[how] in said
+            assert "put the last copy in its place" in said
+            assert "Traceback" not in said
+            assert "fault of the tool" not in said
+        assert (listed.returncode, added.returncode) == (2, 2)
+        assert path.read_bytes() == found
+
+    def test_that_lost_a_table_on_a_server_is_told_too(self, server: Server, bench: Bench, tmp_path: Path) -> None:
+        postgresql: Any = server
+        url = postgresql.database()
+        open_book(url, create=True)
+        with open_book(url).engine.begin() as connection:
+            connection.exec_driver_sql("DROP TABLE documents")
+        done = bench.run(GOOD, "--book", url)
+        assert done.returncode == 0
+        assert "the book is damaged: of its tables there is no more: documents" in done.stderr
+        assert marks(tmp_path / "out") == 1
+        postgresql.drop(url)
+
+    def test_a_new_one_is_said_to_be_new(self, bench: Bench, tmp_path: Path) -> None:
+        book = str(tmp_path / "book.sqlite")
+        assert "there was no book here; a new one was made" in bench.run(GOOD, "--book", book).stdout
+        assert "a new one was made" not in bench.run(GOOD, "--book", book).stdout

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import contextlib
+import sqlite3
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -7,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from holdzero.book import open_book
 from holdzero.cli.benching import _greeting, _rounds, _Signals, _Work
 from holdzero.cli.conduct import Options
 from holdzero.cli.house import open_shop
@@ -216,3 +219,37 @@ def test_the_page_says_for_which_part_a_scenario_is_written(routines: Path, tmp_
     assert "Written for part SR-2041: with another, its words may not fit." in said
     (tmp_path / "any.toml").write_text('format = 1\ntitle = "another block"\n', "utf-8")
     assert not [words for words in _greeting(f"practice:{tmp_path / 'any.toml'}") if "Written for" in words]
+
+
+def test_the_verdict_is_shown_while_another_program_holds_the_book(sit: Callable[..., Rounds], tmp_path: Path) -> None:
+    book = tmp_path / "book.sqlite"
+    open_book(str(book), create=True).engine.dispose()
+    rounds = sit(shop=f'[book]\nurl = "{book}"\n')
+    rounds.begins()
+    rounds.answers(*GOOD)
+    with contextlib.closing(sqlite3.connect(book, isolation_level=None)) as other:
+        other.execute("BEGIN EXCLUSIVE")
+        first = rounds.compares()
+        assert (first.code, first.problems) == (0, ())
+        assert [record["verdict"] for record in first.records] == ["pass"]
+        assert list((tmp_path / "out").glob("*.waiting"))
+        told = rounds.until(lambda now: now.seq != first.seq)
+        other.execute("ROLLBACK")
+    assert told.stage is Stage.FINISHED
+    assert any("another program holds the book" in line for line in told.problems)
+    rounds.does(Done())
+    rounds.begins()
+    rounds.answers(*GOOD)
+    rounds.compares()
+    # The next run has put both in by the time that what follows it is chosen.
+    rounds.does(Done())
+    assert not list((tmp_path / "out").glob("*.waiting"))
+    assert open_book(str(book)).count() == 2
+
+
+def test_an_end_that_was_seen_already_is_not_shown_anew(sit: Callable[..., Rounds], tmp_path: Path) -> None:
+    rounds = sit(shop=f'[book]\nurl = "{tmp_path / "book.sqlite"}"\n')
+    rounds.begins()
+    rounds.answers(*GOOD)
+    end = rounds.compares()
+    assert rounds.does(Done()).seq == end.seq + 1

@@ -6,6 +6,8 @@ from pathlib import Path
 
 from sqlalchemy import Connection, Engine, inspect, text
 
+from holdzero.book.reach import BookDamagedError
+from holdzero.book.tables import metadata
 from holdzero.errors import HoldzeroError
 
 __all__ = ["HEAD", "LOCK", "REVISIONS", "BookVersionError", "prepare", "upgrade", "version_of"]
@@ -30,25 +32,32 @@ def version_of(connection: Connection) -> str | None:
     return None if found is None else str(found)
 
 
-def prepare(engine: Engine, name: str, *, create: bool) -> None:
+def prepare(engine: Engine, name: str, *, create: bool) -> bool:
     """Make the tables of a new book; refuse one of another version.
+
+    Returns:
+        Whether there was no book, and it was made.
 
     Raises:
         BookVersionError: it is none, or of another version.
+        BookDamagedError: some of its tables are gone.
     """
     with engine.connect() as connection:
         # Asked for once: between two questions another bench may have made the book.
         own = set(inspect(connection).get_table_names())
         version = version_of(connection) if "alembic_version" in own else None
+    ours = set(metadata.tables)
+    if (version == HEAD and not ours <= own) or (version is None and {"records", "documents"} <= own):
+        lost = sorted(ours - own) or ["alembic_version, or its row"]
+        raise BookDamagedError(name, f"the book is damaged: of its tables there is no more: {', '.join(lost)}")
     if version == HEAD:
-        return
+        return False
     if version is None and own:
         raise BookVersionError(f"{name}: this database has tables of something else and is no book")
     if version is None and not create:
         raise BookVersionError(f"{name}: there is no book here; holdzero book add makes one")
     if version is None:
-        upgrade(engine, name)
-        return
+        return upgrade(engine, name) is None
     _known(version, name)
     mend = "copy it first, then: holdzero book upgrade"
     raise BookVersionError(f"{name}: the book is of version {version}, this holdzero writes {HEAD}\n    {mend}")

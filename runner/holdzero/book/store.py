@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 import hashlib
-import sqlite3
 import time
 from collections.abc import Generator, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from pathlib import Path
+from dataclasses import dataclass, replace
 from typing import Any
 
-from sqlalchemy import Connection, Engine, RowMapping, Select, Table, create_engine, event, func, insert, select, text
-from sqlalchemy.engine import make_url
-from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
-from sqlalchemy.pool import NullPool
+from sqlalchemy import Connection, Engine, RowMapping, Select, Table, func, insert, select, text
 
 from holdzero.book import schema
 from holdzero.book.acting import Act, act_of
 from holdzero.book.benches import BATCH, Benches
 from holdzero.book.find import Criteria, matching, whole
+from holdzero.book.reach import WAIT_S, BookDamagedError, BookError, Told, reached, shown_name, url_of
 from holdzero.book.rows import Rows, document_of, rows_of
 from holdzero.book.tables import acts, baselines, bench, documents, keys, records, results, reviews, signatures, uses
 from holdzero.errors import HoldzeroError, RecordError
@@ -30,11 +26,26 @@ START = "sha256:" + hashlib.sha256(b"holdzero book 1").hexdigest()
 _BUSY_MS = 60_000
 _CONNECT_S = 10
 _FULL = ("database or disk is full", "disk I/O error")  # SQLite's words; which comes depends on where it has no room
+from holdzero.book.tables import bench, documents, keys, records, results, reviews, signatures, uses
+from holdzero.errors import RecordError
+from holdzero.record import digest_of_record, loads
+
+__all__ = [
+    "START",
+    "Book",
+    "BookDamagedError",
+    "BookError",
+    "Kept",
+    "chained",
+    "open_book",
+    "shown_name",
+    "upgrade_book",
+    "url_of",
+]
+
+START = "sha256:" + hashlib.sha256(b"holdzero book 1").hexdigest()
+_BATCH = 200
 _HEX = frozenset("0123456789abcdef")
-
-
-class BookError(HoldzeroError):
-    """The book can't be reached, read or written; the message says what is safe and what to do."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,37 +61,27 @@ class Kept:
         return loads(self.text, f"record {self.row['id']} of the book")
 
 
-def url_of(name: str) -> str:
-    """The database URL of a book: as it stands, or of a SQLite file.
-
-    >>> url_of("book.sqlite")
-    'sqlite:///book.sqlite'
-    """
-    if "://" not in name:
-        return f"sqlite:///{Path(name)}"
-    # The driver that is declared as an extra; a bare postgresql:// would look for another one.
-    return name.replace("postgresql://", "postgresql+psycopg://", 1).replace("postgres://", "postgresql+psycopg://", 1)
-
-
 def chained(before: str, digest: str) -> str:
     """The chain after a record: SHA-256 over the chain before it and its digest."""
     return "sha256:" + hashlib.sha256(f"{before}{digest}".encode()).hexdigest()
 
 
-def open_book(name: str, *, create: bool = False) -> Book:
+def open_book(name: str, *, create: bool = False, wait_s: float = WAIT_S) -> Book:
     """Open a book.
 
     Args:
         name: a database URL, or the path of a SQLite file.
-        create: whether a book that does not exist is made.
+        create: whether a book that does not exist is made; an empty file is none that does not exist.
+        wait_s: how long to wait for another that holds it [s], whenever something is asked of it.
 
     Raises:
         BookError: it can't be reached, or is none.
+        BookDamagedError: it is there, and not whole.
         BookVersionError: it is of another version, or the database is of something else.
     """
-    book = _reached(name, create=create)
-    book.prepare(create=create)
-    return book
+    engine, shown = reached(name, create=create, wait_s=wait_s)
+    book = Book(engine=engine, name=shown)
+    return replace(book, made=book.prepare(create=create))
 
 
 def upgrade_book(name: str) -> str:
@@ -93,69 +94,37 @@ def upgrade_book(name: str) -> str:
         BookError: it can't be reached, or is none.
         BookVersionError: it is of a version that this holdzero does not know.
     """
-    book = _reached(name, create=False)
-    with book._told():  # noqa: SLF001  of this module
-        with book.engine.connect() as connection:
+    engine, shown = reached(name, create=False, wait_s=WAIT_S)
+    with Told(shown):
+        with engine.connect() as connection:
             if schema.version_of(connection) is None:
-                raise BookError(f"{book.name}: there is no book here; holdzero book add makes one")
-        return schema.upgrade(book.engine, book.name) or ""
-
-
-def _reached(name: str, *, create: bool) -> Book:
-    try:
-        url = make_url(url_of(name))
-    except ArgumentError:
-        raise BookError(f"{name}: this is neither a file nor the address of a database") from None
-    shown = url.render_as_string(hide_password=True) if url.get_backend_name() != "sqlite" else str(url.database)
-    if url.get_backend_name() == "sqlite" and not create and not Path(str(url.database)).exists():
-        raise BookError(f"{shown}: there is no book here; holdzero book add makes one")
-    try:
-        engine = create_engine(url, **_options(url.get_backend_name()))
-    except (NoSuchModuleError, ModuleNotFoundError) as error:
-        raise BookError(f'{shown}: {error}; for PostgreSQL: pip install "holdzero[postgresql]"') from None
-    if url.get_backend_name() == "sqlite":
-        event.listen(engine, "connect", _on_connect)
-        event.listen(engine, "begin", _on_begin)
-    return Book(engine=engine, name=shown)
-
-
-def _options(backend: str) -> dict[str, Any]:
-    """Nothing stays open between two questions: a run lasts for hours, and a file at rest is one file to copy."""
-    wait = {"timeout": _BUSY_MS / 1000.0} if backend == "sqlite" else {"connect_timeout": _CONNECT_S}
-    return {"poolclass": NullPool, "connect_args": wait}
-
-
-def _on_connect(connection: Any, _: object) -> None:
-    """SQLite: wait for another bench that writes; what was answered is on disk."""
-    connection.isolation_level = None
-    cursor = connection.cursor()
-    for line in (f"busy_timeout={_BUSY_MS}", "synchronous=FULL", "foreign_keys=ON"):
-        cursor.execute(f"PRAGMA {line}")
-    cursor.close()
-
-
-def _on_begin(connection: Connection) -> None:
-    """Take the right to write at once where a write is meant: two that read first could not both go on."""
-    mode = "IMMEDIATE" if connection.get_execution_options().get("holdzero_writes") else "DEFERRED"
-    connection.exec_driver_sql(f"BEGIN {mode}")
+                raise BookError(f"{shown}: there is no book here; holdzero book add makes one")
+        return schema.upgrade(engine, shown) or ""
 
 
 @dataclass(frozen=True, slots=True)
 class Book:
-    """An open book."""
+    """An open book.
+
+    Attributes:
+        engine: of its database.
+        name: on screen.
+        made: whether it was made when it was opened.
+    """
 
     engine: Engine
     name: str
+    made: bool = False
 
-    def prepare(self, *, create: bool) -> None:
-        """Make the tables of a new book; refuse one of another version.
+    def prepare(self, *, create: bool) -> bool:
+        """Make the tables of a new book, and say whether that was done; refuse one of another version.
 
         Raises:
             BookError: it can't be reached, or is none.
             BookVersionError: it is of another version.
         """
         with self._told():
-            schema.prepare(self.engine, self.name, create=create)
+            return schema.prepare(self.engine, self.name, create=create)
 
     def add(self, texts: Iterable[str]) -> list[bool]:
         """Put records into the book.
@@ -312,7 +281,7 @@ class Book:
         return _Writing(self.engine)
 
     def _told(self) -> Any:
-        return _Told(self.name)
+        return Told(self.name)
 
 
 class _Writing:
@@ -322,9 +291,13 @@ class _Writing:
         self._connection = engine.connect().execution_options(holdzero_writes=True)
 
     def __enter__(self) -> Connection:
-        self._transaction = self._connection.begin()
-        if self._connection.dialect.name == "postgresql":
-            self._connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": schema.LOCK})
+        try:
+            self._transaction = self._connection.begin()
+            if self._connection.dialect.name == "postgresql":
+                self._connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": schema.LOCK})
+        except BaseException:
+            self._connection.close()
+            raise
         return self._connection
 
     def __exit__(self, kind: object, error: object, trace: object) -> None:
@@ -332,25 +305,6 @@ class _Writing:
             self._transaction.commit() if kind is None else self._transaction.rollback()
         finally:
             self._connection.close()
-
-
-class _Told:
-    """Turns what a database says into what a person can do."""
-
-    def __init__(self, name: str) -> None:
-        self._name = name
-
-    def __enter__(self) -> None:
-        return None
-
-    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
-        if isinstance(error, SQLAlchemyError | sqlite3.Error):
-            said = str(error.orig if isinstance(error, DBAPIError) else error).strip().splitlines()
-            cause = said[0] if said else type(error).__name__
-            if cause.startswith(_FULL):
-                cause += ": the disk may be full, or was taken away"
-            mend = "nothing was lost: records wait in their folder, and holdzero book send puts them in later"
-            raise BookError(f"{self._name}: {cause}\n    {mend}") from None
 
 
 def _without_document(row: RowMapping) -> dict[str, Any]:

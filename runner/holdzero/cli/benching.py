@@ -132,8 +132,14 @@ class _Work:
         entries: Mapping[str, Any] = getattr(self.shop.register, role, {})
         return tuple(Entry(identifier, str(entry.name)) for identifier, entry in entries.items())
 
-    def begin(self, chosen: Start | Resume, desk: Desk) -> int:
-        """Conduct what was chosen; gives the exit code."""
+    def begin(self, chosen: Start | Resume, desk: Desk, said: Callable[[], tuple[str, ...]]) -> int:
+        """Conduct what was chosen; gives the exit code.
+
+        Args:
+            chosen: what to conduct.
+            desk: shows it.
+            said: gives what was told meanwhile, so far.
+        """
         self.records, self.files, self.debrief = [], [], []
         # Whoever adds a device does not start the server again.
         self.shop = open_shop(self.options.shop, lazily=True, catalogue=self.options.catalogue)
@@ -142,7 +148,10 @@ class _Work:
             del console
             return desk.sits_at(source), desk
 
-        options = replace(self.options, face=face, seen=self._seen, debriefed=self.debrief.extend)
+        def decided(code: int) -> None:
+            desk.decided(code, self.records, self.files, said(), self.debrief)
+
+        options = replace(self.options, face=face, seen=self._seen, debriefed=self.debrief.extend, decided=decided)
         if isinstance(chosen, Start):
             self._last = chosen.routine
             path = self.routines.file(chosen.routine)
@@ -199,13 +208,13 @@ def _rounds(desk: Desk, work: _Work, signals: _Signals) -> int:
         return _INTERRUPTED if desk.snapshot.stage is Stage.INTERRUPTED else _ENDED
 
 
-def _conducted(begin: Callable[[], int]) -> tuple[int | None, tuple[str, ...]]:
+def _conducted(begin: Callable[[Callable[[], tuple[str, ...]]], int]) -> tuple[int | None, tuple[str, ...]]:
     """The exit code of a run, None where an error ended it, and what was told meanwhile."""
     ear = _Overheard(sys.stderr)
     code = None
     with contextlib.redirect_stderr(ear):
         try:
-            code = begin()
+            code = begin(lambda: ear.said)
         except HoldzeroError as error:
             tell(f"holdzero: {error}")
         except Exception as error:

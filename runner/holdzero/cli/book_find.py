@@ -17,11 +17,11 @@ from holdzero.cli.book_of import book_of, print_table
 from holdzero.cli.files import by_number
 from holdzero.cli.register_book import keep_changes
 from holdzero.cli.routines import files_of
+from holdzero.cli.waiting import mark_of, marks_in, record_of
 from holdzero.errors import HoldzeroError
 from holdzero.whole_file import read_whole_text
 
 __all__ = [
-    "WAITING",
     "add_records",
     "list_records",
     "moment_ms",
@@ -30,7 +30,6 @@ __all__ = [
     "show_record",
 ]
 
-WAITING = ".waiting"
 _DONE, _INVALID = 0, 2
 _BATCH = 200
 
@@ -49,15 +48,20 @@ def add_records(paths: list[Path], *, book: str | None, shop: Path | None, key: 
     fresh, refused, signed = 0, 0, 0
     for batch in _batches(files):
         made: list[Rows] = []
+        put: list[Path] = []
         for path in batch:
             try:
                 made.append(Book.checked(read_whole_text(path)))
+                made.append(Book.checked(path.read_text("utf-8")))
+                put.append(path)
             except (OSError, UnicodeDecodeError, HoldzeroError) as error:
                 typer.echo(f"{path}: not put in: {error}", err=True)
                 refused += 1
         fresh += sum(opened.enter(made))
         if signer is not None:
             signed += signer.sign(rows.record["digest"] for rows in made)
+        for path in put:
+            mark_of(path).unlink(missing_ok=True)
     known = len(files) - refused - fresh
     told = "" if signer is None else f", {signed} signed as {signer.name}"
     typer.echo(f"{opened.name}: {fresh} put in, {known} there already, {refused} refused{told}")
@@ -74,6 +78,7 @@ def send_waiting(folder: Path, *, book: str | None, shop: Path | None, key: Path
     if trouble := keep_changes(shop, book):
         typer.echo(f"holdzero: {trouble}", err=True)
     marks = sorted(folder.glob(f"*{WAITING}"), key=by_number)
+    marks = list(marks_in(folder))
     if not marks:
         typer.echo(f"{folder}: nothing waits")
         return _DONE
@@ -83,7 +88,7 @@ def send_waiting(folder: Path, *, book: str | None, shop: Path | None, key: Path
     signer = signer_for(opened, key, shop)
     left = 0
     for mark in marks:
-        path = mark.with_name(mark.name.removesuffix(WAITING) + ".record.json")
+        path = record_of(mark)
         try:
             rows = Book.checked(read_whole_text(path))
             (fresh,) = opened.enter([rows])

@@ -131,6 +131,7 @@ def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
     if run.state.phase in (Phase.FINISHED, Phase.ABANDONED):
         bench.console.print("This run is finished: nothing is asked. Its record is made again from the journal.")
         return _recorded(run, bench, options)
+        return _ended(run, bench, options)
     face, ask = sat_at(bench, options)
     with opened(bench, ask) as (feed, bind_run):
         journal, text = Journal.reopen(path)
@@ -301,6 +302,12 @@ def _conducted(session: Session, bench: Bench, options: Options, ask: Asking) ->
     except (ImportError, OSError, MemoryError) as error:
         # What was measured is no fault of the input: it can be written once the machine is well.
         return _interrupted(session, f"the record could not be made: {error}", bench, options)
+    return _ended(run, bench, options)
+
+
+def _ended(run: Run, bench: Bench, options: Options) -> int:
+    """Say what came of a run; only then is the book waited for, which somebody may hold."""
+    code = _recorded(run, bench, options)
     told = bench.debrief() if bench.debrief is not None else ()
     if told:
         bench.console.print()
@@ -308,6 +315,14 @@ def _conducted(session: Session, bench: Bench, options: Options, ask: Asking) ->
         bench.console.print(sentence)
     if options.debriefed is not None:
         options.debriefed(told)
+    if options.decided is not None:
+        options.decided(code)
+    if bench.keeper is not None:
+        said, problems = bench.keeper.send()
+        for sentence in said:
+            bench.console.print(sentence)
+        for problem in problems:
+            tell(f"holdzero: {problem}")
     return code
 
 
@@ -367,6 +382,12 @@ def _recorded(run: Run, bench: Bench, options: Options) -> int:
             # Earlier writings first: the one that comes last into the book counts.
             for path, text in (*written.earlier, (files[0], written.text)):
                 problems += filter(None, [bench.keeper.keep(path, text)])
+        record = make_record(run, serial, checks, software)
+        name = safe_name(_stamp(started.wall), record["routine"]["part"], serial or "")
+        text = dumps(record)
+        files, problems = write_files(options.out, name, text, catalogue)
+        if bench.keeper is not None and files:
+            bench.keeper.waits(files[0], text)
         verdicts.append(record["verdict"])
         print_summary(bench.console, record, files)
         for sentence in written.told:

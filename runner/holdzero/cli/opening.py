@@ -48,6 +48,7 @@ class Options:
         face: gives the face, in place of the terminal.
         seen: is told each record and the files that were made of it.
         debriefed: is told at the end what was true and hidden, at a virtual bench; it is printed as well.
+        decided: is told the exit code once all verdicts are there; the book may still be waited for.
     """
 
     source: str
@@ -67,6 +68,7 @@ class Options:
     face: FaceFor | None = None
     seen: Callable[[Mapping[str, Any], Sequence[Path]], None] | None = None
     debriefed: Callable[[Sequence[str]], None] | None = None
+    decided: Callable[[int], None] | None = None
 
 
 @dataclass(slots=True)

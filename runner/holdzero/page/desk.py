@@ -273,6 +273,34 @@ class Desk:
                 return request
             ended = ""
 
+    def decided(
+        self,
+        code: int | None,
+        records: Sequence[Any],
+        files: Sequence[str],
+        said: Sequence[str],
+        debrief: Sequence[str] = (),
+    ) -> None:
+        """Show how a run ended; what follows may still take a while. Arguments as of `end`."""
+        # What was taken and neither saved nor refused was lost to the fault that ended the run.
+        self._box.reply(_UNSAVED)
+        run = self.snapshot.run
+        given_up = run is not None and run.state.phase is Phase.ABANDONED
+        stage = Stage.INTERRUPTED if not records else Stage.ABANDONED if given_up else Stage.FINISHED
+        shown: dict[str, Any] = {
+            "run": run,
+            "records": tuple(records),
+            "files": tuple(files),
+            "problems": tuple(said) if records else (),
+            "debrief": tuple(debrief),
+            "ended": "" if records else "\n".join(said),
+            "code": code,
+        }
+        now = self.snapshot
+        # Shown once: whoever has seen it already is not held up by what changed nothing.
+        if now.stage is not stage or any(getattr(now, name) != value for name, value in shown.items()):
+            self._publish(stage, **shown)
+
     def end(
         self,
         code: int | None,
@@ -293,21 +321,7 @@ class Desk:
         Raises:
             SourceExhaustedError: nobody can answer any more.
         """
-        # What was taken and neither saved nor refused was lost to the fault that ended the run.
-        self._box.reply(_UNSAVED)
-        run = self.snapshot.run
-        given_up = run is not None and run.state.phase is Phase.ABANDONED
-        stage = Stage.INTERRUPTED if not records else Stage.ABANDONED if given_up else Stage.FINISHED
-        self._publish(
-            stage,
-            run=run,
-            records=tuple(records),
-            files=tuple(files),
-            problems=tuple(said) if records else (),
-            debrief=tuple(debrief),
-            ended="" if records else "\n".join(said),
-            code=code,
-        )
+        self.decided(code, records, files, said, debrief)
         self._wait(lambda request: _unless(isinstance(request, Done), "the run is over"))
 
     # --- within -------------------------------------------------------------------------------
