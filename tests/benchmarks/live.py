@@ -156,7 +156,7 @@ class Client:
 
     def __post_init__(self) -> None:
         asked = http.client.HTTPConnection("127.0.0.1", self.port, timeout=PATIENCE_S)
-        asked.request("GET", "/")
+        asked.request("GET", "/", headers={"Cookie": LET_IN[self.port]})
         self.page = one(r'data-pen="([^"]+)"', asked.getresponse().read().decode())
         asked.close()
         threading.Thread(target=self._listen, daemon=True).start()
@@ -177,14 +177,15 @@ class Client:
         assert self.shown is not None
         asked = http.client.HTTPConnection("127.0.0.1", self.port, timeout=PATIENCE_S)
         body = json.dumps({"pen": self.page, "seq": self.shown.seq, "what": what, **more})
-        asked.request("POST", "/do", body, {"Content-Type": "application/json", "X-Holdzero": "bench"})
+        own = {"Content-Type": "application/json", "X-Holdzero": "bench", "Cookie": LET_IN[self.port]}
+        asked.request("POST", "/do", body, own)
         said = json.loads(asked.getresponse().read())
         asked.close()
         return "" if said["ok"] else said.get("why") or "too soon"
 
     def _listen(self) -> None:
         asked = http.client.HTTPConnection("127.0.0.1", self.port)
-        asked.request("GET", f"/stream?pen={self.page}")
+        asked.request("GET", f"/stream?pen={self.page}", headers={"Cookie": LET_IN[self.port]})
         kind = ""
         for raw in asked.getresponse():
             line = raw.decode().rstrip("\n")
@@ -215,6 +216,19 @@ def one(pattern: str, text: str) -> str:
     return found.group(1) if found else ""
 
 
+LET_IN: dict[int, str] = {}
+"""The cookie that lets in, by the port of the server."""
+
+
+def cookie_of(port: int, link: str) -> str:
+    """What a link is exchanged for."""
+    asked = http.client.HTTPConnection("127.0.0.1", port, timeout=PATIENCE_S)
+    asked.request("GET", f"/{link}")
+    cookie = asked.getresponse().getheader("set-cookie") or ""
+    asked.close()
+    return cookie.partition(";")[0]
+
+
 @contextlib.contextmanager
 def served(folder: Path, stream: Stream, readings: int) -> Iterator[tuple[subprocess.Popen[str], int]]:
     """The command at work with a routine of so many readings; gives its process and its port."""
@@ -226,9 +240,12 @@ def served(folder: Path, stream: Stream, readings: int) -> Iterator[tuple[subpro
     (folder / "line.toml").write_text(PROFILE + still, "utf-8")
     source = f"serial:{stream.port},{folder / 'line.toml'}"
     command = [*TOOL, "bench", str(folder / "long.toml"), "--source", source, "--port", "0", "--out", str(folder)]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as tool:
+    env = {**os.environ, "XDG_STATE_HOME": str(folder)}
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=env) as tool:
         try:
-            port = int(one(r":(\d+)/", tool.stdout.readline() if tool.stdout else ""))
+            said = tool.stdout.readline() if tool.stdout else ""
+            port = int(one(r":(\d+)/", said))
+            LET_IN[port] = cookie_of(port, one(r"(\?key=\S+)", said))
             yield tool, port
         finally:
             tool.terminate()
@@ -438,7 +455,10 @@ def lateness(seconds: float) -> None:
         late("line to a client, no browser", alone, stream)
         with browser() as page:
             if page is not None:
-                page.goto(f"http://127.0.0.1:{port}/")
+                url = f"http://127.0.0.1:{port}/"
+                cookie, _, value = LET_IN[port].partition("=")
+                page.context.add_cookies([{"name": cookie, "value": value, "url": url}])
+                page.goto(url)
                 page.wait_for_timeout(2000)
                 page.evaluate(WATCH)
                 client.live = []
@@ -467,7 +487,7 @@ def weight(port: int) -> None:
     loaded = {}
 
     def load(path: str) -> str:
-        asked.request("GET", path)
+        asked.request("GET", path, headers={"Cookie": LET_IN[port]})
         body = asked.getresponse().read()
         loaded[path] = len(body)
         return body.decode()

@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
+import http.client
 import json
 import os
 import re
+import select
+import shutil
 import signal
+import socket
+import stat
+import subprocess
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from functools import cached_property
 from pathlib import Path
 from typing import Any, TypeAlias
 
@@ -28,8 +36,11 @@ class Program:
 
     def __init__(self, folder: Path, starter: Any, *arguments: str) -> None:
         self.folder = folder
-        words = ("bench", "--port", "0", "--out", "out", *arguments)
+        self.state = folder / "state"
+        port = () if "--port" in arguments else ("--port", "0")
+        words = ("bench", "--out", "out", *port, *arguments)
         env = {key: item for key, item in os.environ.items() if not key.startswith("HOLDZERO")}
+        env["XDG_STATE_HOME"] = str(self.state)
         self._said = folder / f"said-{time.monotonic_ns()}"
         with Path(os.devnull).open("rb") as nothing, self._said.open("w") as said:
             streams = (nothing.fileno(), said.fileno(), said.fileno())
@@ -40,6 +51,24 @@ class Program:
                 raise AssertionError(self.said)
             time.sleep(0.02)
         self.port, self.key = int(found[1]), found[2]
+
+    def asks(self, path: str, **headers: str) -> tuple[int, str]:
+        """The status of an answer, and the cookie that came with it."""
+        line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=PATIENCE_S)
+        try:
+            line.request("GET", path, headers=headers)
+            answer = line.getresponse()
+            answer.read()
+            return answer.status, (answer.getheader("set-cookie") or "").partition(";")[0]
+        finally:
+            line.close()
+
+    @cached_property
+    def cookie(self) -> str:
+        """What the link that was printed first is exchanged for."""
+        status, cookie = self.asks(f"/?key={self.key}")
+        assert (status, bool(cookie)) == (200, True)
+        return cookie
 
     @property
     def said(self) -> str:
@@ -106,7 +135,7 @@ def numbers(record: Record) -> list[float]:
 class TestAServerThatIsKilled:
     def test_goes_on_from_the_journal_to_the_same_record(self, serve: Serve, visit: Any, measure: Any) -> None:
         program = serve()
-        old = begin(visit(program.port).listens())
+        old = begin(visit(program.port, program.cookie).listens())
         for number, answer in enumerate(GOOD[:3], 1):
             seq = old.seq
             assert old.posts("answer", text=answer).status == 200
@@ -118,9 +147,9 @@ class TestAServerThatIsKilled:
         program.kill()
 
         program = serve()
-        old.port = program.port
+        old.port, old.cookie = program.port, program.cookie
         assert old.posts("answer", text="9").status == 409
-        page = visit(program.port).listens()
+        page = visit(program.port, program.cookie).listens()
         assert "Go on with an open run" in page.shown
         page.does("resume", journal=journal.name)
         page.until(lambda: "Read place a" in page.shown)
@@ -146,8 +175,8 @@ class TestAServerThatIsKilled:
 class TestPagesThatRace:
     def test_double_nothing_and_lose_nothing(self, serve: Serve, visit: Any) -> None:
         program = serve()
-        one = begin(visit(program.port).listens())
-        other = visit(program.port).listens()
+        one = begin(visit(program.port, program.cookie).listens())
+        other = visit(program.port, program.cookie).listens()
         taken = []
         for answer in GOOD:
             seq = one.seq
@@ -175,7 +204,7 @@ class TestPagesThatRace:
 class TestTheEnd:
     def test_by_the_keyboard_says_how_to_go_on(self, serve: Serve, visit: Any) -> None:
         program = serve()
-        begin(visit(program.port).listens()).types("0")
+        begin(visit(program.port, program.cookie).listens()).types("0")
         assert program.ends(signal.SIGINT) == 4
         assert f"holdzero resume out/{program.journals[0].name}" in program.said
         assert "holdzero bench again" in program.said
@@ -194,3 +223,148 @@ class TestTheEnd:
         assert program.said.count("?key=") == 2
         assert "can read along" in program.said
         assert f"holdzero resume out/{program.journals[0].name}" in program.said
+
+
+EVERYTHING = ("/", "/stream", "/static/bench.js", "/record/a.html", "/nothing")
+ANOTHER = """\
+import sys, urllib.error, urllib.request
+for path in sys.argv[3:]:
+    try:
+        print(urllib.request.urlopen(f"http://127.0.0.1:{sys.argv[1]}{path}").status)
+    except urllib.error.HTTPError as error:
+        print(error.code)
+try:
+    print(open(sys.argv[2]).read())
+except PermissionError:
+    print("closed")
+"""
+
+
+def _python_of_the_system() -> str:
+    """One that any user may start: that of an environment may lie in somebody's own folder."""
+    found = shutil.which("python3", path="/usr/local/bin:/usr/bin:/bin")
+    if found is None:
+        pytest.skip("no python3 of the system is installed here")
+    return found
+
+
+class TestOnThisMachine:
+    def test_another_user_sees_nothing_and_can_not_read_who_was_let_in(self, serve: Serve, tmp_path: Path) -> None:
+        if os.geteuid() != 0:
+            pytest.skip("only root can be another user")
+        program = serve()
+        assert program.cookie
+        for folder in (tmp_path, *tmp_path.parents):  # so that what holds the other up is the folder itself
+            if folder.owner() == "root" and folder != Path("/"):
+                folder.chmod(folder.stat().st_mode | stat.S_IXOTH)
+        (kept,) = (program.state / "holdzero").iterdir()
+        other = subprocess.run(
+            [_python_of_the_system(), "-c", ANOTHER, str(program.port), str(kept), *EVERYTHING],
+            capture_output=True,
+            text=True,
+            check=True,
+            cwd="/",
+            user="nobody",
+            group="nogroup",
+            extra_groups=[],
+            env={"PATH": os.environ["PATH"]},
+        )
+        assert other.stdout.split() == ["401"] * len(EVERYTHING) + ["closed"]
+
+    def test_a_link_works_once_and_then_the_cookie_alone(self, serve: Serve) -> None:
+        program = serve()
+        cookie = program.cookie
+        assert [program.asks(path)[0] for path in EVERYTHING] == [401] * len(EVERYTHING)
+        assert program.asks(f"/?key={program.key}")[0] == 401
+        assert program.asks("/", Cookie=cookie)[0] == 200
+        assert program.asks(f"/?key={program.key}", Cookie=cookie)[0] == 200, "the old link, opened once more"
+        assert program.said.count("?key=") == 2
+        assert "can read along" not in program.said
+
+    def test_a_start_of_the_server_needs_no_new_link(self, serve: Serve) -> None:
+        program = serve()
+        cookie = program.cookie
+        (kept,) = (program.state / "holdzero").iterdir()
+        assert cookie.partition("=")[2] not in kept.read_text("utf-8")
+        assert stat.S_IMODE(kept.parent.stat().st_mode) == 0o700
+        program.kill()
+        program = serve("--port", str(program.port))
+        assert program.asks("/", Cookie=cookie)[0] == 200
+        assert program.asks("/", Cookie=cookie + "x")[0] == 401
+        # Both browsers, and after one more start too.
+        other = program.cookie
+        assert program.ends(signal.SIGTERM) == 0
+        program = serve("--port", str(program.port))
+        assert [program.asks("/", Cookie=one)[0] for one in (cookie, other)] == [200, 200]
+
+    def test_what_others_could_write_lets_nobody_in(self, serve: Serve) -> None:
+        program = serve()
+        cookie = program.cookie
+        program.kill()
+        (program.state / "holdzero").chmod(0o777)
+        program = serve("--port", str(program.port))
+        assert program.asks("/", Cookie=cookie)[0] == 401
+        assert program.cookie
+        assert "a new link is needed" in program.said
+
+    def test_over_the_network_a_start_needs_a_new_link(self, serve: Serve) -> None:
+        program = serve("--listen", "0.0.0.0")  # noqa: S104  as above
+        cookie = program.cookie
+        program.kill()
+        program = serve("--listen", "0.0.0.0", "--port", str(program.port))  # noqa: S104  as above
+        assert program.asks("/", Cookie=cookie)[0] == 401
+
+
+def gone(line: socket.socket) -> bool:
+    """Whether the other end has closed a connection, by now."""
+    if not select.select([line], [], [], 0.0)[0]:
+        return False
+    try:
+        return line.recv(65_536) == b""
+    except OSError:
+        return True
+
+
+SLOW = {
+    "half a head": b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX-Slow: ",
+    "nothing": b"",
+    "a refused post without its body": (
+        b"POST /do HTTP/1.1\r\nHost: 127.0.0.1:%d\r\nX-Holdzero: bench\r\n"
+        b"Content-Type: application/json\r\nContent-Length: 60000\r\n\r\n{"
+    ),
+}
+
+
+class TestManyWhoAskForNothing:
+    @pytest.mark.parametrize("what", SLOW)
+    def test_shut_nobody_out_and_are_gone_after_ten_seconds(self, what: str, serve: Serve, visit: Any) -> None:
+        program = serve()
+        page = begin(visit(program.port, program.cookie).listens())
+        sent = SLOW[what] % program.port if b"%d" in SLOW[what] else SLOW[what]
+        with contextlib.ExitStack() as held:
+            lines = []
+            began = time.monotonic()
+            for _ in range(520):
+                line = held.enter_context(socket.create_connection(("127.0.0.1", program.port), timeout=PATIENCE_S))
+                with contextlib.suppress(OSError):  # it was dropped already
+                    line.sendall(sent)
+                lines.append(line)
+            # They are strangers from the very address of the page, and the page does not notice.
+            for answer in GOOD[:3]:
+                asked = time.monotonic()
+                page.types(answer)
+                assert time.monotonic() - asked < 2.0
+            again = visit(program.port, program.cookie)
+            assert again.asks("/").status == 200
+            assert again.listens().seq == page.seq
+            ends = began + PATIENCE_S
+            while left := [line for line in lines if not gone(line)]:
+                assert time.monotonic() < ends, f"{len(left)} were never closed"
+                for line in left:
+                    with contextlib.suppress(OSError):
+                        line.sendall(b"a")  # a byte now and then buys no time
+                time.sleep(0.5)
+            assert time.monotonic() - began < 30.0
+        page.types(*GOOD[3:])
+        compare(page)
+        assert typed(program.record) == list(GOOD)

@@ -47,7 +47,7 @@ class TestTheHost:
         assert status("GET", "/", {"host": host}) == 421
 
     def test_over_the_network_is_an_address_or_the_machines_own_name(self) -> None:
-        guard = Guard(port=8020, names=frozenset({"localhost", "gauge-room"}), keys=Keys())
+        guard = Guard(port=8020, names=frozenset({"localhost", "gauge-room"}), keys=Keys(), network=True)
         assert [
             status("GET", "/", {"host": f"{host}:8020"}, guard) for host in ("192.0.2.7", "gauge-room", "[fe80::1]")
         ] == [

@@ -7,6 +7,7 @@ import os
 import re
 import threading
 import time
+import urllib.request
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,10 @@ SOAKED = (
 )
 ROOT = Path(__file__).parents[2]
 _PATIENCE_S = 60.0
+
+
+LET_IN: dict[str, str] = {}
+"""The cookie that a browser sends to a server, by its address."""
 
 
 class Bench:
@@ -43,12 +48,17 @@ class Bench:
         ours, its = os.pipe()
         with Path(os.devnull).open("r+b") as nothing:
             streams = (nothing.fileno(), its, nothing.fileno())
-            self.process = self.starter.begin(*words, folder=self.folder, streams=streams)
+            env = {**os.environ, "XDG_STATE_HOME": str(self.folder / "state")}
+            self.process = self.starter.begin(*words, folder=self.folder, env=env, streams=streams)
         os.close(its)
         self.says = os.fdopen(ours)
-        found = re.search(r"http://[^ ]*:(\d+)/", self.says.readline())
+        found = re.search(r"(http://[^ ]*:(\d+)/)\?key=\S+", self.says.readline())
         assert found is not None
-        self.url, self.port = found[0].strip(), found[1]
+        self.link, self.url, self.port = found[0], found[1], found[2]
+        # After a start on the same port the cookie of before is good: it is not asked for again.
+        if self.url not in LET_IN:
+            with urllib.request.urlopen(self.link) as answer:  # noqa: S310  of our own server
+                LET_IN[self.url] = answer.headers["set-cookie"].partition(";")[0]
 
     def kill(self) -> None:
         self.process.kill()
@@ -108,6 +118,9 @@ def look(browser: Any) -> Iterator[Callable[..., Any]]:
     def go(url: str, *, dead: bool = False, **options: Any) -> Any:
         context = browser.new_context(viewport={"width": 1280, "height": 800}, **options)
         contexts.append(context)
+        if url in LET_IN:
+            name, _, value = LET_IN[url].partition("=")
+            context.add_cookies([{"name": name, "value": value, "url": url, "sameSite": "Strict", "httpOnly": True}])
         page = context.new_page()
         page.set_default_timeout(_PATIENCE_S * 1000)
         if not dead:
@@ -545,4 +558,43 @@ def test_a_stop_that_time_mends_is_looked_at_again(look: Any, starter: Any, tmp_
         assert "answer_struck" not in events
         page.close()
     finally:
+        bench.kill()
+
+
+def test_one_link_is_enough_for_a_browser(browser: Any, starter: Any, tmp_path: Path) -> None:
+    """A reload, a second window and a start of the server need no new one; another browser does."""
+    bench = Bench(tmp_path, starter)
+    LET_IN.pop(bench.url)
+    # The first link was used by the fixture: the next one is printed.
+    found = [bench.says.readline() for _ in range(2)][-1]
+    link = re.search(r"http://\S+\?key=\S+", found)
+    assert link is not None, found
+    context, other = browser.new_context(), browser.new_context()
+    try:
+        page = context.new_page()
+        page.goto(link[0])
+        page.locator("body[data-line=up]").wait_for()
+        assert page.url == bench.url
+        page.reload()
+        page.locator("body[data-line=up]").wait_for()
+        window = context.new_page()
+        window.goto(bench.url)
+        window.locator("body[data-line=up]").wait_for()
+        stranger = other.new_page()
+        assert stranger.goto(bench.url).status == 401
+        assert "Open the link that was printed" in stranger.locator("main").inner_text()
+        assert stranger.goto(link[0]).status == 401
+        bench.kill()
+        page.locator("body:not([data-line=up])").wait_for()
+        LET_IN[bench.url] = ""  # nobody asks for a cookie this time
+        bench.start()
+        # By itself, and when it is loaded again.
+        page.locator("body[data-line=up]").wait_for()
+        window.reload()
+        window.locator("body[data-line=up]").wait_for()
+        assert stranger.goto(bench.url).status == 401
+    finally:
+        context.close()
+        other.close()
+        LET_IN.pop(bench.url, None)
         bench.kill()

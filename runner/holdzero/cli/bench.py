@@ -28,7 +28,7 @@ def bench_command(
         bool, typer.Option("--trial", help="Try routines out: no approval is needed, nothing may be accepted.")
     ] = False,
     listen: Annotated[
-        str, typer.Option("--listen", help="Address to be reached at; any but this machine's own needs a link.")
+        str, typer.Option("--listen", help="Address to be reached at; this machine alone if left out.")
     ] = "127.0.0.1",
     port: Annotated[
         int | None,

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from types import FrameType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 
@@ -37,6 +37,9 @@ from holdzero.page.posts import Resume, Start
 from holdzero.page.snapshot import Entry, Stage
 from holdzero.run.state import Phase
 from holdzero.session import Face
+
+if TYPE_CHECKING:
+    from holdzero.page.guard import Keys
 
 __all__ = ["serve_bench"]
 
@@ -59,7 +62,7 @@ def serve_bench(path: Path, options: Options, *, member: str | None, listen: str
     """
     needed()
     from holdzero.page.app import bench_app
-    from holdzero.page.guard import Guard, Keys, is_loopback
+    from holdzero.page.guard import Guard, is_loopback
 
     if not path.exists():
         raise HoldzeroError(f"{path}: there is no such file or folder\n    name a routine, or a folder of routines")
@@ -78,13 +81,12 @@ def serve_bench(path: Path, options: Options, *, member: str | None, listen: str
     with bound(listen, port) as place, _ended_by_signals() as signals:
         number = place.getsockname()[1]
         address = _address(listen, number)
-        keys = (
-            None if is_loopback(listen) else Keys(lambda key: _say(f"The link was used. The next: {address}?key={key}"))
-        )
-        guard = Guard(port=number, names=_names(listen), keys=keys)
+        network = not is_loopback(listen)
+        keys = _keys(address, number, network=network)
+        guard = Guard(port=number, names=_names(listen), keys=keys, network=network)
         app, hub = bench_app(desk, pen, guard, options.out, _faulty)
         with serving(app, place, desk.close):
-            _greet(address, keys.link if keys is not None else None)
+            _greet(address, keys.link, network=network)
             try:
                 return _rounds(desk, work, signals)
             finally:
@@ -311,11 +313,29 @@ def _names(listen: str) -> frozenset[str]:
     return frozenset({"localhost", listen.lower(), own, f"{own}.local"})
 
 
-def _greet(address: str, key: str | None) -> None:
-    if key is None:
-        _say(f"Bench page: {address}")
-    else:
-        _say(f"Bench page, this link works once: {address}?key={key}")
+def _keys(address: str, port: int, *, network: bool) -> Keys:
+    """Links for this start; who was let in on this machine before comes in again."""
+    from holdzero.cli.visitors import Visitors
+    from holdzero.page.guard import Keys
+
+    def used(key: str) -> None:
+        _say(f"The link was used. The next: {address}?key={key}")
+
+    # Over a network a cookie can be read on its way: it is worth no more than one start.
+    if network:
+        return Keys(used)
+    visitors = Visitors(port)
+
+    def given(digests: Sequence[str]) -> None:
+        if not visitors.keep(digests):
+            _say("Who was let in can't be kept in your own folder: after a start of the server a new link is needed.")
+
+    return Keys(used, visitors.read(), given)
+
+
+def _greet(address: str, key: str, *, network: bool) -> None:
+    _say(f"Bench page, this link works once: {address}?key={key}")
+    if network:
         _say("Whoever is on this network can read along: the page is not encrypted.")
     _say("Ctrl-C ends it. All that was accepted is in the journal: start it again to go on.")
 

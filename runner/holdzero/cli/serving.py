@@ -19,7 +19,7 @@ __all__ = ["bound", "needed", "serving"]
 
 _FIRST, _TRIED = 8020, 20
 _START_S, _END_S = 10.0, 5.0
-_MOST = 512  # connections; a page has two
+_QUEUE = 64  # connections that were not looked at yet
 
 
 def needed() -> None:
@@ -56,7 +56,7 @@ def bound(address: str, port: int | None) -> socket.socket:
         try:
             _own(made)
             made.bind((place[0], number, *place[2:]))
-            made.listen(_MOST)
+            made.listen(_QUEUE)
         except OSError as error:
             made.close()
             why = error.strerror or "it can't be had"
@@ -88,9 +88,14 @@ def serving(app: ASGIApp, at: socket.socket, on_end: Callable[[], None]) -> Iter
     """
     import uvicorn
 
+    from holdzero.cli.clients import Clients, Line
+
+    class OfThisServer(Line):
+        clients = Clients()
+
     config = uvicorn.Config(
         app,
-        http="h11",
+        http=OfThisServer,
         ws="none",
         lifespan="off",
         log_config=None,
@@ -98,7 +103,7 @@ def serving(app: ASGIApp, at: socket.socket, on_end: Callable[[], None]) -> Iter
         access_log=False,
         server_header=False,
         proxy_headers=False,
-        limit_concurrency=_MOST,
+        backlog=_QUEUE,
         timeout_graceful_shutdown=1,
     )
     server = uvicorn.Server(config)

@@ -2,17 +2,19 @@
 
 Any page on the web can make a browser send something to this machine, and a name on the web can be made to
 point at it. So a request must name this server as its host, a post must come from a page of this server,
-and whoever comes over the network must have had the link that was printed where the server was started.
+and whoever comes, over the network or as another user of this machine, must have had the link that was printed where
+the server was started.
 """
 
 from __future__ import annotations
 
+import hashlib
 import hmac
 import ipaddress
 import secrets
 import threading
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from http.cookies import CookieError, SimpleCookie
 from urllib.parse import parse_qs
@@ -64,13 +66,21 @@ class Keys:
 
     Args:
         on_used: is told the key of a new link whenever one was used.
+        known: digests of cookies that were given before, oldest first.
+        on_given: is told the digests of all cookies that let in, whenever there is another one.
     """
 
-    def __init__(self, on_used: Callable[[str], None] = lambda _: None) -> None:
+    def __init__(
+        self,
+        on_used: Callable[[str], None] = lambda _: None,
+        known: Sequence[str] = (),
+        on_given: Callable[[Sequence[str]], None] = lambda _: None,
+    ) -> None:
         self.on_used = on_used
+        self.on_given = on_given
         self._lock = threading.Lock()
         self._link = secrets.token_urlsafe(32)
-        self._cookies: deque[str] = deque(maxlen=_MOST_VISITORS)
+        self._digests: deque[str] = deque(known, maxlen=_MOST_VISITORS)
 
     @property
     def link(self) -> str:
@@ -84,15 +94,20 @@ class Keys:
                 return None
             self._link = secrets.token_urlsafe(32)
             cookie = secrets.token_urlsafe(32)
-            self._cookies.append(cookie)
+            self._digests.append(_digest(cookie))
+            self.on_given(tuple(self._digests))
         self.on_used(self._link)
         return cookie
 
     def knows(self, cookie: str) -> bool:
         """Whether this cookie was given."""
-        given = cookie.encode()
+        given = _digest(cookie).encode()
         # Every one is compared, so that the time tells nothing.
-        return sum(hmac.compare_digest(given, known.encode()) for known in tuple(self._cookies)) > 0
+        return sum(hmac.compare_digest(given, known.encode()) for known in tuple(self._digests)) > 0
+
+
+def _digest(cookie: str) -> str:
+    return hashlib.sha256(cookie.encode()).hexdigest()
 
 
 @dataclass(frozen=True)
@@ -102,12 +117,14 @@ class Guard:
     Attributes:
         port: of the server.
         names: that the server goes by besides addresses, in small letters.
-        keys: of visitors over the network; None where only this machine can come.
+        keys: of visitors; None where whoever reaches the server is let in.
+        network: whether it is reached by others than this machine.
     """
 
     port: int
     names: frozenset[str] = frozenset({"localhost"})
     keys: Keys | None = None
+    network: bool = False
     cookie: str = field(init=False)
 
     def __post_init__(self) -> None:
@@ -169,7 +186,7 @@ class Guard:
             address = ipaddress.ip_address(name)
         except ValueError:
             return False
-        return self.keys is not None or address.is_loopback
+        return self.network or address.is_loopback
 
 
 def _host_and_port(host: str) -> tuple[str, int]:
@@ -216,22 +233,23 @@ class Guarded:
         headers = {name.decode("latin-1").lower(): value.decode("latin-1") for name, value in scope["headers"]}
         method, path = str(scope["method"]), str(scope["path"])
         try:
-            answer = self._answer(method, path, scope["query_string"], headers)
+            answer = self._answer(method, path, scope, headers)
             await (answer or self.app)(scope, receive, guarded)
         except Exception as error:  # noqa: BLE001  no traceback reaches a page, whatever went wrong
             self.on_fault(error)
             if not begun:
                 await self._words(path, Barred(500, "a fault of the tool itself"))(scope, receive, guarded)
 
-    def _answer(self, method: str, path: str, query: bytes, headers: Mapping[str, str]) -> Response | None:
+    def _answer(self, method: str, path: str, scope: Scope, headers: Mapping[str, str]) -> Response | None:
         """What is said instead of going further; None where it goes further."""
         barred = self.guard.barred(method, path, headers)
         if barred is None:
+            scope["holdzero.known"] = True  # a connection of somebody who was let in is not the first to be dropped
             return None
         # A browser that only looks ahead must not use the link up.
         ahead = "prefetch" in headers.get("sec-purpose", "") or "prefetch" in headers.get("purpose", "")
         if self.guard.keys is not None and barred.status == 401 and path == "/" and method == "GET" and not ahead:  # noqa: PLR2004
-            key = parse_qs(query.decode("latin-1"), max_num_fields=4).get("key", [""])[0]
+            key = parse_qs(scope["query_string"].decode("latin-1"), max_num_fields=4).get("key", [""])[0]
             cookie = self.guard.keys.exchange(key) if key else None
             if cookie is not None:
                 return self._welcome(cookie)
