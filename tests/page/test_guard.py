@@ -1,7 +1,11 @@
 from __future__ import annotations
 
+import time
+from pathlib import Path
+
 import pytest
 
+from holdzero.cli.visitors import Visitors
 from holdzero.page.guard import HEADER, POLICY, Guard, Keys, is_loopback
 from holdzero.page.posts import Post, PostRefusedError, Resume, Start, TakePen, Typed, read_post
 from holdzero.run.commands import Strike
@@ -198,3 +202,45 @@ class TestAPostAsData:
     def test_that_is_none_says_why(self, data: object) -> None:
         with pytest.raises(PostRefusedError, match=r"\w"):
             read_post(data)
+
+
+class TestWhoWasLetIn:
+    """See `holdzero.cli.visitors`."""
+
+    @pytest.fixture(autouse=True)
+    def _state(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+
+    def test_is_known_at_the_next_start_and_on_no_other_port(self) -> None:
+        first = Keys(on_given=Visitors(8020).keep)
+        cookies = [first.exchange(first.link) for _ in range(3)]
+        again = Keys(known=Visitors(8020).read())
+        assert [again.knows(cookie or "") for cookie in cookies] == [True] * 3
+        assert Visitors(8021).read() == ()
+        assert not Keys(known=Visitors(8020).read()).knows(Visitors(8020).read()[0]), "what is kept lets nobody in"
+
+    def test_is_forgotten_after_thirty_days(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        now_s = time.time()
+        assert Visitors(8020).keep(["old"])
+        monkeypatch.setattr("holdzero.cli.visitors.time.time", lambda: now_s + 29 * 86_400)
+        assert Visitors(8020).keep(["old", "new"])
+        monkeypatch.setattr("holdzero.cli.visitors.time.time", lambda: now_s + 31 * 86_400)
+        assert Visitors(8020).read() == ("new",)
+
+    @pytest.mark.parametrize("text", ["", "{", "[]", '{"given": 3}', '{"given": {"a": "x"}}', "\udcff"])
+    def test_is_nobody_where_the_file_is_damaged(self, text: str, tmp_path: Path) -> None:
+        assert Visitors(8020).keep(["a"])
+        (tmp_path / "holdzero" / "bench-8020.json").write_bytes(text.encode("utf-8", "surrogateescape"))
+        assert Visitors(8020).read() == ()
+        assert Visitors(8020).keep(["b"])
+        assert Visitors(8020).read() == ("b",)
+
+    def test_is_not_kept_for_a_user_without_a_home(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        def nowhere() -> Path:
+            raise RuntimeError("no home")
+
+        monkeypatch.delenv("XDG_STATE_HOME")
+        monkeypatch.setattr(Path, "home", nowhere)
+        monkeypatch.setattr(Path, "mkdir", lambda *_, **__: (_ for _ in ()).throw(OSError("no")))
+        assert Visitors(8020).read() == ()
+        assert not Visitors(8020).keep(["a"])

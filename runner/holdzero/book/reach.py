@@ -95,8 +95,8 @@ def reached(name: str, *, create: bool, wait_s: float) -> tuple[Engine, str]:
     of_file = url.get_backend_name() == "sqlite"
     shown = str(url.database) if of_file else url.render_as_string(hide_password=True)
     if of_file:
-        if url.database in (None, "", ":memory:"):
-            raise BookError(f"{name}: a book is kept in a file; name one")
+        if url.database in (None, "", ":memory:") or str(url.database).startswith("file:"):
+            raise BookError(f"{name}: a book is kept in a file; write its path")
         _look_at_file(Path(str(url.database)), shown, create=create)
     try:
         engine = create_engine(url, **_options(wait_s, of_file=of_file))

@@ -70,7 +70,10 @@ def _folder() -> Path:
 
     The XDG Base Directory Specification, XDG_STATE_HOME (from memory); on the other two, common practice, no source.
     """
-    home = Path.home()
+    try:
+        home = Path.home()
+    except RuntimeError:  # a user without a home: nothing is kept there
+        home = Path("/nonexistent")
     if os.name == "nt":
         return Path(os.environ.get("LOCALAPPDATA") or home / "AppData" / "Local") / "holdzero"
     if sys.platform == "darwin":

@@ -74,7 +74,7 @@ class Keys:
         self,
         on_used: Callable[[str], None] = lambda _: None,
         known: Sequence[str] = (),
-        on_given: Callable[[Sequence[str]], None] = lambda _: None,
+        on_given: Callable[[Sequence[str]], object] = lambda _: None,
     ) -> None:
         self.on_used = on_used
         self.on_given = on_given
