@@ -17,20 +17,11 @@ from holdzero.book.find import Criteria, matching, whole
 from holdzero.book.reach import WAIT_S, BookDamagedError, BookError, Told, reached, shown_name, url_of
 from holdzero.book.rows import Rows, document_of, rows_of
 from holdzero.book.tables import acts, baselines, bench, documents, keys, records, results, reviews, signatures, uses
-from holdzero.errors import HoldzeroError, RecordError
-from holdzero.record import digest_of_record, loads
-
-__all__ = ["ACTED", "START", "Book", "BookError", "Kept", "chained", "open_book", "upgrade_book", "url_of"]
-
-START = "sha256:" + hashlib.sha256(b"holdzero book 1").hexdigest()
-_BUSY_MS = 60_000
-_CONNECT_S = 10
-_FULL = ("database or disk is full", "disk I/O error")  # SQLite's words; which comes depends on where it has no room
-from holdzero.book.tables import bench, documents, keys, records, results, reviews, signatures, uses
 from holdzero.errors import RecordError
 from holdzero.record import digest_of_record, loads
 
 __all__ = [
+    "ACTED",
     "START",
     "Book",
     "BookDamagedError",
@@ -44,7 +35,6 @@ __all__ = [
 ]
 
 START = "sha256:" + hashlib.sha256(b"holdzero book 1").hexdigest()
-_BATCH = 200
 _HEX = frozenset("0123456789abcdef")
 
 

@@ -52,7 +52,6 @@ def add_records(paths: list[Path], *, book: str | None, shop: Path | None, key: 
         for path in batch:
             try:
                 made.append(Book.checked(read_whole_text(path)))
-                made.append(Book.checked(path.read_text("utf-8")))
                 put.append(path)
             except (OSError, UnicodeDecodeError, HoldzeroError) as error:
                 typer.echo(f"{path}: not put in: {error}", err=True)
@@ -77,7 +76,6 @@ def send_waiting(folder: Path, *, book: str | None, shop: Path | None, key: Path
     """Put in what waits in a folder; gives the exit code."""
     if trouble := keep_changes(shop, book):
         typer.echo(f"holdzero: {trouble}", err=True)
-    marks = sorted(folder.glob(f"*{WAITING}"), key=by_number)
     marks = list(marks_in(folder))
     if not marks:
         typer.echo(f"{folder}: nothing waits")

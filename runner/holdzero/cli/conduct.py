@@ -130,7 +130,6 @@ def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
     checks, _ = bind(run.state.routine, shop.catalogue, patience=shop.patience)
     if run.state.phase in (Phase.FINISHED, Phase.ABANDONED):
         bench.console.print("This run is finished: nothing is asked. Its record is made again from the journal.")
-        return _recorded(run, bench, options)
         return _ended(run, bench, options)
     face, ask = sat_at(bench, options)
     with opened(bench, ask) as (feed, bind_run):
@@ -298,11 +297,10 @@ def _conducted(session: Session, bench: Bench, options: Options, ask: Asking) ->
         tell(f"holdzero: {error}")
         return _INTERRUPTED
     try:
-        code = _recorded(run, bench, options)
+        return _ended(run, bench, options)
     except (ImportError, OSError, MemoryError) as error:
         # What was measured is no fault of the input: it can be written once the machine is well.
         return _interrupted(session, f"the record could not be made: {error}", bench, options)
-    return _ended(run, bench, options)
 
 
 def _ended(run: Run, bench: Bench, options: Options) -> int:
@@ -381,13 +379,7 @@ def _recorded(run: Run, bench: Bench, options: Options) -> int:
         if bench.keeper is not None and files:
             # Earlier writings first: the one that comes last into the book counts.
             for path, text in (*written.earlier, (files[0], written.text)):
-                problems += filter(None, [bench.keeper.keep(path, text)])
-        record = make_record(run, serial, checks, software)
-        name = safe_name(_stamp(started.wall), record["routine"]["part"], serial or "")
-        text = dumps(record)
-        files, problems = write_files(options.out, name, text, catalogue)
-        if bench.keeper is not None and files:
-            bench.keeper.waits(files[0], text)
+                bench.keeper.waits(path, text)
         verdicts.append(record["verdict"])
         print_summary(bench.console, record, files)
         for sentence in written.told:

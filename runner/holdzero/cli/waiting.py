@@ -6,7 +6,7 @@ import contextlib
 from collections.abc import Iterator
 from pathlib import Path
 
-from holdzero.cli.files import write_whole
+from holdzero.cli.files import by_number, write_whole
 
 __all__ = ["RECORD", "WAITING", "book_of_mark", "mark_of", "marks_in", "record_of", "wait_for"]
 
@@ -25,7 +25,7 @@ def record_of(mark: Path) -> Path:
 
 def marks_in(folder: Path) -> Iterator[Path]:
     """The marks in a folder, oldest run first."""
-    yield from sorted(folder.glob(f"*{WAITING}"))
+    yield from sorted(folder.glob(f"*{WAITING}"), key=by_number)
 
 
 def wait_for(record: Path, book: str) -> bool:
