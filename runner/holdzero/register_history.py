@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from holdzero.errors import HoldzeroError
+from holdzero.json_text import read_json
 from holdzero.register import KINDS, Register
 
 __all__ = [
@@ -191,7 +192,7 @@ def changes_of(path: Path) -> list[Change]:
     found: list[Change] = []
     for number, line in enumerate(lines, 1):
         try:
-            said = json.loads(line)
+            said = read_json(line)
             found.append(Change(**{**said, "insisted": tuple(said["insisted"])}))
         except (ValueError, TypeError, KeyError):
             mend = "put back a copy of it, or move it away: then a new history begins"

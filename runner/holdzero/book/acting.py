@@ -9,6 +9,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from holdzero.json_text import read_json
+
 __all__ = ["Act", "act_of", "not_as_said"]
 
 Row = Mapping[str, Any]
@@ -61,7 +63,7 @@ def not_as_said(acts: Sequence[Row], rows: Mapping[str, Sequence[Row]]) -> Itera
 def _told(text: str) -> str:
     """What was said, for a person."""
     try:
-        said = json.loads(text)
+        said = read_json(text)
     except ValueError:
         return "one that can't be read"
     if said.get("kind") == "review":

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -12,6 +11,7 @@ from sqlalchemy import RowMapping, Table, select
 from holdzero.book.rows import Rows, document_of
 from holdzero.book.store import Book
 from holdzero.book.tables import acts, bench, documents, metadata, records, results, uses
+from holdzero.json_text import read_json
 
 __all__ = ["Copied", "copy_book"]
 
@@ -81,7 +81,7 @@ def _batches(source: Book) -> Iterator[list[Rows] | dict[str, Any]]:
 
 
 def _said(row: RowMapping) -> dict[str, Any]:
-    said: dict[str, Any] = json.loads(row["text"])
+    said: dict[str, Any] = read_json(row["text"])
     return said
 
 

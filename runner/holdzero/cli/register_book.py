@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import asdict
 from pathlib import Path
 
 from holdzero.catalogue import Catalogue
 from holdzero.cli import DEFAULT_SHOP
 from holdzero.errors import HoldzeroError
+from holdzero.json_text import read_json
 from holdzero.register import load_register
 from holdzero.register_history import Change, changes_of
 
@@ -70,7 +70,7 @@ def _kept(name: str) -> list[tuple[Change, str]]:
     from holdzero.book.tables import acts
 
     rows = open_book(name).rows(select(acts.c.text).where(acts.c.kind == _KIND).order_by(acts.c.id))
-    said = [json.loads(row["text"])["change"] for row in rows]
+    said = [read_json(row["text"])["change"] for row in rows]
     return [(Change(**{**item, "insisted": tuple(item["insisted"])}), item["chain"]) for item in said]
 
 

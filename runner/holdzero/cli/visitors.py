@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from holdzero.cli.files import write_whole
+from holdzero.json_text import read_json
 
 __all__ = ["Visitors"]
 
@@ -36,7 +37,7 @@ class Visitors:
         try:
             if not _own(self._path.parent) or not _own(self._path):
                 return ()
-            given = json.loads(self._path.read_text("utf-8"))["given"]
+            given = read_json(self._path.read_text("utf-8"))["given"]
             known = [(float(at_s), str(digest)) for digest, at_s in given.items()]
         except (OSError, ValueError, KeyError, TypeError, AttributeError):
             return ()
@@ -49,7 +50,7 @@ class Visitors:
             if not _own(self._path.parent):
                 return False
             before = set(self.read())
-            times = json.loads(self._path.read_text("utf-8"))["given"] if before else {}
+            times = read_json(self._path.read_text("utf-8"))["given"] if before else {}
             given = {digest: times.get(digest, time.time()) for digest in digests}
             write_whole(self._path, json.dumps({"given": given}).encode())
         except (OSError, ValueError):
