@@ -370,13 +370,16 @@ class TestAFragment:
             "include = 3\n",
             'include = ""\nwith = 3\n',
             'include = "clean.toml"\nwith = [3]\n',
-            'include = "a\\u0000b"\n',
             'include = "a\\nb"\n',
         ],
     )
     def test_is_included_by_a_name_and_a_table(self, files: Files, include: str) -> None:
         fault = fault_of(files(self.MAIN + "[[steps]]\n" + include + STEPS, clean=CLEAN))
         assert (fault.key, fault.mend) == ("steps[1]", "check both")
+
+    def test_of_a_name_that_no_file_can_have_is_refused_at_its_key(self, files: Files) -> None:
+        fault = fault_of(files(self.MAIN + '[[steps]]\ninclude = "a\\u0000b"\n' + STEPS, clean=CLEAN))
+        assert fault.key == "steps[1].include"
 
     def test_is_included_by_a_step_that_does_nothing_else(self, files: Files) -> None:
         text = self.MAIN + INCLUDE + 'say = "Clean."\n' + STEPS
