@@ -162,7 +162,9 @@ class TestTheTables:
             for name, result in record["results"].items():
                 row = next(found)
                 assert (row["digest"], row["characteristic"]) == (record["digest"], name)
-                assert (row["part"], row["serial"]) == (record["routine"]["part"], record["run"]["serial"] or "")
+                # what ends a line is a dot in a cell, whoever wrote it
+                part = record["routine"]["part"].replace("\r", "·").replace("\n", "·")
+                assert (row["part"], row["serial"]) == (part, record["run"]["serial"] or "")
                 for key in [name for name, kind in LISTINGS["results"].columns.items() if kind is Kind.NUMBER]:
                     assert number_of(row[key], FORMS[0]) == result[key], key
         assert next(found, None) is None

@@ -72,17 +72,23 @@ def _batches(files: list[Path]) -> Iterator[list[Path]]:
         yield files[start : start + _BATCH]
 
 
-def send_waiting(folder: Path, *, book: str | None, shop: Path | None, key: Path | None = None) -> int:
-    """Put in what waits in a folder; gives the exit code."""
+def _send_changes(shop: Path | None, book: str | None) -> None:
+    """Put in what was changed in the register and waits for the book."""
     if trouble := keep_changes(shop, book):
         typer.echo(f"holdzero: {trouble}", err=True)
+
+
+def send_waiting(folder: Path, *, book: str | None, shop: Path | None, key: Path | None = None) -> int:
+    """Put in what waits in a folder; gives the exit code."""
     marks = list(marks_in(folder))
     if not marks:
+        _send_changes(shop, book)
         typer.echo(f"{folder}: nothing waits")
         return _DONE
     from holdzero.cli.book_sign import signer_for
 
     opened = book_of(book, shop, create=True)
+    _send_changes(shop, book)
     signer = signer_for(opened, key, shop)
     left = 0
     for mark in marks:

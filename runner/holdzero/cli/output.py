@@ -45,7 +45,10 @@ class _Console(Console):
     @property
     def file(self) -> IO[str]:
         """Where it writes."""
-        return cast("IO[str]", _Taken(as_it_stands(sys.stderr if self.stderr else sys.stdout)))
+        stream = sys.stderr if self.stderr else sys.stdout
+        # While something is drawn anew, as a bar is, what others print comes through the base class's own stand-in.
+        own: TextIO = getattr(stream, "rich_proxied_file", stream)
+        return cast("IO[str]", _Taken(as_it_stands(own)))
 
     @file.setter
     def file(self, new: IO[str]) -> None:
