@@ -13,6 +13,7 @@ import signal
 import socket
 import stat
 import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -368,3 +369,61 @@ class TestManyWhoAskForNothing:
         page.types(*GOOD[3:])
         compare(page)
         assert typed(program.record) == list(GOOD)
+
+    def test_and_never_read_the_answers_shut_nobody_out(self, serve: Serve, visit: Any) -> None:
+        program = serve()
+        page = begin(visit(program.port, program.cookie).listens())
+        asked = b"GET / HTTP/1.1\r\nHost: 127.0.0.1:%d\r\n\r\n" % program.port * 4000
+        with contextlib.ExitStack() as held:
+            lines = []
+            for _ in range(140):
+                line = held.enter_context(socket.socket())
+                line.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1024)
+                line.settimeout(0.05)
+                with contextlib.suppress(OSError):  # nothing more goes in, or it was dropped already
+                    line.connect(("127.0.0.1", program.port))
+                    while True:
+                        line.sendall(asked)
+                line.setblocking(False)
+                lines.append(line)
+            assert visit(program.port, program.cookie).asks("/").status == 200
+            page.types(*GOOD[:3])
+            ends = time.monotonic() + 30.0
+            while left := [line for line in lines if not broken(line)]:
+                assert time.monotonic() < ends, f"{len(left)} were never closed"
+                time.sleep(0.5)
+        page.types(*GOOD[3:])
+        compare(page)
+        assert typed(program.record) == list(GOOD)
+
+    @pytest.mark.skipif(sys.platform != "linux", reason="there alone all of 127/8 is this machine")
+    def test_from_many_addresses_of_this_machine_shut_nobody_out(self, serve: Serve, visit: Any) -> None:
+        program = serve()
+        page = begin(visit(program.port, program.cookie).listens())
+        with contextlib.ExitStack() as held:
+            for number in range(400):
+                own = (f"127.0.1.{number % 200 + 1}", 0)
+                line = socket.create_connection(("127.0.0.1", program.port), PATIENCE_S, own)
+                held.enter_context(line)
+            for _ in range(3):
+                assert visit(program.port, program.cookie).asks("/").status == 200
+            page.types(*GOOD)
+            compare(page)
+
+
+def broken(line: socket.socket) -> bool:
+    """Whether the other end has closed a connection whose answers were never read."""
+    try:
+        line.send(b"G")
+    except BlockingIOError:
+        return False
+    except OSError:
+        return True
+    return False
+
+
+def test_a_link_of_no_form_is_answered_and_told_to_nobody(serve: Serve) -> None:
+    program = serve()
+    for query in ("key=a&b&c&d&e", "key=%ff%00", "key=" + "a" * 60_000, "key", "&" * 100):
+        assert program.asks(f"/?{query}")[0] == 401
+    assert "fault" not in program.said

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-from collections import Counter
 from collections.abc import Sequence
 from typing import Any, ClassVar
 
@@ -16,7 +15,7 @@ MOST, EACH = 192, 128  # connections in all, and of one address; a page has two
 
 
 class Clients:
-    """The open connections; the newest is let in at the cost of one that asks for nothing."""
+    """The open connections; the newest is let in at the cost of one that nobody needs."""
 
     def __init__(self, most: int = MOST, each: int = EACH) -> None:
         self.most = most
@@ -26,35 +25,33 @@ class Clients:
     def came(self, line: Line) -> None:
         """A connection was made."""
         self._lines[line] = None
-        of_each = Counter(one.host for one in self._lines)
-        if of_each[line.host] > self.each:
-            self._let_one_go(line.host, line)
+        of_its_host = [one for one in self._lines if one.host == line.host]
+        if len(of_its_host) > self.each:
+            self._let_one_go(of_its_host, line)
         elif len(self._lines) > self.most:
-            self._let_one_go(of_each.most_common(1)[0][0], line)
+            self._let_one_go(list(self._lines), line)
 
     def left(self, line: Line) -> None:
         """A connection is gone."""
         self._lines.pop(line, None)
 
-    def _let_one_go(self, host: str, newest: Line) -> None:
-        """Of an address: who was never let in first, then the oldest. All users of this machine have one address."""
-        idle = [line for line in self._lines if line.host == host and line.idle and line is not newest]
-        gone = _first(idle) or newest
+    def _let_one_go(self, among: Sequence[Line], newest: Line) -> None:
+        """Who was never let in first, then the oldest. All users of this machine have all of its addresses.
+
+        A stranger's request does not keep a line open: who never reads the answer would keep it for ever.
+        """
+        spare = [line for line in among if line is not newest and (line.idle or not line.let_in)]
+        gone = min(spare, key=lambda line: line.let_in, default=newest)
         self.left(gone)
         gone.drop()
 
 
-def _first(lines: Sequence[Line]) -> Line | None:
-    return min(lines, key=lambda line: line.known, default=None)
-
-
 class Line(H11Protocol):
-    """A connection whose requests come in time.
+    """A connection whose requests come in time; who was not let in within that time is a stranger, and dropped.
 
     Attributes:
         clients: all connections of the server.
         host: address of the client.
-        known: whether a request of it was let in.
     """
 
     clients: ClassVar[Clients]
@@ -63,9 +60,9 @@ class Line(H11Protocol):
         """Called by the loop."""
         super().connection_made(transport)  # type: ignore[arg-type]  # as the base class has it
         self.host = self.client[0] if self.client else ""
-        self.known = False
+        self._known = False
         self._ends: asyncio.TimerHandle | None = None
-        self._wait_for_head()
+        self._wait()
         self.clients.came(self)
 
     def connection_lost(self, exc: Exception | None) -> None:
@@ -74,18 +71,12 @@ class Line(H11Protocol):
         self.clients.left(self)
         super().connection_lost(exc)
 
-    def handle_events(self) -> None:
-        """Called by the base class when something arrived."""
-        before: Any = self.cycle
-        super().handle_events()
-        if self.cycle is not before and not self.idle:
-            self._stop_waiting()
-
     def on_response_complete(self) -> None:
         """Called by the base class."""
-        self.known = self.known or bool(self.scope.get("holdzero.known"))
-        # Whatever else arrives, a body that nobody asked for among it: the next head is waited for from now on.
-        self._wait_for_head()
+        self._known = self.let_in
+        if self._known:
+            # Whatever else arrives, a body that nobody asked for among it: the next head is waited for from now on.
+            self._wait()
         super().on_response_complete()
 
     @property
@@ -94,14 +85,25 @@ class Line(H11Protocol):
         cycle: Any = self.cycle  # None before the first, whatever the base class says
         return cycle is None or bool(cycle.response_complete)
 
+    @property
+    def let_in(self) -> bool:
+        """Whether a request of it was let in, that which is under way among them."""
+        cycle: Any = self.cycle  # as above
+        return self._known or (cycle is not None and bool(self.scope.get("holdzero.known")))
+
     def drop(self) -> None:
         """Close it at once: it may never read what would still be sent."""
         self._stop_waiting()
         self.transport.abort()
 
-    def _wait_for_head(self) -> None:
+    def _wait(self) -> None:
         self._stop_waiting()
-        self._ends = self.loop.call_later(HEAD_S, self.drop)
+        self._ends = self.loop.call_later(HEAD_S, self._late)
+
+    def _late(self) -> None:
+        # What was let in may take its time, as a page does that listens.
+        if self.idle or not self.let_in:
+            self.drop()
 
     def _stop_waiting(self) -> None:
         if self._ends is not None:

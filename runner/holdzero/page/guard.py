@@ -249,8 +249,7 @@ class Guarded:
         # A browser that only looks ahead must not use the link up.
         ahead = "prefetch" in headers.get("sec-purpose", "") or "prefetch" in headers.get("purpose", "")
         if self.guard.keys is not None and barred.status == 401 and path == "/" and method == "GET" and not ahead:  # noqa: PLR2004
-            key = parse_qs(scope["query_string"].decode("latin-1"), max_num_fields=4).get("key", [""])[0]
-            cookie = self.guard.keys.exchange(key) if key else None
+            cookie = self.guard.keys.exchange(_key_of(scope["query_string"]))
             if cookie is not None:
                 return self._welcome(cookie)
         return self._words(path, barred)
@@ -266,6 +265,14 @@ class Guarded:
         if path == "/":
             return HTMLResponse(_page(f"{barred.why[0].upper()}{barred.why[1:]}."), barred.status)
         return JSONResponse({"ok": False, "why": barred.why}, barred.status)
+
+
+def _key_of(query: bytes) -> str:
+    """The key of a link; empty where there is none."""
+    try:
+        return parse_qs(query.decode("latin-1"), max_num_fields=4).get("key", [""])[0]
+    except ValueError:  # more of them than any link has
+        return ""
 
 
 def _page(words: str, head: str = "") -> str:
