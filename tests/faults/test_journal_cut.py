@@ -135,6 +135,44 @@ class TestARunThatWentOn:
         assert end_of(measuring.journal, text) == (End.WHOLE, 0), "from here on there is one again"
 
 
+class TestAJournalThatWasCutWithItsMark:
+    """Both say the same then; what was made of the whole of it does not."""
+
+    CUT = ("undecided", [("run/journal_cut", "stop"), ("run/continued", "note")])
+
+    def cut(self, measuring: Measuring) -> None:
+        measuring.cut(3)
+        text = read_journal(measuring.journal)
+        measuring.mark.write_text(f"{len(text.events):09d} {text.chain}\n", "ascii")
+        assert end_of(measuring.journal, text) == (End.WHOLE, 0)
+
+    def verdicts(self, measuring: Measuring, *more: str) -> list[tuple[str, list[tuple[str, str]]]]:
+        measuring.run("resume", str(measuring.journal), *measuring.readings(GOOD[measuring.answered :]), *more)
+        records = [json.loads(path.read_text("utf-8")) for path in Path("out").glob("*.record.json")]
+        return sorted((record["verdict"], told(record)) for record in records)
+
+    def test_is_undecided_where_a_record_of_it_lies_beside_it(self, measuring: Measuring) -> None:
+        measuring.resume()
+        self.cut(measuring)
+        assert self.CUT in self.verdicts(measuring)
+
+    def test_is_undecided_where_a_record_of_it_is_in_the_book(self, measuring: Measuring) -> None:
+        measuring.run(
+            "resume", str(measuring.journal), *measuring.readings(GOOD[BROKEN_AFTER:]), "--book", "book.sqlite"
+        )
+        for path in Path("out").glob("*.record.json"):
+            path.unlink()
+        self.cut(measuring)
+        assert self.verdicts(measuring, "--book", "book.sqlite") == [self.CUT]
+
+    def test_goes_on_where_no_record_was_made_of_it(self, measuring: Measuring) -> None:
+        # Of another run that began at the same second.
+        measuring.run("run", "washer.toml", *measuring.readings(GOOD), "--operator", "T. Ester", "--serial", "8")
+        (other,) = Path("out").glob("*.record.json")
+        other.rename(other.with_name(f"{measuring.journal.name.removesuffix('.journal.jsonl')}-8.record.json"))
+        assert ("pass", [("run/continued", "note")]) in self.verdicts(measuring)
+
+
 class TestTheMark:
     def test_lags_behind_where_power_was_cut_and_that_is_whole(self, measuring: Measuring) -> None:
         text = read_journal(measuring.journal)

@@ -15,6 +15,7 @@ from holdzero import __version__
 from holdzero import events as e
 from holdzero.catalogue import Catalogue
 from holdzero.checks import Checks, bind
+from holdzero.cli.cut import end_known
 from holdzero.cli.faces import Asking
 from holdzero.cli.files import fresh_journal, safe_name
 from holdzero.cli.house import open_shop
@@ -32,7 +33,7 @@ from holdzero.errors import (
 )
 from holdzero.expansion import kinds_of
 from holdzero.hooks import Feed
-from holdzero.journal import Journal, end_of, read_journal
+from holdzero.journal import Journal, read_journal
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.register import unfit
 from holdzero.routine.approval import NOT_APPROVED
@@ -135,7 +136,8 @@ def _resume(path: Path, options: Options, *, routine: Path | None) -> int:
     with opened(bench, ask) as (feed, bind_run):
         journal, text = Journal.reopen(path)
         # Read before the journal goes on, and its mark with it.
-        end, missing = end_of(path, text)
+        begins = safe_name(_stamp(started.wall), run.state.routine.routine.part)
+        end, missing = end_known(path, text, begins, options.out, bench.keeper)
         with journal:
             away_s = 0.0 if bench.source.keeps_time else _away_s(text.events[-1].wall, bench.clock.wall())
             session = _session(

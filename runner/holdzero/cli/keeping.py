@@ -71,6 +71,19 @@ class Keeper:
             )
         )
 
+    def begun_at(self, wall: str) -> list[str]:
+        """Texts of the records in the book whose run began at a moment, ISO 8601 with its offset.
+
+        Raises:
+            HoldzeroError: it can't be reached.
+        """
+        from holdzero.book.find import Criteria
+        from holdzero.book.rows import ms_of
+
+        at_ms, _ = ms_of(wall)
+        then = Criteria(since_ms=at_ms, until_ms=at_ms + 1)
+        return self._in_time(lambda: [kept.text for kept in self._opened().kept(then)])
+
     def waits(self, path: Path, text: str) -> None:
         """Take a record that was written; a mark beside it says that it waits, until it is in.
 
