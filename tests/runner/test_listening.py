@@ -301,6 +301,23 @@ class TestAPress:
         ]
         assert Stand.UNREAD in {glance.stand for glance in bench.glances if glance is not None}
 
+    def test_garbage_in_one_go_keeps_nobody_who_types_waiting(self, tmp_path: Path) -> None:
+        noted: list[int] = []
+
+        def hands(bench: Bench, prompt: Prompt) -> str | None:
+            if prompt.slot.place == "a" and len(noted) < 100:
+                at_s, before = bench.now, len(of_kind(bench.session.run, e.LineUnused))
+                garbage = [Said(at_s=at_s, line=f"x{n}", answer=None, why=f"it is no {n}") for n in range(500)]
+                bench.line.waiting += garbage
+                noted.append(before)
+                return None
+            return "" if prompt.asks is Asks.CONFIRM else "0"
+
+        run = Bench(tmp_path, ZERO, Habits(sends=Sends.PRESS), hands).conduct()
+        each = [after - before for before, after in itertools.pairwise(noted)]
+        assert max(each) <= 5, "each is put on disk, and that takes time"
+        assert 200 <= len(of_kind(run, e.LineUnused)) < 300
+
     def test_enter_alone_takes_nothing(self, tmp_path: Path) -> None:
         sent = itertools.count()
 

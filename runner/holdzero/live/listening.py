@@ -31,6 +31,8 @@ _OUTLOOK_S = 1.0
 # How often it is put on record at the most that what comes by itself can't be used.
 _UNUSED_S = 10.0
 _MOST_NOTED = 200  # unused presses that are each on record (common practice, no source)
+# Of one look: each is put on disk, and whoever types meanwhile waits for it.
+_NOTED_AT_ONCE = 4
 
 _FROM_A_LOG = "accepting takes what the logger has of the moment when this was asked first"
 
@@ -95,7 +97,7 @@ class Listening:
         self._outlook: tuple[float, Outlook | None] = (-math.inf, None)
         self._run: Conducted | None = None
         self._shown_s = 0.0
-        self._noted = 0
+        self._noted = self._noted_now = 0
         self._logs = logs
         self._wall = wall
         # The temperature that is asked for: its step, and when it was shown first, by both clocks.
@@ -242,6 +244,7 @@ class Listening:
     def _hear(self, prompt: Prompt) -> Answer | None:
         """All that arrived, in the order of its arrival; the first line of a press that answers is the answer."""
         answer: Answer | None = None
+        self._noted_now = 0
         if self._taker is not None and self._comparator is not None:
             self._taker.know(self._comparator.habits)
         came = [(line, said) for line in self._lines for said in line.lines()]
@@ -271,8 +274,9 @@ class Listening:
         self._why = said.why or why
         if why and (taker.streams or why == BY_ITSELF):
             self._tell(COMPARATOR, said, why)
-        elif why and self._noted < _MOST_NOTED:
+        elif why and self._noted < _MOST_NOTED and self._noted_now < _NOTED_AT_ONCE:
             self._noted += 1
+            self._noted_now += 1
             self._bound.note(e.LineUnused, line=said.line, why=why)
         elif why:  # nobody presses a key so often for nothing: garbage must not fill the journal, nor the time
             self._tell(COMPARATOR, said, why)
