@@ -92,8 +92,18 @@ def test_a_run_that_passed_passes_whatever_takes_its_words(folder: Path, where: 
     assert b"\n{" not in record.read_bytes()
 
 
-@pytest.mark.parametrize(("number", "words"), [(signal.SIGTERM, "SIGTERM"), (signal.SIGHUP, "SIGHUP")])
-def test_who_is_ended_from_outside_says_so_and_can_go_on(folder: Path, number: signal.Signals, words: str) -> None:
+@pytest.mark.parametrize(
+    ("numbers", "words"),
+    [
+        ([signal.SIGTERM], "SIGTERM"),
+        ([signal.SIGHUP], "SIGHUP"),
+        ([signal.SIGHUP, signal.SIGTERM], "SIGHUP"),
+        ([signal.SIGTERM] * 4, "SIGTERM"),
+    ],
+)
+def test_who_is_ended_from_outside_says_so_and_can_go_on(
+    folder: Path, numbers: list[signal.Signals], words: str
+) -> None:
     with subprocess.Popen(
         [*TOOL, "run", "washer.toml", "--operator", "T. Ester", "--serial", "1"],
         cwd=folder,
@@ -106,12 +116,27 @@ def test_who_is_ended_from_outside_says_so_and_can_go_on(folder: Path, number: s
         while not list(folder.glob("records/*.journal.jsonl")) and time.monotonic() < end_s:
             time.sleep(0.05)
         time.sleep(0.3)
-        process.send_signal(number)
+        for number in numbers:
+            process.send_signal(number)
+            time.sleep(0.02)
         _, told = process.communicate(timeout=30.0)
     assert process.returncode == INTERRUPTED
     assert words in told
     assert "resume" in told
     assert "Traceback" not in told
+
+
+def test_who_is_ended_after_the_verdict_keeps_its_exit_code(folder: Path) -> None:
+    late = "import atexit, pathlib, time\natexit.register(lambda: (pathlib.Path('late').touch(), time.sleep(1.0)))\n"
+    (folder / "sitecustomize.py").write_text(late, "utf-8")
+    env = {**os.environ, "PYTHONPATH": os.pathsep.join([str(folder), os.environ.get("PYTHONPATH", "")])}
+    with subprocess.Popen(RUN.split(), cwd=folder, env=env, stdout=subprocess.DEVNULL) as process:
+        end_s = time.monotonic() + 60.0
+        while not (folder / "late").exists() and time.monotonic() < end_s:
+            time.sleep(0.02)
+        process.send_signal(signal.SIGHUP)
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(30.0) == PASS
 
 
 def test_a_module_that_is_missing_is_named(folder: Path) -> None:

@@ -7,11 +7,13 @@ prints something.
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import io
 import os
 import signal
 import sys
+import time
 from collections.abc import Callable, Iterator
 from types import FrameType
 from typing import Any, TextIO, cast
@@ -92,17 +94,24 @@ class Stopped(KeyboardInterrupt):
     """Somebody ended the process from outside; all that ends at Ctrl-C ends at this."""
 
 
+_ONE_S = 5.0  # what comes within it is told once
 _WORDS = {"SIGTERM": "ended from outside (SIGTERM)", "SIGHUP": "the terminal was closed (SIGHUP)"}
 
 
 @contextlib.contextmanager
 def ends_when_told() -> Iterator[None]:
-    """End as at Ctrl-C where the process is told to, or its terminal is gone; who was told to be deaf stays so."""
+    """End as at Ctrl-C where the process is told to, or its terminal is gone; who was told to be deaf stays so.
+
+    Whoever closes a terminal or a machine sends several in a row: they are one, and the first is being seen to. Once
+    there is an exit code, none changes it any more.
+    """
     before: list[tuple[int, Any]] = []
+    told: list[float] = []
     for name, words in _WORDS.items():
         number = getattr(signal, name, None)
         if number is not None and signal.getsignal(number) == signal.SIG_DFL:
-            before.append((number, signal.signal(number, _stopping(words))))
+            before.append((number, signal.signal(number, _stopping(words, told))))
+            atexit.register(signal.signal, number, signal.SIG_IGN)
     try:
         yield
     finally:
@@ -110,9 +119,11 @@ def ends_when_told() -> Iterator[None]:
             signal.signal(number, handler)
 
 
-def _stopping(words: str) -> Callable[[int, FrameType | None], None]:
+def _stopping(words: str, told: list[float]) -> Callable[[int, FrameType | None], None]:
     def stop(number: int, frame: FrameType | None) -> None:
         del number, frame
-        raise Stopped(words)
+        if not told or time.monotonic() - told[-1] > _ONE_S:
+            told.append(time.monotonic())
+            raise Stopped(words)
 
     return cast("Callable[[int, FrameType | None], None]", stop)
