@@ -2,6 +2,7 @@
 
 Where a key stands twice, two readers may take two different values for the same document: one digest would then
 stand for both. RFC 8259, clause 4, leaves it open which is taken; RFC 7493 (I-JSON), 2.3, forbids it, and so do we.
+Nor has a document a digest (RFC 8785) with a whole number that not every reader can hold.
 """
 
 from __future__ import annotations
@@ -10,8 +11,10 @@ import json
 import re
 from typing import Any
 
-__all__ = ["escaped", "read_json"]
+__all__ = ["MOST", "escaped", "read_json"]
 
+MOST = 2**53 - 1
+"""The largest whole number that every reader can hold: RFC 7493, 2.2."""
 _LONGEST_KEY = 60
 
 
@@ -19,10 +22,10 @@ def read_json(text: str | bytes) -> Any:
     """The data of a JSON document.
 
     Raises:
-        ValueError: it is none, a key stands twice in an object, a number is none, or it nests too deeply.
+        ValueError: it is none, a key stands twice in an object, a number is none or too large, or it nests too deeply.
     """
     try:
-        return json.loads(text, object_pairs_hook=_once_each, parse_constant=_refuse_constant)
+        return json.loads(text, object_pairs_hook=_once_each, parse_constant=_refuse_constant, parse_int=_whole)
     except RecursionError:
         raise ValueError("brackets nested too deeply") from None
 
@@ -38,6 +41,12 @@ def _once_each(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 def _refuse_constant(name: str) -> float:
     raise ValueError(f"{name} is no number")
+
+
+def _whole(text: str) -> int:
+    if len(text) > len(str(-MOST)) or abs(int(text)) > MOST:
+        raise ValueError(f"{text[:_LONGEST_KEY]} is too large for a whole number: {MOST} is the most")
+    return int(text)
 
 
 # Controls that JSON lets stand raw, line ends of other kinds, format characters, halves of a character.

@@ -90,6 +90,7 @@ BY_HAND: list[tuple[str, str, str]] = [
     ("explained", "half a character", '{"format": 1, "digest": "\\ud800", "events": [], "routine": "\\ud800"}'),
     ("journal", "a key twice", '{"chain":"' + "0" * 64 + '","event":{"seq":1,"seq":1}}\n'),
     ("journal", "an infinite number", '{"chain":"' + "0" * 64 + '","event":{"seq":1e999}}\n'),
+    ("journal", "a number of twenty digits", '{"chain":"' + "0" * 64 + '","event":{"seq":1,"a":' + "9" * 20 + "}}\n"),
     ("journal", "nested", '{"chain":"' + "0" * 64 + '","event":' + "[" * 50_000 + "}\n"),
     ("readings", "times that go back", READINGS.replace("\n,", "\n9,", 1).replace("\n,", "\n1,", 1)),
     ("readings", "a quotation mark left open", 'time,answer\n,"20.1\n'),
@@ -152,3 +153,16 @@ def test_each_ends_in_a_sentence(
     assert "fault of the tool" not in said
     assert "Traceback" not in said
     assert not [sign for sign in said if sign in "\x1b\x00\u202e\u200b\x07"]
+
+
+def test_a_seed_that_no_record_can_hold_is_refused_before_anything_is_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "washer.toml").write_text(PLAIN, "utf-8")
+    monkeypatch.setattr("sys.argv", ["holdzero", "run", "washer.toml", "--seed", str(2**53)])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 2
+    assert "--seed" in capfd.readouterr().err
+    assert not (tmp_path / "records").exists()

@@ -49,3 +49,11 @@ def test_a_text_with_signs_that_act_says_the_same_without_them(sign: str) -> Non
     made = escaped(json.dumps(data, ensure_ascii=False))
     assert sign not in made
     assert read_json(made) == data
+
+
+@pytest.mark.parametrize("text", ["9007199254740992", "-9007199254740992", "1" + "0" * 5000])
+def test_a_whole_number_that_not_every_reader_holds_is_refused(text: str) -> None:
+    """RFC 7493, 2.2: no more than 2^53 - 1 (from memory)."""
+    with pytest.raises(ValueError, match="too large for a whole number"):
+        read_json(f'{{"a": {text}}}')
+    assert read_json("[9007199254740991, -9007199254740991]") == [9007199254740991, -9007199254740991]

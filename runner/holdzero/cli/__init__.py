@@ -26,6 +26,7 @@ from holdzero.cli.options import (
     ThermometerOption,
     choices_of,
 )
+from holdzero.json_text import MOST
 
 __all__ = ["app", "main"]
 
@@ -129,7 +130,7 @@ def run(
     trials: Annotated[
         str | None, typer.Option("--trials", help="Monte Carlo trials: a number, or adaptive for as many as it takes.")
     ] = None,
-    seed: Annotated[int, typer.Option("--seed", min=0, help="Of the Monte Carlo draws.")] = 0,
+    seed: Annotated[int, typer.Option("--seed", min=0, max=MOST, help="Of the Monte Carlo draws.")] = 0,
     trial: Annotated[
         bool, typer.Option("--trial", help="Try the routine out: no approval is needed, nothing may be accepted.")
     ] = False,
@@ -282,7 +283,7 @@ def rehearse(
     routine: Annotated[Path, typer.Argument(help="The routine, a TOML file.")],
     *,
     runs: Annotated[int, typer.Option("--runs", help="How many runs of each true size.")] = 1000,
-    seed: Annotated[int, typer.Option("--seed", min=0, help="Of all draws.")] = 0,
+    seed: Annotated[int, typer.Option("--seed", min=0, max=MOST, help="Of all draws.")] = 0,
     of: Annotated[
         str | None, typer.Option("--of", help="The characteristic whose truth is set; the first with limits.")
     ] = None,
