@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from holdzero.cli import main
 from holdzero.hooks import Habits, Said, Sends
 from holdzero.live.taking import Taker
 from holdzero.testing.draft import GOOD, PLAIN
@@ -124,6 +125,19 @@ def test_who_is_ended_from_outside_says_so_and_can_go_on(
     assert words in told
     assert "resume" in told
     assert "Traceback" not in told
+
+
+def test_who_is_ended_while_the_tool_loads_says_so_and_gives_no_verdict(
+    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    def loading() -> int:
+        raise KeyboardInterrupt("ended from outside (SIGTERM)")
+
+    monkeypatch.setattr("holdzero.cli._ended", loading)
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == INTERRUPTED
+    assert capfd.readouterr().err == "\nholdzero: ended from outside (SIGTERM)\n"
 
 
 def test_who_is_ended_after_the_verdict_keeps_its_exit_code(folder: Path) -> None:

@@ -430,8 +430,13 @@ def main() -> NoReturn:
     from holdzero.cli.streams import ends_when_told, stand_in_for_closed, without_controls
 
     stand_in_for_closed()
-    with ends_when_told(), without_controls():
-        code = _ended()
+    try:
+        with ends_when_told(), without_controls():
+            code = _ended()
+    except KeyboardInterrupt as error:  # while that was loaded which says it elsewhere
+        code = EXIT_INTERRUPTED
+        with contextlib.suppress(OSError):
+            os.write(2, f"\nholdzero: {str(error) or 'interrupted'}\n".encode())
     sys.exit(code)
 
 
