@@ -86,7 +86,8 @@ def given_by(
         entries = list(islice(function(), _MOST + 1))
         if len(entries) > _MOST:
             raise ValueError(f"it gave more than {_MOST} of {kind.__name__} in one call")
-        return [taken_over(_sound(entry, kind, view), kind, words) for entry in entries]
+        # What it gave may give something else the next time: what is ours is looked at, too.
+        return [_sound(taken_over(_sound(entry, kind, view), kind, words), kind, view) for entry in entries]
 
     return within(limit_s, work, f"check {item.check.name}")
 

@@ -10,6 +10,7 @@ import hashlib
 import importlib.metadata
 import importlib.util
 import itertools
+import re
 import sys
 import traceback
 from collections.abc import Callable, Iterable, Sequence
@@ -183,23 +184,27 @@ def load_catalogue(
     catalogue = Catalogue()
     made: list[Loaded | Refusal] = []
     waiting: list[importlib.metadata.EntryPoint] = []
+    others: list[importlib.metadata.EntryPoint] = []
     for point in sorted(points, key=lambda point: (point.name, point.value)):
         if point.name in house.off:
             catalogue.refusals.append(_off(point.name, *_origin(point)))
         elif point.value.startswith(BUILT_IN):
             waiting.append(point)
         else:
-            made.append(_of_point(point))
-    made.extend(_of_house(house))
-    made.extend(_of_module(module) for module in modules)
-    strangers = [item for item in made if not isinstance(item, Refusal)]
-    catalogue.refusals.extend(item for item in made if isinstance(item, Refusal))
-    # What a built-in declares is known by loading it: a clash can only be seen then.
+            others.append(point)
+    # What a built-in declares is known by loading it: a clash can only be seen then. And what is loaded before a
+    # stranger's plugin is looked after while that is.
     catalogue._waiting.update((point.name, point) for point in waiting)  # noqa: SLF001  made here
-    if strangers or not lazily:
+    given = tuple(modules)
+    if others or given or not lazily or (house.trusted and house.enabled):
         catalogue.want_all()
     else:
         catalogue.want(*_TABLES)
+    made.extend(_of_point(point) for point in others)
+    made.extend(_of_house(house))
+    made.extend(_of_module(module) for module in given)
+    strangers = [item for item in made if not isinstance(item, Refusal)]
+    catalogue.refusals.extend(item for item in made if isinstance(item, Refusal))
     _enter_strangers(catalogue, strangers)
     return catalogue
 
@@ -302,11 +307,11 @@ def _loaded(
 
     What it is called is known before it is loaded: it may call itself anything.
     """
-    tool = None if built_in else Untouched.now()
+    tool = None if built_in else _whole_tool()
     try:
         module, declared = load() if built_in else within(_IMPORT_LIMIT_S, load, f"plugin {name}")
     except (PluginRefusedError, GivenUpError) as error:
-        return Refusal(name=name, distribution=distribution, version=version, reason=str(error))
+        return Refusal(name=name, distribution=distribution, version=version, reason=_lasting(str(error)))
     except Exception as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
         trace = "".join(traceback.format_exception(error))
         return Refusal(name=name, distribution=distribution, version=version, reason=_reason(error), trace=trace)
@@ -327,8 +332,30 @@ def _loaded(
     return plugin, declared
 
 
+def _lasting(reason: str) -> str:
+    """A reason that is the same whenever it is given: it stands in records, which are computed anew."""
+    return re.sub(r" at 0x[0-9a-fA-F]+", "", reason)
+
+
+def _whole_tool() -> Untouched:
+    """The tool as it is, all of it that makes and shows a result: what is imported later is not looked after."""
+    for name in _LOOKED_AFTER:
+        importlib.import_module(name)
+    return Untouched.now()
+
+
+# By name: what stands on this module can't be imported by it.
+_LOOKED_AFTER = (
+    "holdzero.verify",
+    "holdzero.session",
+    "holdzero.explain",
+    "holdzero.cli.conduct",
+    "holdzero.cli.summary",
+)
+
+
 def _reason(error: Exception) -> str:
-    reason = f"{type(error).__name__}: {error}"
+    reason = _lasting(f"{type(error).__name__}: {error}")
     if isinstance(error, ImportError) and error.name == "holdzero.hooks":
         reason += f"; this holdzero has version {hooks.PLUGIN_API} of the plugin surface: is it made for a newer one?"
     return reason

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import inspect
 from collections.abc import Callable, Sequence
 from types import ModuleType, SimpleNamespace
@@ -91,12 +92,20 @@ def _made_for_this(module: ModuleType) -> None:
 def _of_kind(hook: str, kind: type[Any], result: object) -> Sequence[Any]:
     if not isinstance(result, Sequence) or isinstance(result, str):
         raise PluginRefusedError(f"{hook} returned {type(result).__name__}, not a list of {kind.__name__}")
+    own: list[Any] = []
     for item in result:
         if type(item) is not kind:
             raise PluginRefusedError(f"{hook} returned {type(item).__name__}, not {kind.__name__}")
-        _is_named(hook, item)
-        _is_whole(item, hooks.HOOKS[hook][0])
-    return result
+        # A copy: who declared it may have kept it, and change it later.
+        own.append(dataclasses.replace(item, name=_plain(item.name)))
+        _is_named(hook, own[-1])
+        _is_whole(own[-1], hooks.HOOKS[hook][0])
+    return own
+
+
+def _plain(name: object) -> Any:
+    """A text as a plain one, and anything else as it is: that is refused."""
+    return str.__str__(name) if isinstance(name, str) else name
 
 
 def _is_named(hook: str, item: Any) -> None:

@@ -105,7 +105,7 @@ def rests_on(view: RunView, result: Result, names: Sequence[str], without: Propa
     """
     if result.propagated is None or result.decision is None:
         return
-    expanded = float(result.decision.expanded_uncertainty_um)
+    stated = float(result.decision.expanded_uncertainty_um)
     who = f"The check{'s' if len(names) > 1 else ''} {' and '.join(names)}"
     mend = "See what its terms say before you rely on the verdict."
     if without is None:
@@ -113,9 +113,12 @@ def rests_on(view: RunView, result: Result, names: Sequence[str], without: Propa
     else:
         moved = float(result.propagated.value_um) - float(without.value_um)
         u, plain_u = float(result.propagated.standard_uncertainty_um), float(without.standard_uncertainty_um)
+        # With a large u of its own a term could move a value by any amount, and stay below the U that it made.
+        plain = float(result.decision.coverage_factor) * plain_u
+        expanded, of = (stated, "U") if stated <= plain else (plain, "U without it")
         data = {"moved_um": moved, "expanded_um": expanded, "standard_um": u, "standard_without_um": plain_u}
         if exceeds(abs(moved), expanded, view.resolution_um):
-            does = f"moves the value by {view.length(moved, 3, sign=True)}, more than U = {view.length(expanded)}"
+            does = f"moves the value by {view.length(moved, 3, sign=True)}, more than {of} = {view.length(expanded)}"
         elif plain_u > u * (1.0 + NOTICEABLE):
             does = f"makes u {view.length(u, 3)}; without it u is {view.length(plain_u, 3)}"
         else:

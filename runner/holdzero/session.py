@@ -14,6 +14,7 @@ from typing import Any, Protocol, TypeAlias, TypeVar
 from holdzero import events as e
 from holdzero.checks import Checks, told
 from holdzero.errors import AnswerRefusedError, EventRefusedError, HoldzeroError, SourceError
+from holdzero.handed import ChangedError, unchanged
 from holdzero.hooks import Answer, Feed, Finding, Level, Source
 from holdzero.journal import Journal
 from holdzero.mistyped import mistyped_questions
@@ -321,6 +322,9 @@ class Session:
         """
         try:
             said: object = self.feed.answer(prompt, self.now_s())
+            unchanged(self.checks.tool)
+        except ChangedError as error:
+            raise SourceError(f"the source {self.source.name} failed: {error}") from None
         except HoldzeroError:
             raise
         except (Exception, SystemExit) as error:

@@ -1,43 +1,54 @@
-"""Whether somebody's code changed the tool itself: its functions and classes, as they are in memory.
+"""Whether somebody's code changed the tool itself: its modules and classes in memory, and what stands in them.
 
-It sees what was put in another's place while a plugin was called, and puts it back. It can't see all: whoever runs
-in the same process can change the libraries beneath, or this.
+It sees what was put in another's place, or beside it, while a plugin was called, and puts it back. It can't see all:
+whoever runs in the same process can change the libraries beneath, or this.
 """
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from enum import Enum
+from functools import cached_property, partial
 from operator import attrgetter, is_
 from types import FunctionType, ModuleType
 from typing import Any
 
 __all__ = ["Untouched"]
 
-_OWN = "holdzero"
-_KINDS = (FunctionType, property, classmethod, staticmethod)
+_OWN = ("holdzero", "holdzero_plugins")
 _CODE = attrgetter("__code__", "__defaults__", "__kwdefaults__")
+# pydantic and Python itself write these when somebody asks for them.
+_BUILT_LATE = "__pydantic_"
+_KEPT = frozenset({"__annotations__", "__warningregistry__", "__signature__", "__slotnames__", "__dict__"})
 
 
 @dataclass(frozen=True, slots=True)
 class _Owner:
-    """A module or class, and what stands in it by name."""
+    """A module, a class, a member of an enumeration or a dict, and what stands in it by name."""
 
-    owner: ModuleType | type
+    name: str
+    there: Mapping[str, Any]
+    put: Callable[[str, Any], None]
+    take_out: Callable[[str], None]
     names: tuple[str, ...]
     parts: tuple[object, ...]
+    count: int
 
     def put_back(self) -> Iterator[str]:
         """Put what stood there where it stood; the names of what did not."""
-        there = vars(self.owner)
-        # Of nearly all owners nothing was changed: one pass without a line of Python for each name.
-        if all(map(is_, map(there.get, self.names), self.parts)):
+        there = self.there
+        # In nearly all owners nothing was changed: one pass without a line of Python for each name.
+        if len(there) == self.count and all(map(is_, map(there.get, self.names), self.parts)):
             return
         for name, part in zip(self.names, self.parts, strict=True):
-            if there.get(name) is not part:
-                setattr(self.owner, name, part)
-                yield f"{_name_of(self.owner)}.{name}"
+            if name not in there or there[name] is not part:
+                self.put(name, part)
+                yield f"{self.name}.{name}"
+        for name in [name for name in there if name not in self.names and not _comes_by_itself(self, name)]:
+            self.take_out(name)
+            yield f"{self.name}.{name}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,21 +63,19 @@ class Untouched:
     @classmethod
     def now(cls) -> Untouched:
         """The tool as it is now."""
-        modules = {name: module for name, module in list(sys.modules.items()) if name.partition(".")[0] == _OWN}
+        modules = {name: module for name, module in list(sys.modules.items()) if name.partition(".")[0] in _OWN}
         owners: list[_Owner] = []
         functions: list[FunctionType] = []
         for module_name, module in modules.items():
-            found = {name: item for name, item in vars(module).items() if isinstance(item, (FunctionType, type))}
-            owners.append(_owner(module, found))
-            for item in found.values():
-                if item.__module__ != module_name:
+            owners.append(_owner(module))
+            owners.extend(_dicts(module))
+            for item in list(vars(module).values()):
+                if getattr(item, "__module__", None) != module_name:
                     continue
-                if isinstance(item, FunctionType):
-                    functions.append(item)
-                    continue
-                members = {name: member for name, member in vars(item).items() if isinstance(member, _KINDS)}
-                owners.append(_owner(item, members))
-                functions.extend(member for member in members.values() if isinstance(member, FunctionType))
+                functions.extend(_functions_of(item))
+                if isinstance(item, type):
+                    owners.extend((_owner(item), *_dicts(item), *_members(item)))
+                    functions.extend(f for member in list(vars(item).values()) for f in _functions_of(member))
         return cls(modules, tuple(owners), tuple(functions), tuple(map(_CODE, functions)))
 
     def put_back(self) -> list[str]:
@@ -86,9 +95,50 @@ class Untouched:
         return changed
 
 
-def _owner(owner: ModuleType | type, parts: dict[str, Any]) -> _Owner:
-    return _Owner(owner, tuple(parts), tuple(parts.values()))
+def _comes_by_itself(owner: _Owner, name: str) -> bool:
+    """Whether a name comes with nobody's doing, as a module that is imported stands in its package."""
+    item = owner.there[name]
+    return (
+        name in _KEPT
+        or name.startswith(_BUILT_LATE)
+        or (isinstance(item, ModuleType) and item.__name__ == f"{owner.name}.{name}")
+    )
 
 
-def _name_of(owner: ModuleType | type) -> str:
-    return owner.__name__ if isinstance(owner, ModuleType) else f"{owner.__module__}.{owner.__qualname__}"
+def _owner(owner: ModuleType | type) -> _Owner:
+    name = owner.__name__ if isinstance(owner, ModuleType) else f"{owner.__module__}.{owner.__qualname__}"
+    late = not vars(owner).get("__pydantic_complete__")
+    parts = {
+        key: part for key, part in vars(owner).items() if not (key in _KEPT or (late and key.startswith(_BUILT_LATE)))
+    }
+    put, take_out = (type.__setattr__, type.__delattr__) if isinstance(owner, type) else (setattr, delattr)
+    names, held = tuple(parts), vars(owner)
+    return _Owner(name, held, partial(put, owner), partial(take_out, owner), names, tuple(parts.values()), len(held))
+
+
+def _members(kind: type) -> Iterator[_Owner]:
+    """The members of an enumeration: what they are worth can be written over."""
+    for member in kind.__members__.values() if issubclass(kind, Enum) else ():
+        yield _held(f"{kind.__module__}.{kind.__qualname__}.{member.name}", vars(member))
+
+
+def _dicts(owner: ModuleType | type) -> Iterator[_Owner]:
+    """The tables of a module or class, by name."""
+    for key, held in list(vars(owner).items()):
+        if type(held) is dict and not key.startswith("__"):
+            yield _held(f"{owner.__name__}.{key}", held)
+
+
+def _held(name: str, held: dict[str, Any]) -> _Owner:
+    return _Owner(name, held, held.__setitem__, held.__delitem__, tuple(held), tuple(held.values()), len(held))
+
+
+def _functions_of(item: object) -> Iterable[FunctionType]:
+    """The functions in what a class or module holds under one name."""
+    if isinstance(item, property):
+        found: tuple[object, ...] = (item.fget, item.fset)
+    elif isinstance(item, cached_property):
+        found = (item.func,)
+    else:
+        found = (item, getattr(item, "__func__", None), getattr(item, "__wrapped__", None))
+    return [one for one in found if isinstance(one, FunctionType)]

@@ -149,6 +149,41 @@ MEDDLING = {
         "    import holdzero.result as r\n    r.Result.passed = property(lambda self: True)\n",
         "holdzero.result.Result.passed",
     ),
+    "an attribute of a class": (
+        "judge",
+        "    import holdzero.run.state as s\n    s.Reading.value_um = property(lambda self: 0.0)\n",
+        "holdzero.run.state.Reading.value_um",
+    ),
+    "a method that the class did not have": (
+        "watch",
+        "    from holdzero.run.state import Reading as r\n    r.__getattribute__ = lambda self, name: 0.0\n",
+        "holdzero.run.state.Reading.__getattribute__",
+    ),
+    "the word of a verdict": (
+        "judge",
+        "    import holdzero.decide as d\n    d.Verdict.FAIL._value_ = 'pass'\n",
+        "holdzero.decide.Verdict.FAIL._value_",
+    ),
+    "a constant": (
+        "watch",
+        "    import holdzero.model_findings as m\n    m.NOTICEABLE = 1e9\n",
+        "holdzero.model_findings.NOTICEABLE",
+    ),
+    "a table": (
+        "watch",
+        "    import holdzero.cli.conduct as c\n    c.EXIT_CODES['fail'] = 0\n",
+        "holdzero.cli.conduct.EXIT_CODES.fail",
+    ),
+    "a name that hides a built-in function": (
+        "terms",
+        "    import holdzero.evaluate as e\n    e.float = lambda number: 0.0\n",
+        "holdzero.evaluate.float",
+    ),
+    "a function of a built-in plugin": (
+        "judge",
+        "    import holdzero_plugins.checks.thermal as t\n    t._of_a_size = lambda *a: -9.0\n",
+        "holdzero_plugins.checks.thermal._of_a_size",
+    ),
     "another module in sys.modules": (
         "terms",
         "    sys.modules['holdzero.decide'] = sys.modules['holdzero.limit']\n",
@@ -203,6 +238,62 @@ class TestWhatIsHandedOut:
         (refusal,) = [one for one in catalogue.refusals if one.name == "house"]
         assert "holdzero.evaluate.decide" in refusal.reason
 
+    @pytest.mark.parametrize(
+        ("what", "named"),
+        [
+            (
+                "from holdzero.run.state import Reading as r\nr.__getattribute__ = lambda self, name: 0.0\n",
+                "holdzero.run.state.Reading.__getattribute__",
+            ),
+            ("import holdzero.decide as d\nd.Verdict.FAIL._value_ = 'pass'\n", "holdzero.decide.Verdict.FAIL._value_"),
+            (
+                "import holdzero_plugins.checks.thermal as t\nt._of_a_size = lambda *a: -9.0\n",
+                "holdzero_plugins.checks.thermal._of_a_size",
+            ),
+        ],
+        ids=["a method more", "the word of a verdict", "a built-in plugin"],
+    )
+    def test_a_class_or_a_built_in_plugin_that_is_changed_when_the_plugin_is_loaded(
+        self, what: str, named: str, load: Callable[[str], Catalogue]
+    ) -> None:
+        catalogue = load(what + declared(judge="nothing"))
+        (refusal,) = [one for one in catalogue.refusals if one.name == "house"]
+        assert named in refusal.reason
+
+    def test_a_tool_that_a_source_changes(
+        self, load: Callable[[str], Catalogue], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        from holdzero.cli.conduct import run_routine
+        from holdzero.cli.opening import Options
+
+        body = (
+            "class Feed:\n"
+            "    def answer(self, prompt, now_s):\n"
+            "        import holdzero.evaluate as e\n"
+            "        e.decide = lambda *a, **k: None\n"
+            "        return Answer(raw='0 um')\n"
+            "    def blame(self, reason): return None\n"
+            "    def close(self): pass\n\n"
+            "@hookimpl\ndef holdzero_sources():\n"
+            "    return [Source(name='house', title='', open=lambda argument, ask: Feed(), interactive=False,\n"
+            "        keeps_time=False, simulated=True)]\n"
+        )
+        routine = tmp_path / "routine.toml"
+        routine.write_text(PLAIN, "utf-8")
+        options = Options(
+            source="house",
+            out=tmp_path / "records",
+            json=False,
+            shop=None,
+            overrule=None,
+            choices={},
+            catalogue=load(body),
+        )
+        assert run_routine(routine, options, operator="A", serials=("1",), member=None) == 2
+        assert "the source house failed: it put something else in the place of holdzero.evaluate.decide" in (
+            capsys.readouterr().err
+        )
+
     def test_a_name_that_only_a_built_in_plugin_has(self, load: Callable[[str], Catalogue]) -> None:
         catalogue = load("__name__ = 'holdzero_plugins.checks.house'\n" + declared(judge="nothing"))
         assert not catalogue.checks["house"][0].built_in
@@ -216,6 +307,45 @@ class TestTerms:
         assert doubt["level"] == "doubt"
         assert doubt["data"]["moved_um"] == pytest.approx(-9.0)
         assert "the check house moves the value by −9 µm, more than U" in doubt["text"]
+
+    def test_one_that_hides_behind_a_large_u_of_its_own_is_named(self, attacked: Callable[..., dict[str, Any]]) -> None:
+        body = (
+            "def terms(settings, run, one):\n"
+            "    item = dataclasses.replace(moved().inputs[0], estimate=Estimate.of(0.0, 6.0))\n"
+            "    return [dataclasses.replace(moved(), inputs=(item,))]\n"
+        )
+        simple = PLAIN + '\n[decision]\nrule = "simple"\n\n[checks.house]\n'
+        record = attacked(body + declared(terms="terms"), routine=simple)
+        assert (record["verdict"], record["results"]["thickness"]["expanded_uncertainty_um"] > 9.0) == ("pass", True)
+        (doubt,) = [finding for finding in record["findings"] if finding["code"] == "house/rests_on"]
+        assert "moves the value by −9 µm, more than U without it" in doubt["text"]
+
+    def test_one_whose_check_takes_another_name_meanwhile_is_named_by_its_own(
+        self, attacked: Callable[..., dict[str, Any]]
+    ) -> None:
+        body = (
+            "def terms(settings, run, one):\n    object.__setattr__(CHECK, 'name', 'places')\n    return [moved()]\n\n"
+            "CHECK = Check(name='house', title='', settings=Settings, terms=terms)\n\n"
+            "@hookimpl\ndef holdzero_checks():\n    return [CHECK]\n"
+        )
+        codes = [finding["code"] for finding in attacked(body)["findings"]]
+        assert "house/rests_on" in codes
+
+    def test_one_that_is_sound_only_when_it_is_looked_at(self, attacked: Callable[..., dict[str, Any]]) -> None:
+        body = (
+            "class Part(type(Estimate.of(0.0, 1.0).parts[0])):\n    asked = 0\n\n"
+            "    def __getattribute__(self, name):\n"
+            "        if name != 'standard_uncertainty': return object.__getattribute__(self, name)\n"
+            "        Part.asked += 1\n        return 1.0 if Part.asked % 2 else -1.0\n\n"
+            "def terms(settings, run, one):\n"
+            "    parts = (Part(value=0.0, standard_uncertainty=1.0),)\n"
+            "    estimate = dataclasses.replace(Estimate.of(0.0, 1.0), parts=parts)\n"
+            "    item = dataclasses.replace(moved().inputs[0], estimate=estimate)\n"
+            "    term = dataclasses.replace(moved(), inputs=(item,))\n"
+            "    Part.asked = 0\n    return [term]\n"
+        )
+        (stop,) = stops(attacked(body + declared(terms="terms")))
+        assert "-1.0 is no standard uncertainty" in stop
 
     def test_a_small_one_is_not(self, attacked: Callable[..., dict[str, Any]]) -> None:
         record = attacked("def terms(settings, run, one):\n    return [moved(by=-0.01)]\n" + declared(terms="terms"))
