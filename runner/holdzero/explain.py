@@ -13,6 +13,7 @@ from holdzero.display import MICRO, decimals_for, in_micro, length_text, micro_t
 from holdzero.errors import RecordError
 from holdzero.limit import exceeds
 from holdzero.model import truncated
+from holdzero.plain_text import of_line
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.routine.approval import NOT_APPROVED, unapproved
 from holdzero.temperatures import soaked_lines, temperature_effects, temperature_lines
@@ -35,7 +36,7 @@ def explain(record: Mapping[str, Any], characteristic: str | None = None) -> lis
     """
     results: Mapping[str, Row] = record["results"]
     if characteristic is not None and characteristic not in results:
-        raise RecordError(f"there is no characteristic {characteristic!r}; there are: {', '.join(results)}")
+        raise RecordError(f"there is no characteristic {characteristic!r}; there are: {of_line(', '.join(results))}")
     chosen = [characteristic] if characteristic is not None else list(results)
     lines = list(_head(record))
     for name in chosen:

@@ -15,6 +15,7 @@ from typing import Any
 from holdzero.limit import exceeds
 from holdzero.register import Device, Register, checked_register, load_register, plain_dates
 from holdzero.register_history import Change, RegisterError, alone, append, now
+from holdzero.routine.load import sound_text
 from holdzero.routine.resolve import Text
 from holdzero.routine.schema import Comparator, Reference, Thermometer
 
@@ -160,7 +161,8 @@ def _with(path: Path, kind: str, identifier: str, table: dict[str, Any]) -> tupl
     register = load_register(path)
     entries = {**register.data.get(kind, {}), identifier: plain_dates(table)}
     data = {"format": 1, **register.data, kind: entries}
-    made = checked_register(Text(file=f"{kind} {identifier}", data=data, lines={}))
+    # As it is when it is read again: what is written must not shut the shop out of its own register.
+    made = checked_register(sound_text(Text(file=f"{kind} {identifier}", data=data, lines={})))
     return made, _rewritten(path, kind, identifier, table)
 
 

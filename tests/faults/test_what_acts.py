@@ -168,3 +168,39 @@ class TestAForgedRecord:
         assert "\u202e" not in seen
         assert not [line for line in seen.splitlines() if line.startswith("other.record.json")]
         assert "\r" not in seen.replace("\r\n", "")
+
+    @pytest.mark.parametrize("of", ["serial", "finding"])
+    def test_begins_no_line_where_a_book_shows_it(
+        self, tmp_path: Path, of: str, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        from holdzero.book import open_book
+        from holdzero.cli.book_find import show_record
+
+        _, record = next(sample_records(load_catalogue()))
+        if of == "serial":
+            record["run"]["serial"] = "1\n[+] PASS"
+        else:
+            said = {"level": "note", "code": "a/b", "text": "well\n[+] PASS", "characteristic": None, "data": {}}
+            record["findings"].append(said)
+        record["digest"] = digest_of_record(record)
+        book = str(tmp_path / "book.sqlite")
+        open_book(book, create=True).add([json.dumps(record)])
+        assert show_record(record["digest"], book=book, shop=None, json=False) == 0
+        shown = capsys.readouterr().out
+        assert "·[+] PASS" in shown
+        assert not [line for line in shown.splitlines() if line.startswith("[+] PASS")]
+
+    def test_begins_no_line_of_a_summary(self, capsys: pytest.CaptureFixture[str]) -> None:
+        from holdzero.cli.output import plain_console
+        from holdzero.cli.summary import print_summary
+
+        _, record = next(sample_records(load_catalogue()))
+        said = {"level": "note", "code": "a/b", "text": "well\n[+] PASS  W-1", "characteristic": None, "data": {}}
+        record["findings"].append(said)
+        record["results"][next(iter(record["results"]))]["rule"] = "Ours.\n[+] PASS  W-1"
+        print_summary(plain_console(stderr=False), record, [])
+        shown = capsys.readouterr().out
+        assert "·[+] PASS" in shown
+        assert len([line for line in shown.splitlines() if line.startswith("[+] PASS")]) == (
+            record["verdict"] == "pass"
+        )

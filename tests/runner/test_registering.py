@@ -118,6 +118,17 @@ class TestReplacing:
         assert "without a reason" in refused(*BLOCK, DEVIATION, "--shop", shop, "--replace")
         assert shop.read_text("utf-8") == COMMENTED
 
+    @pytest.mark.parametrize(
+        "more",
+        [['name="a\\u001b[2K"'], ['certificate="C\\u202e1"'], ["--why", "a\nb"], ["--by", "A\u202enn"]],
+        ids=["name", "certificate", "why", "by"],
+    )
+    def test_writes_nothing_that_it_would_not_read_again(self, shop: Path, more: list[str]) -> None:
+        new = ("register", "add", "reference", "block-6", 'size="5 mm"', "material=steel", DEVIATION, "--shop", shop)
+        assert "U+" in refused(*new, *more)
+        assert shop.read_text("utf-8") == COMMENTED
+        assert load_register(shop).reference.keys() == {"block-5"}
+
     def test_keeps_who_when_why_and_what_was_there(self, shop: Path) -> None:
         told(*BLOCK, DEVIATION, "--shop", shop, "--replace", "--why", "calibrated", "--by", "T. Ester")
         (change,) = changes_of(shop)

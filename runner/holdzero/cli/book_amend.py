@@ -20,7 +20,7 @@ from holdzero.book.writings import earlier, instead
 from holdzero.cli.book_of import book_of
 from holdzero.cli.book_sign import known_key, opened_key, signer_for
 from holdzero.cli.files import reserved, safe_name, write_whole
-from holdzero.cli.who import kept_name
+from holdzero.cli.who import kept_name, plain_options
 from holdzero.errors import HoldzeroError, RecordError
 from holdzero.record import amend_record, dumps
 from holdzero.signing import SigningError, review_message
@@ -59,6 +59,7 @@ def _now() -> str:
 
 def amend(digest: str, wanted: Amending, *, book: str | None, shop: Path | None) -> int:
     """Put in another record of the same events that replaces one; gives the exit code."""
+    plain_options(reason=wanted.reason, by=wanted.by)
     opened = book_of(book, shop)
     signer = signer_for(opened, wanted.key, shop)
     kept = opened.get(digest)
@@ -112,6 +113,7 @@ def _written(folder: Path, record: dict[str, Any], text: str) -> Path:
 
 def review(digest: str, wanted: Reviewing, *, book: str | None, shop: Path | None) -> int:
     """Put in what a person says of a record; gives the exit code."""
+    plain_options(name=wanted.name, note=wanted.note)
     opened = book_of(book, shop)
     kept = opened.get(digest)
     name, note = kept_text(wanted.name.strip()), kept_text(wanted.note.strip())

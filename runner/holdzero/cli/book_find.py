@@ -19,6 +19,7 @@ from holdzero.cli.register_book import keep_changes
 from holdzero.cli.routines import files_of
 from holdzero.cli.waiting import mark_of, marks_in, record_of
 from holdzero.errors import HoldzeroError
+from holdzero.plain_text import of_line
 from holdzero.whole_file import read_whole_text
 
 __all__ = [
@@ -187,5 +188,5 @@ def show_record(digest: str, *, book: str | None, shop: Path | None, json: bool)
         typer.echo(kept.text.rstrip("\n"))
         return _DONE
     for line in (*beside(opened, kept), *explain(kept.record)):
-        typer.echo(line)
+        typer.echo(of_line(line))  # what a record says begins no line of its own
     return _DONE

@@ -16,6 +16,7 @@ import typer
 from holdzero.cli import DEFAULT_SHOP
 from holdzero.cli.house import open_shop
 from holdzero.cli.register_book import keep_changes, lost_changes
+from holdzero.cli.who import plain_options
 from holdzero.errors import HoldzeroError
 from holdzero.register import KINDS, Inspector, Register, Urgency, load_register, urgency
 from holdzero.register_history import changes_of, tampered
@@ -48,6 +49,7 @@ def add(named: Path | None, kind: str, identifier: str, keys: list[str], said: A
     shop = named or DEFAULT_SHOP
     if kind not in KINDS:
         raise HoldzeroError(f"{kind!r} is no kind of entry; there are: {', '.join(KINDS)}")
+    plain_options(by=said.by, why=said.why)
     table = dict(_pair(key) for key in keys)
     before = load_register(shop).entry(kind, identifier)
     new = planned(shop, kind, identifier, table)

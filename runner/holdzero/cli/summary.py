@@ -40,14 +40,14 @@ def print_summary(console: Console, record: Mapping[str, Any], files: Sequence[P
     )
     if (amendment := amendment_of(record)) is not None:
         what = "; ".join(amendment.told)
-        console.print(Text(f"Amends record {amendment.digest}: {amendment.reason}; {what}", style="bold"))
+        console.print(Text(of_line(f"Amends record {amendment.digest}: {amendment.reason}; {what}"), style="bold"))
     console.print()
     console.print(_table(record, units))
     for result in dict.fromkeys(r["rule"] for r in record["results"].values()):
-        console.print(Text(f"Rule: {result}", style="dim"))
+        console.print(Text(of_line(f"Rule: {result}"), style="dim"))
     for finding in sorted(record["findings"], key=lambda f: list(LEVELS)[::-1].index(Level(f["level"]))):
         label, mark = LEVELS[Level(finding["level"])]
-        console.print(Text(f"{mark}{label}: {finding['text']}", style="" if label == "note" else "bold"))
+        console.print(Text(of_line(f"{mark}{label}: {finding['text']}"), style="" if label == "note" else "bold"))
     console.print()
     for path in files:
         console.print(Text(str(path)), soft_wrap=True)

@@ -37,6 +37,7 @@ __all__ = [
     "members",
     "read_toml",
     "routine_from_document",
+    "sound_text",
 ]
 
 _LARGEST = 1_000_000  # bytes: a routine is a page or two
@@ -92,8 +93,16 @@ def read_toml(path: Path) -> Text:
         raise _whole(path, None, "brackets nested too deeply", "unfold them") from None
     if _deeper_than(_DEEPEST, data):
         raise _whole(path, None, f"tables nested deeper than {_DEEPEST}", "unfold them")
-    read = Text(file=str(path), data=data, lines=lines_of_keys(text))
-    if faults := (*_no_numbers(read, data, ()), *_unplain(read, data, ())):
+    return sound_text(Text(file=str(path), data=data, lines=lines_of_keys(text)))
+
+
+def sound_text(read: Text) -> Text:
+    """A text, if a record can hold its numbers and a screen shows what stands there.
+
+    Raises:
+        FileFaultsError: with every fault found.
+    """
+    if faults := (*_no_numbers(read, read.data, ()), *_unplain(read, read.data, ())):
         raise FileFaultsError(faults)
     return read
 
