@@ -279,6 +279,9 @@ class TestAnOpenLook:
         assert open_looks('say = "# LOOK: here"  # seen\n') == []
         assert open_looks("say = 'a'  # LOOK: b\n# LOOK: c") == [1, 2]
 
+    def test_is_found_between_apostrophes_of_its_comment(self) -> None:
+        assert open_looks("at = 'a'  # the block's; LOOK: the part's own\n# don't \"x\" LOOK: isn't") == [1, 2]
+
 
 class TestARoutineThatWasNeverApproved:
     def test_says_so_at_the_bench_and_in_the_records_head(self, ring: Path, measure: Measure) -> None:

@@ -15,8 +15,9 @@ NOT_APPROVED = "NOT APPROVED: nobody has answered for the text of this routine"
 
 # A table's head on a line of its own; whatever follows up to the next head belongs to it.
 _HEAD = re.compile(r"^[ \t]*\[", re.MULTILINE)
-_TEXTS = re.compile(r"""\"(?:\\.|[^"\\])*"|'[^']*'""")
-_LOOK = re.compile(r"#.*\bLOOK:")
+# A text in quotes, or the comment: what comes first, as an apostrophe within a comment begins no text.
+_TEXT_OR_COMMENT = re.compile(r"""\"(?:\\.|[^"\\])*"|'[^']*'|(?P<comment>#.*)""")
+_LOOK = re.compile(r"\bLOOK:")
 _OWN = re.compile(r"^[ \t]*\[[ \t]*approval[ \t]*\][ \t]*(?:#.*)?$", re.MULTILINE)
 
 
@@ -54,7 +55,11 @@ def open_looks(text: str) -> list[int]:
     >>> open_looks('a = "# LOOK: no"\nb = 1  # LOOK: typed once')
     [2]
     """
-    return [number for number, line in enumerate(text.split("\n"), 1) if _LOOK.search(_TEXTS.sub("", line))]
+    return [number for number, line in enumerate(text.split("\n"), 1) if _LOOK.search(_comment_of(line))]
+
+
+def _comment_of(line: str) -> str:
+    return next((found["comment"] for found in _TEXT_OR_COMMENT.finditer(line) if found["comment"]), "")
 
 
 def with_approval(text: str, *, by: str, on: dt.date, digest: str, note: str = "") -> str:
