@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 from holdzero.book import open_book
 from holdzero.cli import app
 from holdzero.errors import HoldzeroError
-from holdzero.record import loads
+from holdzero.record import digest_of_record, dumps, loads
 from holdzero.registering import add_entry
 from holdzero.testing.many import WASHER
 
@@ -82,6 +82,23 @@ class TestABlockThatARoutineStatesWhole:
         digest_of(id="B12")
         add_entry(tmp_path / "shop.toml", "reference", "B99", BLOCK)
         assert listed(tool("book", "list", "--device", "B99")) == set()
+
+
+class TestASerial:
+    @pytest.mark.parametrize(
+        ("kept", "asked"), [("A1", "\uff21\uff11"), ("\uff21\uff11", "A1"), ("A1", " A1 "), ("A  1", "A 1")]
+    )
+    def test_is_found_in_another_spelling_of_it(
+        self, tool: Tool, tmp_path: Path, records_of: RecordsOf, kept: str, asked: str
+    ) -> None:
+        (text,) = records_of(1)
+        record = loads(text, "")
+        record["run"]["serial"] = kept
+        record["digest"] = digest_of_record(record)
+        open_book(str(tmp_path / "book.sqlite"), create=True).add([dumps(record)])
+        own = record["digest"].removeprefix("sha256:")[:12]
+        assert listed(tool("book", "list", "--serial", asked)) == {own}
+        assert listed(tool("book", "list", "--serial", "A2")) == set()
 
 
 class TestADeviceThatNobodyKnows:

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, cast
+from typing import TYPE_CHECKING, Any, cast
 
 from sqlalchemy import ColumnElement, Select, exists, false, or_, select
 
 from holdzero.book.rows import column, kept_text
 from holdzero.book.tables import documents, records, results, uses
 from holdzero.book.writings import counts, instead_of, is_earlier
+from holdzero.plain_text import same_key
 
-__all__ = ["Criteria", "KnownAs", "in_time", "matching", "whole"]
+if TYPE_CHECKING:
+    from holdzero.book.store import Book
+
+__all__ = ["Criteria", "KnownAs", "in_time", "matching", "spelled", "whole"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +42,8 @@ class Criteria:
         comparator: identifier or name of the comparator.
         part: part number.
         revision: of the routine or drawing.
-        serial: of the part.
+        serial: of the part, to the last sign.
+        serials: of the part, as it was typed at times; empty for any.
         operator: who measured.
         verdict: pass, fail, undecided or reported.
         characteristic: one that the record has.
@@ -58,6 +63,7 @@ class Criteria:
     part: str | None = None
     revision: str | None = None
     serial: str | None = None
+    serials: tuple[str, ...] = ()
     operator: str | None = None
     verdict: str | None = None
     characteristic: str | None = None
@@ -98,6 +104,8 @@ def in_time(criteria: Criteria) -> Select[Any]:
 
 def _conditions(criteria: Criteria) -> list[ColumnElement[bool]]:
     found = [_is(name, said, criteria) for name in _PLAIN if (said := getattr(criteria, name)) is not None]
+    if criteria.serials:
+        found.append(records.c.serial.in_(criteria.serials))
     if criteria.since_ms is not None:
         found.append(records.c.started_ms >= criteria.since_ms)
     if criteria.until_ms is not None:
@@ -119,7 +127,7 @@ def _conditions(criteria: Criteria) -> list[ColumnElement[bool]]:
 
 def _is(name: str, said: str | bool, criteria: Criteria) -> ColumnElement[bool]:
     held: Any = records.c[name]
-    if name == "operator" and (criteria.part is not None or criteria.serial is not None):
+    if name == "operator" and (criteria.part is not None or criteria.serial is not None or criteria.serials):
         # Not by its own index: an inspector has measured thousands, and a database may think them few.
         held = held + ""
     return cast("ColumnElement[bool]", held == (column(said) if isinstance(said, str) else said))
@@ -149,3 +157,15 @@ def _certified(name: str, criteria: Criteria) -> ColumnElement[bool]:
     certificates = criteria.known_as.get(name, KnownAs()).certificates
     lines = (f"\n{kept_text(item).lower()}\n" for item in certificates)
     return or_(false(), *(records.c.words.contains(line, autoescape=True) for line in lines))
+
+
+def spelled(book: Book, serial: str) -> tuple[str, ...]:
+    """How a serial may stand in the book: it is kept as it was typed, and compared in its normal form.
+
+    Where neither what is asked for nor its normal form is there, each serial of the book is looked at.
+    """
+    typed = tuple(dict.fromkeys(column(text) for text in (serial, serial.strip(), same_key(serial))))
+    if book.rows(select(records.c.id).where(records.c.serial.in_(typed)).limit(1)):
+        return typed
+    every = book.tuples(select(records.c.serial).where(records.c.serial.is_not(None)).distinct())
+    return typed + tuple(other for (other,) in every if same_key(other) == same_key(serial))

@@ -57,6 +57,7 @@ class Asked:
             HoldzeroError: a day or a verdict is none, the end lies before the begin, or nobody knows the device.
         """
         from holdzero.book import Criteria
+        from holdzero.book.find import spelled
         from holdzero.cli.book_devices import known_device
         from holdzero.cli.book_find import range_ms
 
@@ -67,7 +68,8 @@ class Asked:
         since_ms, until_ms = range_ms(self.given["since"], self.given["until"])
         devices = [(role, name) for role in _ROLES if (name := self.given[role]) is not None]
         return Criteria(
-            **{name: self.given[name] for name in (*_TEXTS, "latest") if name not in ("since", "until")},
+            **{name: self.given[name] for name in (*_TEXTS, "latest") if name not in ("since", "until", "serial")},
+            serials=spelled(book, self.given["serial"]) if self.given["serial"] is not None else (),
             since_ms=since_ms,
             until_ms=until_ms,
             simulated=False if real else None,
