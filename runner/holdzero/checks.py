@@ -10,7 +10,7 @@ import difflib
 from collections.abc import Callable, Container, Iterable, Mapping, Sequence
 from copy import deepcopy
 from dataclasses import dataclass, field, fields, replace
-from functools import partial
+from functools import cache, partial
 from typing import Any
 
 import numpy as np
@@ -398,9 +398,10 @@ def bind(
             bound.append(BoundCheck(plugin=plugin, check=check, settings=settings))
         elif origins is None:
             missing.append(Failure(plugin=name, during="reading its settings", message="they are not valid now"))
+    contrasts = {name: _asked_once(contrast) for name, (_, contrast) in catalogue.contrasts.items()}
     if origins is not None:
         for name, spec in routine.characteristics.items():
-            faults.extend(_contrast_faults(name, spec, catalogue, origins))
+            faults.extend(_contrast_faults(name, spec, catalogue, origins, contrasts))
     # Once a run is bound, and once it is recorded: what was loaded since is looked after too.
     tool = Untouched.now() if any(not plugin.built_in for plugin in catalogue.plugins) else None
     rule, lost, wrong = _rule(routine, catalogue, origins, tool)
@@ -408,7 +409,7 @@ def bind(
         bound=tuple(bound),
         missing=(*missing, *lost),
         materials={name: material for name, (_, material) in catalogue.materials.items()},
-        contrasts={name: contrast for name, (_, contrast) in catalogue.contrasts.items()},
+        contrasts=contrasts,
         rule=rule,
         used=_used(routine, catalogue),
         patience=patience,
@@ -438,7 +439,19 @@ def _unknown(word: str, known: Sequence[str], origins: Origins, path: tuple[str,
     return Fault(file=file, line=line, key=key, found=repr(word), expected=expected, mend=mend)
 
 
-def _contrast_faults(name: str, spec: Characteristic, catalogue: Catalogue, origins: Origins) -> Iterable[Fault]:
+def _asked_once(contrast: Contrast) -> Contrast:
+    """The same, asked once for each number of places: the weights of a run are those that it began with."""
+
+    @cache
+    def weights(places: int) -> tuple[float, ...]:
+        return tuple(float(weight) for weight in contrast.weights(places))
+
+    return replace(contrast, weights=weights)
+
+
+def _contrast_faults(
+    name: str, spec: Characteristic, catalogue: Catalogue, origins: Origins, contrasts: Mapping[str, Contrast]
+) -> Iterable[Fault]:
     """What is wrong with a characteristic whose measure is not the core's own."""
     if isinstance(spec.measure, Measure):
         return
@@ -454,7 +467,7 @@ def _contrast_faults(name: str, spec: Characteristic, catalogue: Catalogue, orig
         found = "one of nominal, of, from"
         yield Fault(file=file, line=line, key=".".join(path), found=found, expected=expected, mend=mend)
     try:
-        contrast_weights(catalogue.contrasts[spec.measure][1], len(spec.at))
+        contrast_weights(contrasts[spec.measure], len(spec.at))
     except Exception as error:  # noqa: BLE001  a plugin may raise anything; the author is told
         found, mend = f"{len(spec.at)} places", "name as many in at as it needs"
         yield Fault(file=file, line=line, key=".".join((*path, "at")), found=found, expected=told(error), mend=mend)

@@ -324,7 +324,8 @@ class Session:
             said: object = self.feed.answer(prompt, self.now_s())
             unchanged(self.checks.tool)
         except ChangedError as error:
-            raise SourceError(f"the source {self.source.name} failed: {error}") from None
+            while_asked = f"a plugin changed the tool while the source {self.source.name} was asked"
+            raise SourceError(f"{while_asked}: {error}; see: holdzero plugins") from None
         except HoldzeroError:
             raise
         except (Exception, SystemExit) as error:

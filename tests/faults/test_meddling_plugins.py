@@ -18,7 +18,9 @@ import pytest
 import holdzero.record  # noqa: F401  as the command does, before a house plugin is loaded
 from holdzero import catalogue as loading
 from holdzero.catalogue import Catalogue, load_catalogue
+from holdzero.checks import bind
 from holdzero.cli.inspect import verify_records
+from holdzero.routine.load import load_routine
 from holdzero.testing import PLAIN, Outcome
 from holdzero.verify import verify
 
@@ -122,6 +124,11 @@ MEDDLING = {
         "terms",
         "    object.__setattr__(rest[0], 'weights', (0.0,) * len(rest[0].weights))\n",
         "characteristics[0].weights",
+    ),
+    "what calls itself equal to anything": (
+        "watch",
+        "    own = type('Own', (float,), {'__eq__': lambda *two: True})(9)\n    vars(run)['now_s'] = own\n",
+        "run.now_s",
     ),
     "vars of the view": ("judge", "    vars(run)['readings'] = ()\n", "run.readings"),
     "the comparator's error": (
@@ -290,9 +297,22 @@ class TestWhatIsHandedOut:
             catalogue=load(body),
         )
         assert run_routine(routine, options, operator="A", serials=("1",), member=None) == 2
-        assert "the source house failed: it put something else in the place of holdzero.evaluate.decide" in (
-            capsys.readouterr().err
+        said = capsys.readouterr().err
+        assert "changed the tool while the source house was asked" in said
+        assert "in the place of holdzero.evaluate.decide" in said
+
+    def test_a_measure_that_gives_other_weights_later(self, load: Callable[[str], Catalogue], tmp_path: Path) -> None:
+        body = (
+            "called = []\n\ndef weights(places):\n    called.append(places)\n"
+            "    return [1.0, -1.0] if len(called) == 1 else [1e-30, -1e-30]\n\n"
+            "@hookimpl\ndef holdzero_measures():\n    return [Contrast(name='house', title='', weights=weights)]\n"
         )
+        path = tmp_path / "routine.toml"
+        text = PLAIN.replace('measure = "size"', 'measure = "house"')
+        path.write_text(text.replace('at = "a"\nnominal = "5 mm"', 'at = ["a", "b"]'), "utf-8")
+        loaded = load_routine(path)
+        checks, _ = bind(loaded.routine, load(body), loaded.origins)
+        assert [checks.contrasts["house"].weights(2) for _ in range(2)] == [(1.0, -1.0)] * 2
 
     def test_a_name_that_only_a_built_in_plugin_has(self, load: Callable[[str], Catalogue]) -> None:
         catalogue = load("__name__ = 'holdzero_plugins.checks.house'\n" + declared(judge="nothing"))
