@@ -15,7 +15,7 @@ from holdzero.catalogue import Plugin
 from holdzero.handed import Handed, handed_copies
 from holdzero.hooks import Apart, CharacteristicView, Check, Finding, Level, Offer, RunView, Settings, Term
 from holdzero.one_by_one import runs_in
-from holdzero.patience import within
+from holdzero.patience import named, within
 from holdzero.taken_over import taken_over
 from holdzero.untouched import Untouched
 from holdzero.worded import Words, real
@@ -160,9 +160,4 @@ def told(error: BaseException) -> str:
     >>> told(ValueError("no <object at 0x7f00aa>"))
     'ValueError: no <object>'
     """
-    try:
-        text = str(error)
-    except Exception:  # noqa: BLE001  even that is a plugin's
-        text = "it can't say what"
-    text = re.sub(r" at 0x[0-9a-fA-F]+", "", f"{type(error).__name__}: {text[: 2 * _LONGEST]}")
-    return text.encode("utf-8", "replace").decode("utf-8")[:_LONGEST]
+    return re.sub(r" at 0x[0-9a-fA-F]+", "", named(error))[:_LONGEST]

@@ -23,7 +23,7 @@ from typing import Any
 from holdzero import hooks
 from holdzero.declared import declarations
 from holdzero.errors import PluginRefusedError
-from holdzero.patience import GivenUpError, within
+from holdzero.patience import GivenUpError, named, within
 from holdzero.untouched import Untouched
 
 __all__ = ["GIVEN", "GROUP", "HOUSE", "Catalogue", "House", "Plugin", "Refusal", "load_catalogue"]
@@ -313,7 +313,7 @@ def _loaded(
     except (PluginRefusedError, GivenUpError) as error:
         return Refusal(name=name, distribution=distribution, version=version, reason=_lasting(str(error)))
     except Exception as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
-        trace = "".join(traceback.format_exception(error))
+        trace = _trace(error)
         return Refusal(name=name, distribution=distribution, version=version, reason=_reason(error), trace=trace)
     finally:
         changed = tool.put_back() if tool is not None else []
@@ -330,6 +330,13 @@ def _loaded(
         declares=tuple(f"{words[type(item)]} {item.name}" for item in declared),
     )
     return plugin, declared
+
+
+def _trace(error: Exception) -> str:
+    try:
+        return "".join(traceback.format_exception(error))
+    except BaseException:  # noqa: BLE001  it asks the error, which may raise anything
+        return named(error)
 
 
 def _lasting(reason: str) -> str:
@@ -355,7 +362,7 @@ _LOOKED_AFTER = (
 
 
 def _reason(error: Exception) -> str:
-    reason = _lasting(f"{type(error).__name__}: {error}")
+    reason = _lasting(named(error))
     if isinstance(error, ImportError) and error.name == "holdzero.hooks":
         reason += f"; this holdzero has version {hooks.PLUGIN_API} of the plugin surface: is it made for a newer one?"
     return reason

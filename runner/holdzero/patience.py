@@ -11,7 +11,7 @@ from typing import TypeVar
 
 from holdzero.errors import HoldzeroError
 
-__all__ = ["GivenUpError", "within"]
+__all__ = ["GivenUpError", "named", "within"]
 
 T = TypeVar("T")
 
@@ -50,4 +50,21 @@ def within(limit_s: float, work: Callable[[], T], what: str) -> T:
         raise GivenUpError(f"it was not done within {limit_s:g} s")
     if isinstance(failed[0], Exception):
         raise failed[0]
-    raise GivenUpError(f"it raised {type(failed[0]).__name__}: {failed[0]}")
+    raise GivenUpError(f"it raised {named(failed[0])}")
+
+
+_LONGEST = 1000
+_name_of = type.__dict__["__name__"].__get__
+
+
+def named(error: BaseException) -> str:
+    """The kind of an error and what it says, as text that a file can hold: somebody's own kind may do anything.
+
+    >>> named(ValueError("no"))
+    'ValueError: no'
+    """
+    try:
+        text = str.__str__(str(error))
+    except BaseException:  # noqa: BLE001  even that is somebody else's
+        text = "it can't say what"
+    return f"{_name_of(type(error))}: {text[:_LONGEST]}".encode("utf-8", "replace").decode("utf-8")

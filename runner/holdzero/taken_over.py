@@ -10,6 +10,7 @@ import numpy as np
 from holdzero.estimate import Part
 from holdzero.hooks import Apart, Estimate, Finding, Input, Level, Number, Offer, Shape, Term, Weighting
 from holdzero.views import Act
+from holdzero.patience import named
 from holdzero.worded import Words, real, worded
 
 __all__ = ["locked", "taken_over", "with_shared"]
@@ -86,7 +87,12 @@ def _locked_in(function: Callable[..., Number]) -> Callable[..., Number]:
     """A function that can't write into what it is given, and gives real numbers alone."""
 
     def given(*numbers: Number) -> Number:
-        made: Number = function(*map(locked, numbers))
+        try:
+            made: Number = function(*map(locked, numbers))
+        except (Exception, KeyboardInterrupt):  # one that is a plugin's is not told from a person's
+            raise
+        except BaseException as error:
+            raise ValueError(f"it raised {named(error)}") from None
         if np.iscomplexobj(made):
             raise TypeError(f"it gives a complex number, {made!r:.80}")
         return made  # whoever works it out looks whether it is finite

@@ -314,6 +314,15 @@ class TestWhatIsHandedOut:
         checks, _ = bind(loaded.routine, load(body), loaded.origins)
         assert [checks.contrasts["house"].weights(2) for _ in range(2)] == [(1.0, -1.0)] * 2
 
+    @pytest.mark.parametrize("says", ["chr(0xd800)", "(_ for _ in ()).throw(SystemExit(0))"])
+    def test_an_error_when_the_plugin_is_loaded_that_can_not_be_told(
+        self, says: str, load: Callable[[str], Catalogue]
+    ) -> None:
+        catalogue = load(f"raise type('Own', (Exception,), {{'__str__': lambda self: {says}}})()\n")
+        (refusal,) = [one for one in catalogue.refusals if one.name == "house"]
+        assert refusal.reason.startswith("Own: ")
+        assert refusal.reason.encode("utf-8")
+
     def test_a_name_that_only_a_built_in_plugin_has(self, load: Callable[[str], Catalogue]) -> None:
         catalogue = load("__name__ = 'holdzero_plugins.checks.house'\n" + declared(judge="nothing"))
         assert not catalogue.checks["house"][0].built_in
@@ -463,6 +472,10 @@ ODD = {
     ),
     "findings without end": ("while True: yield Finding(level='note', code='x', text='')", "more than 1000"),
     "an error with half a character": (r"raise ValueError('\ud800')", "ValueError: ?"),
+    "an error that raises when it is asked what it is": (
+        "raise type('Own', (BaseException,), {'__str__': lambda self: (_ for _ in ()).throw(KeyboardInterrupt())})()",
+        "it raised Own: it can't say what",
+    ),
     "an error of 200 MB": ("raise ValueError('x' * 200_000_000)", "ValueError: xxx"),
 }
 
@@ -487,6 +500,8 @@ class TestOddValues:
             ("moved(value=None)", "must be a real number"),
             ("moved(function=lambda value: __import__('numpy').complex128(1j))", "complex number"),
             ("moved(function=lambda value: 1j)", "complex number"),
+            ("moved(function=lambda value: sys.exit(0))", "it raised SystemExit: 0"),
+            ("moved(function=lambda value: (_ for _ in ()).throw(GeneratorExit()))", "it raised GeneratorExit"),
             ("dataclasses.replace(moved(), words='x' * 200_000_000)", "200000000 characters"),
             ("dataclasses.replace(moved(), words=7)", "words of a term must be text"),
             (
