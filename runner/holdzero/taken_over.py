@@ -9,8 +9,8 @@ import numpy as np
 
 from holdzero.estimate import Part
 from holdzero.hooks import Apart, Estimate, Finding, Input, Level, Number, Offer, Shape, Term, Weighting
-from holdzero.views import Act
 from holdzero.patience import named
+from holdzero.views import Act
 from holdzero.worded import Words, real, worded
 
 __all__ = ["locked", "taken_over", "with_shared"]
@@ -91,7 +91,7 @@ def _locked_in(function: Callable[..., Number]) -> Callable[..., Number]:
             made: Number = function(*map(locked, numbers))
         except (Exception, KeyboardInterrupt):  # one that is a plugin's is not told from a person's
             raise
-        except BaseException as error:
+        except BaseException as error:  # noqa: BLE001  even SystemExit must not end the tool
             raise ValueError(f"it raised {named(error)}") from None
         if np.iscomplexobj(made):
             raise TypeError(f"it gives a complex number, {made!r:.80}")

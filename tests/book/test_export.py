@@ -35,6 +35,7 @@ from holdzero.book.export import (
 from holdzero.book.listing import LISTINGS, Cell, Kind, Listing
 from holdzero.catalogue import Catalogue
 from holdzero.cli import main
+from holdzero.errors import RecordError
 from holdzero.record import amend_record, digest_of_record, dumps
 from holdzero.testing.records import sample_records
 
@@ -246,6 +247,22 @@ class TestJsonLines:
 
     def test_digits_stay_as_they_were_written(self) -> None:
         assert line_of('{\r\n\t"a": 1.50e+00,\n\n "b":  [\n  2.0\n ]\n}\n') == '{"a": 1.50e+00,"b":  [2.0]}'
+
+    def test_what_acts_is_an_escape_of_its_own_text(self, records_of: RecordsOf) -> None:
+        (text,) = records_of(1)
+        record = json.loads(text)
+        record["routine"]["title"] = "A\u202e\x9b2K\u2028"
+        out = io.BytesIO()
+        write_jsonl(as_filed([json.dumps(record, ensure_ascii=False)]), None, out)
+        line = out.getvalue().decode("utf-8")
+        assert not {sign for sign in line if category(sign) in ("Cc", "Cf", "Zl")} - {"\n"}
+        assert json.loads(line) == record
+
+    def test_a_record_with_a_key_that_stands_twice_goes_no_further(self, records_of: RecordsOf) -> None:
+        (text,) = records_of(1)
+        twice = text.replace('"verdict":', '"verdict": "fail",\n "verdict":', 1)
+        with pytest.raises(RecordError, match="'verdict' stands twice"):
+            write_jsonl(as_filed([twice]), None, io.BytesIO())
 
     def test_rows_of_a_table_keep_their_types(self, records_of: RecordsOf) -> None:
         out, texts = io.BytesIO(), records_of(2)

@@ -13,6 +13,7 @@ import subprocess
 import sys
 import unicodedata
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -180,7 +181,13 @@ class TestAForgedRecord:
         if of == "serial":
             record["run"]["serial"] = "1\n[+] PASS"
         else:
-            said = {"level": "note", "code": "a/b", "text": "well\n[+] PASS", "characteristic": None, "data": {}}
+            said: dict[str, Any] = {
+                "level": "note",
+                "code": "a/b",
+                "text": "well\n[+] PASS",
+                "characteristic": None,
+                "data": {},
+            }
             record["findings"].append(said)
         record["digest"] = digest_of_record(record)
         book = str(tmp_path / "book.sqlite")
@@ -195,7 +202,13 @@ class TestAForgedRecord:
         from holdzero.cli.summary import print_summary
 
         _, record = next(sample_records(load_catalogue()))
-        said = {"level": "note", "code": "a/b", "text": "well\n[+] PASS  W-1", "characteristic": None, "data": {}}
+        said: dict[str, Any] = {
+            "level": "note",
+            "code": "a/b",
+            "text": "well\n[+] PASS  W-1",
+            "characteristic": None,
+            "data": {},
+        }
         record["findings"].append(said)
         record["results"][next(iter(record["results"]))]["rule"] = "Ours.\n[+] PASS  W-1"
         print_summary(plain_console(stderr=False), record, [])

@@ -153,7 +153,8 @@ def write_jsonl(records: Iterable[Filed], listing: Listing | None, out: IO[bytes
 
 def _lines(records: Iterable[Filed], listing: Listing | None) -> Iterator[str]:
     if listing is None:
-        yield from (line_of(item.kept.text) for item in records)
+        # Read, though it is handed on as it was written: what says two things of one key goes no further.
+        yield from (escaped(line_of(item.kept.text)) for item in records if item.kept.record)
         return
     for row in _rows(records, listing):
         yield escaped(json.dumps(row, ensure_ascii=False, allow_nan=False))

@@ -19,6 +19,7 @@ from holdzero.cli.register_book import keep_changes
 from holdzero.cli.routines import files_of
 from holdzero.cli.waiting import mark_of, marks_in, record_of
 from holdzero.errors import HoldzeroError
+from holdzero.json_text import escaped
 from holdzero.plain_text import of_line
 from holdzero.whole_file import read_whole_text
 
@@ -185,7 +186,7 @@ def show_record(digest: str, *, book: str | None, shop: Path | None, json: bool)
     opened = book_of(book, shop)
     kept = opened.get(digest)
     if json:
-        typer.echo(kept.text.rstrip("\n"))
+        typer.echo(escaped(kept.text.rstrip("\n")))
         return _DONE
     for line in (*beside(opened, kept), *explain(kept.record)):
         typer.echo(of_line(line))  # what a record says begins no line of its own
