@@ -394,10 +394,10 @@ class TestReview:
         change(update(reviews).values(note="never mind"))
         assert tool("book", "verify")[0] == BROKEN
 
-    def test_a_text_that_was_typed_can_not_write_over_the_screen(self, tool: Tool, written: list[str]) -> None:
+    def test_a_name_that_can_write_over_the_screen_is_refused(self, tool: Tool, written: list[str]) -> None:
         tool("book", "add", "records")
         code, said = tool("book", "review", written[0], "--name", "A\x1b[2J\x00B", "--meaning", "approved")
-        assert (code, "\x1b" in said) == (HOLDS, False)
+        assert (code, "\x1b" in said, "control character (U+001B)" in said) == (INVALID, False, True)
         assert "\x1b" not in tool("book", "show", written[0])[1]
 
     def test_a_rejection_is_seen_in_the_list(self, tool: Tool, written: list[str]) -> None:

@@ -32,7 +32,8 @@ SOME = settings(max_examples=40, deadline=None, suppress_health_check=[HealthChe
 # A text that a file in UTF-8 can hold.
 texts = st.text(st.characters(exclude_categories=["Cs"]), max_size=30)
 numbers = st.floats(allow_nan=False, allow_infinity=False)
-scalars = st.none() | st.booleans() | st.integers(-(2**53), 2**53) | numbers | texts
+# whole numbers that JSON keeps exactly: RFC 7493 (I-JSON), 2.2
+scalars = st.none() | st.booleans() | st.integers(1 - 2**53, 2**53 - 1) | numbers | texts
 tables = st.dictionaries(
     texts, st.recursive(scalars, lambda inner: st.lists(inner, max_size=3) | st.dictionaries(texts, inner, max_size=3))
 )
