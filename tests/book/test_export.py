@@ -331,7 +331,7 @@ class TestWhatNoFileCanHold:
     def test_a_whole_number_that_no_record_holds_is_told_by_its_record(self, records_of: RecordsOf) -> None:
         record = json.loads(records_of(1)[0])
         record["results"]["thickness"]["value_um"] = 2**53  # RFC 7493 (I-JSON), 2.2
-        with pytest.raises(RecordError, match="record 1 of the book: .*9007199254740992 is too large"):
+        with pytest.raises(RecordError, match=r"record 1 of the book: .*9007199254740992 is too large"):
             csv_of(as_filed([json.dumps(record)]), "results")
 
 
