@@ -51,6 +51,10 @@ settings.register_profile("suite", max_examples=200, deadline=None, derandomize=
 settings.register_profile(
     "soak", max_examples=100_000, deadline=None, print_blob=True, suppress_health_check=[HealthCheck.too_slow]
 )
+# Whoever begins the tests may have them ignore Ctrl-C, as a job in the background does: what they begin must hear it.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "suite"))
 
 
