@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
@@ -201,13 +202,13 @@ def _enough(rows: Rows, spans: Spans, scatter_um: float, allowed_um: float) -> s
 
 
 def _first(made: Callable[[float], Rows], most: float, told: Callable[[Rows], bool]) -> float | None:
-    """The least factor that is enough, to a fifth; None where none is, up to the most."""
-    factor = _MORE
-    while factor <= most:
-        if told(made(factor)):
-            return factor
-        factor *= _MORE
-    return None
+    """The least factor that is enough, to a fifth; None where none is, up to the most.
+
+    Whatever is enough, more of it is enough too.
+    """
+    factors = [_MORE**power for power in range(1, 1 + math.floor(math.log(max(most, 1.0), _MORE)))]
+    least = bisect_left(factors, True, key=lambda factor: told(made(factor)))
+    return factors[least] if least < len(factors) else None
 
 
 def _repeated(rows: Rows, count: int, before: int) -> Rows:

@@ -205,7 +205,9 @@ def _judged(settings: HeatSettings, run: RunView, c: CharacteristicView, told: T
         data=data,
         holds=np.logical_and(seen, np.logical_not(much)),
     )
-    enough = _heat_plan.enough_text(run, c, told.spans, heat.scatter_um, allowance)
+    hidden = np.logical_and(np.logical_not(seen), much)
+    # It is looked for only where it is said: that takes longer than all the rest.
+    enough = _heat_plan.enough_text(run, c, told.spans, heat.scatter_um, allowance) if np.any(hidden) else ""
     yield Finding(
         level=Level.STOP,
         code="heat/not_told",
@@ -213,7 +215,7 @@ def _judged(settings: HeatSettings, run: RunView, c: CharacteristicView, told: T
         f"it. {most} {enough}",
         characteristic=c.name,
         data=data,
-        holds=np.logical_and(np.logical_not(seen), much),
+        holds=hidden,
     )
     yield Finding(
         level=Level.NOTE,
