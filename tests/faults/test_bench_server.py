@@ -27,9 +27,9 @@ from holdzero.catalogue import load_catalogue
 from holdzero.journal import read_journal
 from holdzero.testing import GOOD, PLAIN
 from holdzero.verify import verify
+from tests.support.patience import PATIENCE_S
 
 Record: TypeAlias = dict[str, Any]
-PATIENCE_S = 60.0
 
 
 class Program:

@@ -24,8 +24,9 @@ import pty
 import termios
 import tty
 
+from tests.support.patience import PATIENCE_S
+
 pytestmark = pytest.mark.terminal
-PATIENCE_S = 60.0
 
 PROFILE = """
 format = 1

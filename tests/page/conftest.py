@@ -19,8 +19,7 @@ from holdzero.page.desk import Desk
 from holdzero.page.guard import Guard
 from holdzero.page.pen import Pen
 from holdzero.page.snapshot import Snapshot
-
-_PATIENCE_S = 60.0
+from tests.support.patience import PATIENCE_S
 
 
 class Served:
@@ -39,7 +38,7 @@ class Served:
         self._server = uvicorn.Server(uvicorn.Config(app, log_level="critical", lifespan="off"))
         self._thread = threading.Thread(target=self._server.run, args=([place],), daemon=True)
         self._thread.start()
-        ends = time.monotonic() + _PATIENCE_S
+        ends = time.monotonic() + PATIENCE_S
         while not self._server.started:
             assert time.monotonic() < ends, "the server did not start"
             time.sleep(0.01)
@@ -53,7 +52,7 @@ class Served:
         """Let everybody go."""
         self.hub.close()
         self._server.should_exit = True
-        self._thread.join(_PATIENCE_S)
+        self._thread.join(PATIENCE_S)
 
 
 @pytest.fixture(scope="module")

@@ -22,8 +22,7 @@ from holdzero.page.desk import Desk
 from holdzero.page.guard import Guard, Keys
 from holdzero.page.pen import Pen
 from holdzero.testing import GOOD, PLAIN
-
-PATIENCE_S = 60.0
+from tests.support.patience import PATIENCE_S
 
 
 class Served:

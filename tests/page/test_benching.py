@@ -23,9 +23,9 @@ from holdzero.page.sheet import sheet_of
 from holdzero.page.snapshot import Snapshot, Stage
 from holdzero.run.commands import Abandon
 from holdzero.testing import GOOD, PLAIN, Draft
+from tests.support.patience import PATIENCE_S
 
 ME = "a-page-of-the-bench"
-PATIENCE_S = 60.0
 FAMILY = (
     Draft()
     .with_table("parameters", nominal="5 mm")

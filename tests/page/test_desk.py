@@ -26,9 +26,9 @@ from holdzero.page.sheet import sheet_of
 from holdzero.page.snapshot import OpenRun, RoutineHere, Snapshot, Stage
 from holdzero.run.commands import Abandon, Acknowledge, AddNote, Again, Pause, Strike
 from holdzero.testing import GOOD, PLAIN, Draft
+from tests.support.patience import PATIENCE_S
 
 ME, OTHER = "a-page-of-the-bench", "another-page-of-it"
-PATIENCE_S = 60.0
 # A pedal that comes later than this is no bounce.
 LATER_S = 0.35
 

@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 
 from holdzero.testing import PLAIN, Draft
+from tests.support.patience import PATIENCE_S
 
 GOOD = ("0", "+0.1", "-0.1", "+1.0", "+1.1", "+0.9", "0")
 ROUTINE = Draft.of(PLAIN).with_step("prepare", index=0, say="Wipe part and anvil.", caution="Mind the solvent.").text
@@ -23,7 +24,6 @@ SOAKED = (
     Draft.of(PLAIN).with_table("routine", title="Washer, soaked").with_step("soak", index=0, at_least="20 min").text
 )
 ROOT = Path(__file__).parents[2]
-_PATIENCE_S = 60.0
 
 
 LET_IN: dict[str, str] = {}
@@ -62,7 +62,7 @@ class Bench:
 
     def kill(self) -> None:
         self.process.kill()
-        self.process.wait(_PATIENCE_S)
+        self.process.wait(PATIENCE_S)
         self.says.close()
 
     @property
@@ -122,7 +122,7 @@ def look(browser: Any) -> Iterator[Callable[..., Any]]:
             name, _, value = LET_IN[url].partition("=")
             context.add_cookies([{"name": name, "value": value, "url": url, "sameSite": "Strict", "httpOnly": True}])
         page = context.new_page()
-        page.set_default_timeout(_PATIENCE_S * 1000)
+        page.set_default_timeout(PATIENCE_S * 1000)
         if not dead:
             page.on("console", heard)
         page.on("pageerror", lambda error: wrong.append(str(error)))

@@ -19,9 +19,9 @@ import pytest
 
 from holdzero.cli.workers import executor_for, heard_between_pieces
 from holdzero.worker_processes import Processes
+from tests.support.patience import PATIENCE_S
 
-LONG_S = 3600.0  # a piece that nobody could wait for
-PATIENCE_S = 60.0
+LONG_S = 3600.0
 
 
 @pytest.fixture
