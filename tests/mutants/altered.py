@@ -6,6 +6,7 @@ import ast
 import os
 
 import pytest
+
 from tests.mutants.faults import fault_of
 from tests.mutants.loading import load_changed
 

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from tests.mutants.loading import load_changed
 from tests.mutants.make import blocks_of, covered
 

@@ -21,6 +21,7 @@ from pathlib import Path
 from types import CodeType, FunctionType
 
 import pytest
+
 from tests.mutants.make import Mutant, edits, tree_of
 
 __all__ = ["Fault", "Outcome", "Runner", "mutated"]

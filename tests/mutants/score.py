@@ -18,6 +18,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from scipy.stats import binomtest
+
 from tests.mutants.faults import EntryError, Tests, all_mutants, argued, named
 from tests.mutants.make import Mutant, covered
 from tests.mutants.mapping import ADDED, MAP

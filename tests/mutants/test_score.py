@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from tests.mutants.faults import EntryError, Named, argued, named
 from tests.mutants.make import edits, mutants_of
 from tests.mutants.mapping import Mapper
