@@ -13,10 +13,12 @@ from __future__ import annotations
 import contextlib
 import errno
 import hashlib
+import itertools
 import json
 import os
 import re
 import stat
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -25,7 +27,8 @@ from typing import IO, Any, Self
 from holdzero.errors import HoldzeroError, JournalError
 from holdzero.events import AnyEvent, event_from_data, event_to_data
 from holdzero.json_text import read_json
-from holdzero.whole_file import read_whole
+from holdzero.locking import lock_alone
+from holdzero.whole_file import add_whole, keep_names, read_whole, write_all
 
 __all__ = ["End", "Journal", "JournalExistsError", "JournalText", "chain_of", "end_of", "mark_of", "read_journal"]
 
@@ -94,11 +97,24 @@ def end_of(path: Path, text: JournalText) -> tuple[End, int]:
         said = None
     if said is None:
         return End.NO_MARK, 0
-    number, chain = int(said[1]), said[2].decode()
-    if number > len(text.chains):
-        return End.CUT, number - len(text.chains)
-    before = (_START, *text.chains)[number]
-    return (End.WHOLE, 0) if before == chain else (End.OTHER, 0)
+    number, chain, chains = int(said[1]), said[2].decode(), (_START, *text.chains)
+    if chains[number : number + 1] == (chain,) or _is_half(said[0], chains):
+        return End.WHOLE, 0
+    return (End.CUT, number - len(text.chains)) if number > len(text.chains) else (End.OTHER, 0)
+
+
+def _is_half(mark: bytes, chains: Sequence[str]) -> bool:
+    """Whether a mark was broken off while it was written over: it begins as one, and ends as the one before."""
+    marks = [_mark_text(number, chain) for number, chain in enumerate(chains)]
+    for before, after in itertools.pairwise(marks):
+        begins = sum(1 for _ in itertools.takewhile(lambda pair: pair[0] == pair[1], zip(mark, after, strict=True)))
+        if mark[begins:] == before[begins:]:
+            return True
+    return False
+
+
+def _mark_text(count: int, chain: str) -> bytes:
+    return f"{count:09d} {chain}\n".encode()
 
 
 def _beginning(mark: Path) -> bytes:
@@ -227,8 +243,16 @@ class Journal:
             raise JournalExistsError(path, "it exists already", mend) from None
         except OSError as error:
             raise _unwritable(path, error) from None
-        _lock(path, file)
-        _keep_name(path.parent)
+        try:
+            _lock(path, file)
+            keep_names(path.parent)
+        except BaseException as error:
+            file.close()
+            with contextlib.suppress(OSError):
+                path.unlink()
+            if isinstance(error, OSError):
+                raise _unwritable(path, error) from None
+            raise
         return cls(path, file, _START, 0)
 
     @classmethod
@@ -244,14 +268,14 @@ class Journal:
             file = path.open("r+b", buffering=0)
         except OSError as error:
             raise _unwritable(path, error) from None
-        _lock(path, file)
         try:
+            _lock(path, file)
             text = read_journal(path)
             file.truncate(text.length)
             file.seek(text.length)
             length = text.length
             if path.read_bytes()[-1:] != b"\n":
-                file.write(b"\n")
+                add_whole(file, b"\n", length)
                 length += 1
         except OSError as error:
             file.close()
@@ -271,14 +295,8 @@ class Journal:
         chain = _next(self.chain, data)
         line = f"{_HEAD}{chain}{_MIDDLE}{_line_text(data)}}}\n".encode()
         try:
-            written = self._file.write(line)
-            while written < len(line):
-                written += self._file.write(line[written:])
-            os.fsync(self._file.fileno())
+            add_whole(self._file, line, self._length)
         except OSError as error:
-            with contextlib.suppress(OSError):
-                self._file.truncate(self._length)
-                self._file.seek(self._length)
             raise self._unsaved(event.seq, error) from None
         self.chain = chain
         self._length += len(line)
@@ -291,7 +309,7 @@ class Journal:
             return
         with contextlib.suppress(OSError):
             self._mark.seek(0)
-            self._mark.write(f"{self._count:09d} {self.chain}\n".encode())
+            write_all(self._mark, _mark_text(self._count, self.chain))
             self._mark.truncate(_MARK_LENGTH)
 
     def _unsaved(self, seq: int, error: OSError) -> JournalError:
@@ -302,7 +320,11 @@ class Journal:
         return JournalError(self.path, reason, mend)
 
     def close(self) -> None:
-        """Let go of the file and its lock."""
+        """Let go of the file and its lock; one without an entry is none, and goes."""
+        if not self._count:
+            with contextlib.suppress(OSError):
+                self.path.unlink()
+                mark_of(self.path).unlink(missing_ok=True)
         if self._mark is not None:
             self._mark.close()
         self._file.close()
@@ -329,26 +351,11 @@ def _opened_mark(path: Path) -> IO[bytes] | None:
     return os.fdopen(handle, "r+b", buffering=0)
 
 
-def _keep_name(folder: Path) -> None:
-    """Put a folder on disk, so that a power cut does not take the name of a new file."""
-    with contextlib.suppress(OSError):  # not every system can
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-
-
 def _unwritable(path: Path, error: OSError) -> JournalError:
     reason = error.strerror or "it can't be written"
     return JournalError(path, reason, "choose another folder with --out, or check permissions and space")
 
 
 def _lock(path: Path, file: IO[bytes]) -> None:
-    import portalocker
-
-    try:
-        portalocker.lock(file, portalocker.LOCK_EX | portalocker.LOCK_NB)
-    except portalocker.LockException:
-        file.close()
-        raise JournalError(path, "another run holds it", "end that run first; two runs can't share a journal") from None
+    if not lock_alone(file):
+        raise JournalError(path, "another run holds it", "end that run first; two runs can't share a journal")

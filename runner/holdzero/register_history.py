@@ -20,7 +20,9 @@ from typing import IO, Any
 
 from holdzero.errors import HoldzeroError
 from holdzero.json_text import read_json
+from holdzero.locking import lock_alone
 from holdzero.register import KINDS, Register
+from holdzero.whole_file import UnconfirmedError, add_whole, keep_names
 
 __all__ = [
     "Change",
@@ -101,33 +103,39 @@ def now() -> str:
 def alone(path: Path) -> Iterator[IO[bytes]]:
     """The history, open and locked: nobody else changes the register meanwhile."""
     history = history_path(path)
+    try:
+        file = _waited_for(path, history)
+        if not file.seek(0, os.SEEK_END) and path.exists():
+            with contextlib.suppress(OSError):  # who may change the register may write its history
+                shutil.copymode(path, history)
+    except OSError as error:
+        mend = "nothing was changed; see to the folder and the disk, then try again"
+        raise RegisterError(f"{history}: it can't be opened and locked: {error.strerror}\n    {mend}") from None
+    try:
+        yield file
+    finally:
+        with contextlib.suppress(OSError):
+            if not file.seek(0, os.SEEK_END):
+                history.unlink()
+        file.close()
+
+
+def _waited_for(path: Path, history: Path) -> IO[bytes]:
     end = time.monotonic() + _WAIT_S
     while (file := _locked(history)) is None:
         if time.monotonic() > end:
             raise RegisterError(f"{path}: somebody else is changing it since {_WAIT_S:g} s; try again, it is as it was")
         time.sleep(_AGAIN_S)
-    try:
-        if not file.seek(0, os.SEEK_END) and path.exists():
-            with contextlib.suppress(OSError):  # who may change the register may write its history
-                shutil.copymode(path, history)
-        yield file
-    finally:
-        if not file.seek(0, os.SEEK_END):
-            with contextlib.suppress(OSError):
-                history.unlink()
-        file.close()
+    return file
 
 
 def _locked(history: Path) -> IO[bytes] | None:
     """The file, locked; None where somebody else has it, or took it away before it was locked."""
-    import portalocker
-
-    file = history.open("a+b")
+    file = history.open("a+b", buffering=0)
     try:
-        portalocker.lock(file, portalocker.LOCK_EX | portalocker.LOCK_NB)
-        if os.path.samestat(os.fstat(file.fileno()), history.stat()):
+        if lock_alone(file) and os.path.samestat(os.fstat(file.fileno()), history.stat()):
             return file
-    except (portalocker.LockException, FileNotFoundError):
+    except FileNotFoundError:
         pass
     except BaseException:
         file.close()
@@ -142,7 +150,7 @@ def history_path(path: Path) -> Path:
     return own.with_name(f"{own.stem}.history.jsonl")
 
 
-def append(history: IO[bytes], path: Path, change: Change, then: Callable[[], None] = lambda: None) -> None:
+def append(history: IO[bytes], path: Path, change: Change, then: Callable[[], None]) -> None:
     """Write a line, then do what it says; where that fails, the line is taken back.
 
     Args:
@@ -153,14 +161,15 @@ def append(history: IO[bytes], path: Path, change: Change, then: Callable[[], No
     """
     history.seek(0)
     whole = history.read().rfind(b"\n") + 1  # a line that was cut off by a kill never came to the register
-    history.truncate(whole)
     last = changes_of(path)
     said = asdict(change) | {"chain": _chained(last[-1].chain if last else START, change)}
     try:
-        history.write((_text(said) + "\n").encode("ascii"))
-        history.flush()
-        os.fsync(history.fileno())
+        add_whole(history, (_text(said) + "\n").encode("ascii"), whole)
+        if not whole:
+            keep_names(path.parent)
         then()
+    except UnconfirmedError:  # it is done
+        raise
     except BaseException:
         with contextlib.suppress(OSError):
             history.truncate(whole)
@@ -217,16 +226,24 @@ def tampered(path: Path, register: Register) -> list[str]:
     for (kind, identifier), change in last.items():
         there = register.entry(kind, identifier)
         if there != change.after:
-            what = "is not there any more" if there is None else "is not what the history says"
-            faults.append(f"{kind} {identifier} {what}: it was changed by hand since {change.at[:10]}")
+            what = "is not there" if there is None else "is not what the history says"
+            since = f"it was changed by hand since {change.at[:10]}"
+            if there == change.before:
+                since = f"the change of {change.at} did not come to it, or was undone by hand; enter it again"
+            faults.append(f"{kind} {identifier} {what}: {since}")
     return faults
 
 
 # --- approvals ------------------------------------------------------------------------------------
 
 
-def keep_approval(path: Path, routine: Routine, *, by: str, on: dt.date, digest: str, note: str) -> None:
+def keep_approval(
+    path: Path, routine: Routine, *, by: str, on: dt.date, digest: str, note: str, then: Callable[[], None]
+) -> None:
     """Remember that a routine was approved, so that its approval can't be undone by taking it out of the text.
+
+    It is remembered before the text says so, as a register's change is: where the text can't be written, and the line
+    can't be taken back either, the routine is for trials.
 
     Args:
         path: of the register.
@@ -235,17 +252,18 @@ def keep_approval(path: Path, routine: Routine, *, by: str, on: dt.date, digest:
         on: on which day.
         digest: of its text.
         note: what was looked at.
+        then: writes the approval into the text.
 
     Raises:
         RegisterError: the history can't be read, or somebody else holds it.
-        OSError: it can't be written.
+        OSError: it, or the text, can't be written.
     """
     own = path.resolve()
     said = {**asdict(routine), "parts": list(routine.parts), "by": by, "on": on.isoformat(), "digest": digest}
     with alone(own) as history:
         before = approved_before(own, routine)
         change = Change(at=now(), by=by, why=note, kind="approval", id=routine.file, before=before, after=said)
-        append(history, own, change)
+        append(history, own, change, then)
 
 
 def approved_before(path: Path, routine: Routine) -> dict[str, Any] | None:

@@ -5,8 +5,6 @@ See `register_history`, which is what is locked too.
 
 from __future__ import annotations
 
-import os
-import shutil
 import tomllib
 from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
@@ -18,6 +16,7 @@ from holdzero.register_history import Change, RegisterError, alone, append, now
 from holdzero.routine.load import sound_text
 from holdzero.routine.resolve import Text
 from holdzero.routine.schema import Comparator, Reference, Thermometer
+from holdzero.whole_file import UnconfirmedError, write_whole
 
 __all__ = [
     "GRADE_2",
@@ -99,6 +98,10 @@ class _Any:
 
 
 ANY = _Any()
+UNCONFIRMED = (
+    "it is changed, and the system could not say that this is on disk: {}\n"
+    "    see to the disk; then look whether it is so: holdzero register history"
+)
 
 
 def add_entry(
@@ -129,8 +132,7 @@ def add_entry(
 
     Raises:
         FileFaultsError: the entry is not valid, or the file can't be read.
-        RegisterError: somebody else changes it, or has changed what was shown.
-        OSError: a file can't be written.
+        RegisterError: somebody else changes it, or has changed what was shown, or a file can't be written.
     """
     own = path.resolve()
     _with(own, kind, identifier, table)  # what is not valid leaves no file behind
@@ -143,7 +145,13 @@ def add_entry(
         change = Change(
             at=now(), by=by, why=why, kind=kind, id=identifier, before=there, after=after, insisted=insisted
         )
-        append(history, own, change, lambda: _write_whole(own, text))
+        try:
+            append(history, own, change, lambda: write_whole(own, text.encode("utf-8")))
+        except UnconfirmedError as error:
+            raise RegisterError(f"{path}: {UNCONFIRMED.format(error.strerror)}") from None
+        except OSError as error:
+            mend = "it is as it was; see to the folder and the disk, then enter it again"
+            raise RegisterError(f"{path}: can't be written: {error.strerror}\n    {mend}") from None
     return register
 
 
@@ -210,19 +218,3 @@ def _item(value: Any, *, inline: bool) -> Any:
     for key, inner in value.items():
         made[key] = _item(inner, inline=True)
     return made
-
-
-def _write_whole(path: Path, text: str) -> None:
-    """Write beside, then rename over; who may read and write the file stays as it was."""
-    beside = path.with_name(f".{path.name}.{os.getpid()}.new")
-    try:
-        with beside.open("x", encoding="utf-8", newline="") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        if path.exists():
-            shutil.copymode(path, beside)
-        beside.replace(path)
-    except BaseException:
-        beside.unlink(missing_ok=True)
-        raise

@@ -7,15 +7,14 @@ from __future__ import annotations
 
 import base64
 import binascii
-import contextlib
 import hashlib
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from holdzero.errors import HoldzeroError
+from holdzero.whole_file import UnconfirmedError, write_new
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
@@ -97,21 +96,15 @@ def make_key(path: Path, passphrase: str = "") -> Key:
     private = Ed25519PrivateKey.generate()
     content = private.private_bytes(form.Encoding.PEM, form.PrivateFormat.PKCS8, lock)
     try:
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        write_new(path, content)
     except FileExistsError:
         raise SigningError(f"{path}: it is there already, and a key is never written over; name another") from None
+    except UnconfirmedError as error:
+        reason = f"the key is made, and could not be confirmed to be on disk: {error.strerror}"
+        raise SigningError(f"{path}: {reason}\n    see to the disk before you rely on the key; it is there") from None
     except OSError as error:
-        raise SigningError(f"{path}: the key can't be written: {error.strerror}") from None
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-    except OSError as error:
-        # Half a key is none, and would stand in the way of the next try.
-        with contextlib.suppress(OSError):
-            path.unlink()
-        raise SigningError(f"{path}: the key can't be written: {error.strerror}") from None
+        mend = "no key was made: see to the folder and the disk, then make one"
+        raise SigningError(f"{path}: the key can't be written: {error.strerror}\n    {mend}") from None
     return Key(private)
 
 

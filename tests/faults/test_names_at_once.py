@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from holdzero import events as e
 from holdzero.catalogue import Catalogue, Plugin
 from holdzero.cli.files import fresh_journal, reserved, write_files
 from holdzero.errors import JournalError
@@ -34,6 +35,7 @@ def _ended(folder: Path, number: int, barrier: Any, left: Any) -> None:
 def _begun(folder: Path, number: int, barrier: Any, left: Any) -> None:
     barrier.wait()
     with fresh_journal(folder, "20260302T080000Z-SR") as journal:
+        journal.append(e.NoteAdded(seq=1, wall="2026-03-02T08:00:00+00:00", time_s=0.0, text=f"run {number}"))
         left.put((number, [journal.path.name], []))
 
 

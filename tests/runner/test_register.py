@@ -18,6 +18,7 @@ from holdzero.catalogue import Catalogue
 from holdzero.cli import app
 from holdzero.errors import FileFaultsError
 from holdzero.register import KINDS, Device, Requirement, device_from_data, load_register, unfit
+from holdzero.register_history import RegisterError
 from holdzero.registering import add_entry
 from holdzero.routine import schema
 from holdzero.verify import verify
@@ -236,7 +237,7 @@ class TestAnAddedEntry:
             raise OSError(28, "No space left on device")
 
         monkeypatch.setattr(os if failing == "fsync" else Path, failing, fail)
-        with pytest.raises(OSError, match="No space left"):
+        with pytest.raises(RegisterError, match="No space left"):
             add_entry(shop, "inspector", "ab", {})
         monkeypatch.undo()
         assert shop.read_text("utf-8") == SHOP
@@ -257,7 +258,8 @@ class TestAnAddedEntry:
         monkeypatch.setattr(os, "fsync", synced)
         monkeypatch.setattr(Path, "replace", replaced)
         add_entry(shop, "inspector", "ab", {})
-        assert order == ["fsync", "fsync", "replace"]  # the history, the register; then the old one goes
+        # The history and its name, the register; then the old one goes, and the name of the new one is kept.
+        assert order == ["fsync", "fsync", "fsync", "replace", "fsync"]
 
     def test_goes_where_a_link_points(self, shop: Path, tmp_path: Path) -> None:
         link = tmp_path / "link.toml"

@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 from holdzero.cli import app
 from holdzero.errors import HoldzeroError
 from holdzero.register import device_from_data, load_register
-from holdzero.register_history import changes_of, history_path, tampered
+from holdzero.register_history import RegisterError, changes_of, history_path, tampered
 from holdzero.registering import GRADE_2, add_entry, unlikely
 from holdzero_plugins.checks.block import standards
 
@@ -188,7 +188,7 @@ class TestAHistory:
 
         with monkeypatch.context() as patch:
             patch.setattr(Path, "replace", fail)
-            with pytest.raises(OSError, match="No space left"):
+            with pytest.raises(RegisterError, match="No space left"):
                 add_entry(changed, "inspector", "i3", {})
         assert len(changes_of(changed)) == 3
 

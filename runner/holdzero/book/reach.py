@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import sqlite3
 import time
 from functools import partial
@@ -36,6 +37,10 @@ _DAMAGED = (
 )
 _HELD_CODES = frozenset({"55P03"})  # lock_not_available
 _DAMAGED_CODES = frozenset({"42P01", "42703", "XX001", "XX002"})  # a table or column is gone, data or index corrupted
+
+
+# What a connection says of its own end, with a traceback, is for nobody: what was asked of it failed, and that is told.
+logging.getLogger("sqlalchemy.pool").addHandler(logging.NullHandler())
 
 
 class BookError(HoldzeroError):
@@ -127,12 +132,29 @@ def _look_at_file(path: Path, shown: str, *, create: bool) -> None:
             return
         if not create:
             raise BookError(f"{shown}: there is no book here; holdzero book add makes one")
-        # Not empty from its first moment, so that another bench does not see one that was emptied. What fails here is
-        # told when it is opened; or another bench was faster.
-        with contextlib.suppress(sqlite3.Error), contextlib.closing(sqlite3.connect(path, isolation_level=None)) as new:
-            new.execute("PRAGMA journal_mode=WAL")
+        _make_file(path, shown)
     except OSError as error:
-        raise BookError(f"{shown}: {error.strerror}") from None
+        mend = "see to the folder and the disk, then try again; records wait in their folder meanwhile"
+        raise BookError(f"{shown}: {error.strerror}\n    {mend}") from None
+
+
+def _make_file(path: Path, shown: str) -> None:
+    """A file with a first page: not empty from its first moment, so that no bench sees one that was emptied.
+
+    Raises:
+        BookError: it could not be made, and nothing is left of it.
+    """
+    try:
+        with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as new:
+            new.execute("PRAGMA journal_mode=WAL")
+    except sqlite3.Error as error:
+        if str(error).startswith(_HELD):  # another bench was faster
+            return
+        with contextlib.suppress(OSError):
+            if path.stat().st_size == 0:
+                path.unlink()
+        with Told(shown):
+            raise
 
 
 def _options(wait_s: float, *, of_file: bool) -> dict[str, Any]:

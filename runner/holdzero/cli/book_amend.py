@@ -19,11 +19,12 @@ from holdzero.book.tables import keys, reviews, signatures
 from holdzero.book.writings import earlier, instead
 from holdzero.cli.book_of import book_of
 from holdzero.cli.book_sign import known_key, opened_key, signer_for
-from holdzero.cli.files import reserved, safe_name, write_whole
+from holdzero.cli.files import reserved, safe_name
 from holdzero.cli.who import kept_name, plain_options
 from holdzero.errors import HoldzeroError, RecordError
 from holdzero.record import amend_record, dumps
 from holdzero.signing import SigningError, review_message
+from holdzero.whole_file import write_whole
 
 __all__ = ["Amending", "Reviewing", "amend", "beside", "review", "standings"]
 

@@ -11,9 +11,9 @@ import typer
 from holdzero.book.export import Csv, ExportError, filed, listing_of, write_csv, write_jsonl, write_parquet
 from holdzero.cli.book_criteria import Asked
 from holdzero.cli.book_of import book_of, files_read
-from holdzero.cli.files import writing_whole
 from holdzero.cli.writable import free_to_write
 from holdzero.errors import HoldzeroError
+from holdzero.whole_file import writing_whole
 
 __all__ = ["export_records"]
 

@@ -20,11 +20,11 @@ from holdzero.catalogue import Catalogue
 from holdzero.checks import told
 from holdzero.cli.book_criteria import Asked
 from holdzero.cli.book_of import book_of, files_read
-from holdzero.cli.files import write_whole
 from holdzero.cli.house import open_shop
 from holdzero.cli.writable import free_to_write
 from holdzero.errors import HoldzeroError
 from holdzero.hooks import Filed, Inquiry
+from holdzero.whole_file import write_whole
 
 __all__ = ["report_records"]
 

@@ -18,7 +18,7 @@ from holdzero.book.study import BY, INSPECTOR, Level, Taken, by_laboratories, by
 from holdzero.cli.book_find import range_ms
 from holdzero.cli.book_of import book_of, files_read, print_table
 from holdzero.cli.book_watch import written_page
-from holdzero.cli.files import by_number, write_whole
+from holdzero.cli.files import by_number
 from holdzero.cli.routines import files_of
 from holdzero.cli.study_tables import Table, tables_of_levels, tables_of_parts, tables_of_ranges
 from holdzero.cli.writable import free_to_write
@@ -31,7 +31,7 @@ from holdzero.pictures.study import letters_of, plot_by_inspector, plot_by_part
 from holdzero.quantity import Dimension, parse_quantity
 from holdzero.record import loads
 from holdzero.studies import CrossedStudy, Layout, RangeStudy, range_study
-from holdzero.whole_file import read_whole_text
+from holdzero.whole_file import read_whole_text, write_whole
 
 __all__ = ["METHODS", "Studying", "study_records"]
 

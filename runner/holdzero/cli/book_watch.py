@@ -24,13 +24,13 @@ from holdzero.cli.book_chart import chart_lines
 from holdzero.cli.book_devices import known_device
 from holdzero.cli.book_find import moment_ms, range_ms
 from holdzero.cli.book_of import book_of, files_read, print_table
-from holdzero.cli.files import write_whole
 from holdzero.cli.writable import free_to_write
 from holdzero.errors import HoldzeroError
 from holdzero.json_text import escaped
 from holdzero.pictures import page
 from holdzero.pictures.bench import plot_of_closures, plot_of_precisions, plot_of_standard
 from holdzero.register import load_register
+from holdzero.whole_file import write_whole
 
 __all__ = ["Watching", "new_baseline", "watch_benches", "written_page"]
 

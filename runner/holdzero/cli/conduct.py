@@ -320,7 +320,7 @@ def _ended(run: Run, bench: Bench, options: Options) -> int:
     if bench.keeper is not None:
         said, problems = bench.keeper.send()
         for sentence in said:
-            bench.console.print(sentence)
+            bench.console.print(sentence, soft_wrap=True)  # it may name a long path
         for problem in problems:
             tell(f"holdzero: {problem}")
     return code

@@ -6,10 +6,8 @@ import contextlib
 import itertools
 import os
 import re
-import tempfile
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import IO
 
 from holdzero.catalogue import Catalogue, Plugin
 from holdzero.checks import told
@@ -17,6 +15,7 @@ from holdzero.hooks import Writer
 from holdzero.journal import Journal, JournalExistsError
 from holdzero.json_text import read_json
 from holdzero.patience import within
+from holdzero.whole_file import write_whole
 
 __all__ = [
     "by_number",
@@ -26,8 +25,6 @@ __all__ = [
     "safe_name",
     "write_beside",
     "write_files",
-    "write_whole",
-    "writing_whole",
 ]
 
 _UNSAFE = re.compile(r"[^A-Za-z0-9._-]+")
@@ -165,29 +162,3 @@ def _written(plugin: Plugin, writer: Writer, text: str) -> Mapping[str, bytes]:
         return writer.write(read_json(text))
 
     return work() if plugin.built_in else within(_WRITER_LIMIT_S, work, f"writer {writer.name}")
-
-
-def write_whole(path: Path, content: bytes) -> None:
-    """Write a file beside its place and rename it over, so that it is there whole or not at all."""
-    with writing_whole(path) as file:
-        file.write(content)
-
-
-@contextlib.contextmanager
-def writing_whole(path: Path) -> Iterator[IO[bytes]]:
-    """A file to write into, which takes its place when the block ends without an error."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".writing-")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            yield file
-            file.flush()
-            os.fsync(file.fileno())
-        umask = os.umask(0)
-        os.umask(umask)
-        Path(name).chmod(0o666 & ~umask)
-        Path(name).replace(path)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            Path(name).unlink()
-        raise

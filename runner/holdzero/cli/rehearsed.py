@@ -9,7 +9,6 @@ from typing import Any
 
 from rich.console import Console
 
-from holdzero.cli.files import write_whole
 from holdzero.display import micro_text
 from holdzero.errors import HoldzeroError
 from holdzero.limit import between
@@ -17,6 +16,7 @@ from holdzero.process import ProductionProcess
 from holdzero.rehearse import Curve, Point, Process, band_of, u_holds
 from holdzero.rehearse.many import Rehearsal, Tally
 from holdzero.routine import schema
+from holdzero.whole_file import write_whole
 from holdzero.wording import clock_text, limits_text
 
 __all__ = ["Said", "are", "counted", "percent", "process_data", "process_text", "write_text"]

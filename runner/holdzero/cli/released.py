@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from holdzero.cli.house import Shop
@@ -71,25 +71,36 @@ def _unseen(file: Path) -> list[Fault]:
     ]
 
 
-def remember(path: Path, shop: Shop, every: Sequence[LoadedRoutine], *, by: str, on: dt.date, note: str) -> None:
+def remember(
+    path: Path,
+    shop: Shop,
+    every: Sequence[LoadedRoutine],
+    *,
+    by: str,
+    on: dt.date,
+    note: str,
+    then: Callable[[], None],
+) -> None:
     """Have the shop remember an approval: taking the table out of the text must not undo it.
 
     Args:
         path: of the routine.
         shop: whose register has a history; one without a register remembers nothing.
-        every: the routine as approved, each member of its family.
+        every: the routine that is approved, each member of its family.
         by: who approved it.
         on: on which day.
         note: what was looked at.
+        then: writes the approval into the text.
 
     Raises:
         RegisterError: the history can't be read, or somebody else holds it.
-        OSError: it can't be written.
+        OSError: it, or the text, can't be written.
     """
     if not shop.path.exists():
+        then()
         return
     named = _which(path, shop.path, *(loaded.routine.routine for loaded in every))
-    keep_approval(shop.path, named, by=by, on=on, digest=every[0].text_digest, note=note)
+    keep_approval(shop.path, named, by=by, on=on, digest=every[0].text_digest, note=note, then=then)
 
 
 def _which(path: Path, shop: Path, *headers: Header) -> Routine:

@@ -4,24 +4,26 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
+from collections.abc import Sequence
 from pathlib import Path
 
 import typer
 
 from holdzero.checks import bind
-from holdzero.cli.files import write_whole
 from holdzero.cli.house import Shop, open_shop
 from holdzero.cli.register_book import keep_changes
 from holdzero.cli.released import looked_at, remember
 from holdzero.errors import Fault, FileFaultsError, HoldzeroError
 from holdzero.expansion import kinds_of
 from holdzero.foresee import foreseen
+from holdzero.register_history import RegisterError
 from holdzero.remarks import remarks_of
 from holdzero.routine.approval import approval_state, with_approval
 from holdzero.routine.limits import wrong_limits
 from holdzero.routine.lint import unwise
 from holdzero.routine.load import LoadedRoutine, load_routine, members
 from holdzero.routine.strange import strange
+from holdzero.whole_file import UnconfirmedError, write_whole
 
 __all__ = ["approve_routine", "files_of", "validate_routines"]
 
@@ -62,9 +64,7 @@ def approve_routine(path: Path, named: Path | None, *, by: str, note: str) -> in
     loaded = every[0]
     looked_at(every)
     text = path.read_text("utf-8-sig")
-    today = dt.datetime.now().astimezone().date()
-    written = with_approval(text, by=by.strip(), on=today, digest=loaded.text_digest, note=note.strip())
-    _written(path, written, shop, by=by.strip(), on=today, note=note.strip())
+    today = _written(path, text, shop, every, by=by.strip(), note=note.strip())
     if trouble := keep_changes(shop.path):
         typer.echo(f"holdzero: {trouble}", err=True)
     for fault in faults:
@@ -74,26 +74,35 @@ def approve_routine(path: Path, named: Path | None, *, by: str, note: str) -> in
     return _VALID
 
 
-def _written(path: Path, text: str, shop: Shop, *, by: str, on: dt.date, note: str) -> None:
-    """Write an approved text, and have the shop remember it; where one of them fails, the file is as it was."""
-    before = path.read_bytes()
+def _written(path: Path, text: str, shop: Shop, every: Sequence[LoadedRoutine], *, by: str, note: str) -> dt.date:
+    """Have the shop remember an approval and write it into the text; where one of them fails, the file is as it was."""
+    today = dt.datetime.now().astimezone().date()
+    written = with_approval(text, by=by, on=today, digest=every[0].text_digest, note=note)
     try:
-        write_whole(path, text.encode("utf-8"))
+        remember(path, shop, every, by=by, on=today, note=note, then=lambda: _put_in(path, written, shop))
+    except UnconfirmedError as error:
+        unsure = f"it is approved, and the system could not say that this is on disk: {error.strerror}"
+        raise HoldzeroError(f"{path}: {unsure}\n    see to the disk; then look: holdzero validate {path}") from None
     except OSError as error:
-        raise HoldzeroError(f"{path}: its approval could not be written: {error.strerror}") from None
+        mend = "it is not approved; see to its folder and the disk, then approve it again"
+        raise HoldzeroError(f"{path}: its approval could not be written: {error.strerror}\n    {mend}") from None
+    except RegisterError as error:
+        raise HoldzeroError(f"{path}: not approved: its shop's history could not be written: {error}") from None
+    return today
+
+
+def _put_in(path: Path, text: str, shop: Shop) -> None:
+    """Write an approved text, if it is approved when it is read again."""
+    before = path.read_bytes()
+    write_whole(path, text.encode("utf-8"))
     try:
-        again = _every_member(path, shop)
-        holds = approval_state(again[0].document.get("approval"), again[0].text_digest) == "approved"
+        again = _every_member(path, shop)[0]
+        holds = approval_state(again.document.get("approval"), again.text_digest) == "approved"
     except FileFaultsError:
         holds = False
     if not holds:
         write_whole(path, before)
         raise HoldzeroError(f"{path}: its approval could not be written; write the table [approval] last in the file")
-    try:
-        remember(path, shop, again, by=by, on=on, note=note)
-    except (OSError, HoldzeroError) as error:
-        write_whole(path, before)
-        raise HoldzeroError(f"{path}: not approved: its shop's history could not be written: {error}") from None
 
 
 def files_of(paths: list[Path], pattern: str) -> list[Path]:

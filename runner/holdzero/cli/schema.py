@@ -7,11 +7,11 @@ from pathlib import Path
 
 import typer
 
-from holdzero.cli.files import write_whole
 from holdzero.cli.house import open_shop
 from holdzero.cli.writable import free_to_write
 from holdzero.editing import fragment_schema, routine_schema, shop_schema
 from holdzero.errors import HoldzeroError
+from holdzero.whole_file import write_whole
 
 __all__ = ["print_schema"]
 

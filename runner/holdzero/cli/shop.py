@@ -60,10 +60,7 @@ def add(named: Path | None, kind: str, identifier: str, keys: list[str], said: A
     odd = _insisted(named, new, kind, identifier, said)
     why = said.why.strip() if before is None else _agreed(shop, f"{kind} {identifier}", before, after, said)
     by = said.by.strip() or _account()
-    try:
-        register = add_entry(shop, kind, identifier, table, by=by, why=why, before=before, insisted=odd)
-    except OSError as error:
-        raise HoldzeroError(f"{shop}: can't be written: {error.strerror}; it is as it was") from None
+    register = add_entry(shop, kind, identifier, table, by=by, why=why, before=before, insisted=odd)
     typer.echo(f"{shop}: {kind} {identifier} " + ("added" if before is None else "replaced"))
     _print(register.entry(kind, identifier) or {})
     if trouble := keep_changes(shop):

@@ -13,8 +13,8 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from holdzero.cli.files import write_whole
 from holdzero.json_text import read_json
+from holdzero.whole_file import write_whole
 
 __all__ = ["Visitors"]
 

@@ -6,7 +6,8 @@ import contextlib
 from collections.abc import Iterator
 from pathlib import Path
 
-from holdzero.cli.files import by_number, write_whole
+from holdzero.cli.files import by_number
+from holdzero.whole_file import write_whole
 
 __all__ = ["RECORD", "WAITING", "book_of_mark", "mark_of", "marks_in", "record_of", "wait_for"]
 
