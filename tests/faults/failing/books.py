@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import select
-from tests.faults.failing.trying import Said
 
 from holdzero.book import Book, open_book
 from holdzero.book.schema import HEAD
@@ -22,6 +21,7 @@ from holdzero.catalogue import load_catalogue
 from holdzero.errors import HoldzeroError
 from holdzero.record import amend_record, dumps
 from holdzero.testing.many import Many
+from tests.faults.failing.trying import Said
 
 __all__ = ["BookSubject", "OldBookSubject", "ServerBookSubject"]
 

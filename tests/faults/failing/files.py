@@ -8,8 +8,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tests.faults.failing.trying import Said
-
 from holdzero import events as e
 from holdzero.cli.files import fresh_journal
 from holdzero.errors import JournalError
@@ -18,6 +16,7 @@ from holdzero.register import load_register
 from holdzero.register_history import changes_of, tampered
 from holdzero.registering import add_entry
 from holdzero.signing import make_key, read_key
+from tests.faults.failing.trying import Said
 
 __all__ = ["JournalGoneOn", "JournalSubject", "KeySubject", "RegisterSubject"]
 

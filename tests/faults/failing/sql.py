@@ -8,6 +8,7 @@ from typing import Any
 
 import psycopg
 import pytest
+
 from tests.faults.failing.calls import Failing, Kind
 
 __all__ = ["failing_sql"]

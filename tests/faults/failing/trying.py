@@ -12,9 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
 
-from tests.faults.failing.calls import Failing, Kind
-
 from holdzero.errors import HoldzeroError
+from tests.faults.failing.calls import Failing, Kind
 
 __all__ = ["Row", "Said", "Subject", "tried"]
 
