@@ -232,6 +232,7 @@ def without_notes(said: Said) -> Said:
     return code, "\n".join(line for line in text.splitlines() if not line.strip().startswith("note:"))
 
 
+@pytest.mark.long
 class TestSeveralWorkers:
     MANY = 200  # enough that sharing is worth it
 

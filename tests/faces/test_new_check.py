@@ -61,6 +61,7 @@ def made(tool: Tool, tmp_path: Path) -> Path:
     return tmp_path / "bench_reach"
 
 
+@pytest.mark.long
 class TestWhatIsWritten:
     def test_its_files_are_named_on_the_screen(self, tool: Tool, tmp_path: Path) -> None:
         done = tool("new", "check", "bench_reach", "--in", "checks")

@@ -382,6 +382,7 @@ class TestAPartFamily:
         assert data["unfinished"]["points"] == whole["family"][0]["points"][:20]
 
 
+@pytest.mark.long
 class TestAnEngineThatRunsAlready:
     @pytest.fixture
     def engine(self, tmp_path: Path) -> Iterator[str]:

@@ -336,6 +336,7 @@ SLOW = {
 }
 
 
+@pytest.mark.long
 class TestManyWhoAskForNothing:
     @pytest.mark.parametrize("what", SLOW)
     def test_shut_nobody_out_and_are_gone_after_ten_seconds(self, what: str, serve: Serve, visit: Any) -> None:

@@ -24,6 +24,8 @@ from holdzero.book.rows import document_of
 from holdzero.book.store import START, BookError, chained
 from holdzero.testing.many import WASHER
 
+pytestmark = pytest.mark.long
+
 RecordsOf: TypeAlias = Callable[..., list[str]]  # see conftest
 Tool: TypeAlias = Callable[..., subprocess.CompletedProcess[str]]
 

@@ -26,7 +26,7 @@ import tty
 
 from tests.support.patience import PATIENCE_S
 
-pytestmark = pytest.mark.terminal
+pytestmark = [pytest.mark.long, pytest.mark.terminal]
 
 PROFILE = """
 format = 1

@@ -480,6 +480,7 @@ ODD = {
 }
 
 
+@pytest.mark.long
 class TestOddValues:
     @pytest.mark.parametrize("during", ["watch", "judge"])
     @pytest.mark.parametrize(("what", "told"), ODD.values(), ids=ODD)

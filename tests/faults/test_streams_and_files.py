@@ -18,7 +18,10 @@ from holdzero.live.taking import Taker
 from holdzero.testing.draft import GOOD, PLAIN
 from holdzero.whole_file import read_whole
 
-pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no such pipes, devices and signals")
+pytestmark = [
+    pytest.mark.long,
+    pytest.mark.skipif(sys.platform == "win32", reason="no such pipes, devices and signals"),
+]
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

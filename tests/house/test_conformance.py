@@ -9,6 +9,8 @@ import pytest
 
 from holdzero.testing import assert_conforms
 
+pytestmark = pytest.mark.long
+
 SETTINGS: dict[str, dict[str, Any]] = {
     "comparator_due": {},
     "plate_wiped": {},

@@ -188,6 +188,7 @@ class TestWithoutTheShop:
         assert any("plate_wiped/failed" in line for line in differences), differences
 
 
+@pytest.mark.long
 @pytest.mark.terminal
 class TestAtTheTerminal:
     def test_the_stop_is_shown_and_d_lifts_it(self, person: Callable[..., Any], tmp_path: Path, house: Path) -> None:

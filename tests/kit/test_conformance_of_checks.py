@@ -32,6 +32,8 @@ from holdzero.hooks import (
 )
 from holdzero.testing import GOOD, PLAIN, Draft, assert_conforms
 
+pytestmark = pytest.mark.long
+
 
 class House(Settings):
     """A table with a key that says what it is, and may be left out."""

@@ -221,6 +221,7 @@ def test_the_page_says_for_which_part_a_scenario_is_written(routines: Path, tmp_
     assert not [words for words in _greeting(f"practice:{tmp_path / 'any.toml'}") if "Written for" in words]
 
 
+@pytest.mark.long
 def test_the_verdict_is_shown_while_another_program_holds_the_book(sit: Callable[..., Rounds], tmp_path: Path) -> None:
     book = tmp_path / "book.sqlite"
     open_book(str(book), create=True).engine.dispose()

@@ -17,6 +17,8 @@ import pytest
 from holdzero.testing import PLAIN, Draft
 from tests.support.patience import PATIENCE_S
 
+pytestmark = pytest.mark.long
+
 GOOD = ("0", "+0.1", "-0.1", "+1.0", "+1.1", "+0.9", "0")
 ROUTINE = Draft.of(PLAIN).with_step("prepare", index=0, say="Wipe part and anvil.", caution="Mind the solvent.").text
 BLIND = Draft.of(PLAIN).with_table("routine", title="Washer, blind", blind=True).text

@@ -23,6 +23,8 @@ from holdzero.page.snapshot import Entry, OpenRun, Refusal, RoutineHere, Snapsho
 from holdzero.run.commands import RenewZero
 from holdzero.testing import GOOD, PLAIN, Draft, Measure
 
+pytestmark = pytest.mark.long
+
 SIZES = ((1920, 1080), (1280, 800), (800, 1280))
 LOOKED_AT = (((1920, 1080), "light"), ((1280, 800), "dark"), ((800, 1280), "light"))
 SHOTS = os.environ.get("HOLDZERO_SHOTS")

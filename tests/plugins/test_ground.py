@@ -119,6 +119,7 @@ class TestASoak:
         assert found.code.startswith("thermal/ground/")
 
 
+@pytest.mark.long
 class TestASlowFade:
     """Made-up soaks: what they are is known; seeded."""
 

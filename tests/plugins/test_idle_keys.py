@@ -259,6 +259,7 @@ def holdzero_checks():
 """
 
 
+@pytest.mark.long
 class TestAStrangersCheck:
     @pytest.mark.parametrize(
         ("body", "found"),

@@ -213,6 +213,7 @@ def rows(script: ModuleType) -> dict[str, Any]:
     return {row.name: row for row in script.table(50)}
 
 
+@pytest.mark.long
 class TestTheTable:
     @pytest.mark.parametrize(
         ("name", "least"),

@@ -556,6 +556,7 @@ class TestHeatOfTheHand:
         assert 7850.0 * 460.0 * 0.00346 / 10.0 < hands.fades_in < 7850.0 * 460.0 * 0.00346 / 7.5
 
 
+@pytest.mark.long
 class TestABlockHeldByTheEdge:
     LONG = ROUTINES / "long-block.toml"
 

@@ -154,6 +154,7 @@ class TestACheckWrittenBothWays:
         assert found["note house/seen"] == RUNS
 
 
+@pytest.mark.long
 class TestTheBuiltInChecks:
     """Each takes arrays; called run by run they come to the same, distributions that hang on a reading among them."""
 

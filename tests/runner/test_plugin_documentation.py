@@ -185,6 +185,7 @@ class TestWhatACheckSees:
         assert "zeros, returns and the check standard too" in PAGE
 
 
+@pytest.mark.long
 class TestThePage:
     def test_its_ten_lines_keep_to_the_rules(self, module: Callable[[str, str], ModuleType]) -> None:
         text = next(text for text in PYTHON if "holdzero_checks" in text)

@@ -15,6 +15,8 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.long
+
 HERE = Path(__file__).parent / "bench_hygrometer"
 
 ROUTINE = """\
