@@ -352,6 +352,7 @@ class TestAStream:
         # 270 records more, and not as much more as the texts of five.
         assert peak(300) < peak(30) + 5 * len(text)
 
+    @pytest.mark.long
     def test_comes_oldest_first_over_many_batches(self, tmp_path: Path, records_of: RecordsOf) -> None:
         book, texts = open_book(str(tmp_path / "book.sqlite"), create=True), records_of(450)
         book.add(texts[::-1])

@@ -118,6 +118,7 @@ def data(texts: Iterable[str]) -> list[dict[str, Any]]:
     return [json.loads(text) for text in texts]
 
 
+@pytest.mark.long
 class TestTheManualsStudyThroughTheWholeTool:
     @pytest.fixture(params=["asked_inside", "run_by_run"])
     def found(self, request: pytest.FixtureRequest, study: Callable[..., Any]) -> dict[str, Any]:

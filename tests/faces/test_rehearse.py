@@ -139,6 +139,7 @@ def test_takes_the_spread_that_is_asked_for_in_place_of_the_stated_process(tmp_p
     assert (found["shape"], found["mean_um"], found["standard_um"]) == ("normal", 0.0, 0.5)
 
 
+@pytest.mark.long
 def test_gives_the_same_whatever_the_number_of_workers(rehearse: Callable[..., Any]) -> None:
     one, two = (json.loads(rehearse("--json", "--workers", number).stdout) for number in ("1", "2"))
     assert one == two
@@ -196,6 +197,7 @@ class TestTwoRevisions:
         assert "limit in B, where it is another" in first
 
 
+@pytest.mark.long
 @pytest.mark.terminal
 def test_broken_off_it_keeps_what_was_done(person: Callable[..., Any], tmp_path: Path) -> None:
     (tmp_path / "washer.toml").write_text(PLAIN, "utf-8")
@@ -319,6 +321,7 @@ class TestAPartFamily:
         alone = json.loads(family("--member", "narrow", "--json").stdout)
         assert {key: narrow[key] for key in alone} == alone
 
+    @pytest.mark.long
     def test_comes_to_the_same_whatever_the_number_of_workers(self, family: Callable[..., Any], whole: Any) -> None:
         assert json.loads(family("--family", "--json", "--workers", "2").stdout) == whole
 

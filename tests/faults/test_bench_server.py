@@ -29,6 +29,8 @@ from holdzero.testing import GOOD, PLAIN
 from holdzero.verify import verify
 from tests.support.patience import PATIENCE_S
 
+pytestmark = pytest.mark.long
+
 Record: TypeAlias = dict[str, Any]
 
 
@@ -336,7 +338,6 @@ SLOW = {
 }
 
 
-@pytest.mark.long
 class TestManyWhoAskForNothing:
     @pytest.mark.parametrize("what", SLOW)
     def test_shut_nobody_out_and_are_gone_after_ten_seconds(self, what: str, serve: Serve, visit: Any) -> None:

@@ -343,6 +343,7 @@ class TestDiskFull:
             with pytest.raises(JournalError, match="nothing was read yet"):
                 journal.append(note(1))
 
+    @pytest.mark.long
     @pytest.mark.parametrize("room", [2600, 3000, 3300])
     def test_for_real_the_run_ends_with_4_and_can_be_resumed(
         self, routines: Path, tmp_path: Path, size_of_a_whole_journal: int, starter: Any, room: int

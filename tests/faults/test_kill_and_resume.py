@@ -21,7 +21,7 @@ from holdzero.events import PluginSlow, QuestionAsked
 from holdzero.journal import read_journal
 from holdzero.verify import verify
 
-pytestmark = pytest.mark.terminal
+pytestmark = [pytest.mark.long, pytest.mark.terminal]
 
 Record: TypeAlias = dict[str, Any]
 

@@ -234,6 +234,7 @@ class TestWhatArrives:
         bench.say(*[b"+1.5 um\r\n"] * 20)
         assert meant(next_lines(line, 20)) == ["+1.5 um"] * 20
 
+    @pytest.mark.long
     def test_nothing_is_lost_of_a_hundred_lines_a_second(self, bench: Bench, counter: Counter) -> None:
         # A stall of this machine between two pieces breaks no line off.
         line = SerialLine(str(bench.port), QUICK.model_copy(update={"idle": 100.0}), counter)
@@ -372,6 +373,7 @@ class TestOpening:
 
 
 class TestACableThatComesOut:
+    @pytest.mark.long
     @pytest.mark.parametrize("how", [Bench.unplug, Bench.switch_off, lambda bench: bench.port.unlink()])
     def test_is_told_and_the_line_comes_back_by_itself(
         self, bench: Bench, line: SerialLine, counter: Counter, how: Callable[[Bench], None]
@@ -431,6 +433,7 @@ class TestACableThatComesOut:
 
 
 class TestAnInstrumentThatIsAsked:
+    @pytest.mark.long
     def test_is_asked_after_a_silence_and_no_more_often_than_its_profile_says(
         self, bench: Bench, counter: Counter
     ) -> None:

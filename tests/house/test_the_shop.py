@@ -102,6 +102,7 @@ class TestTheFolder:
             assert plugin.name not in RULES or f"`{name}`" in readme
 
 
+@pytest.mark.long
 class TestThroughTheCommandLine:
     def test_plugins_lists_the_four(self, house: Path, tmp_path: Path, tool: Callable[..., Done]) -> None:
         done = tool(tmp_path, "plugins", "--shop", str(house / "shop.toml"))

@@ -199,6 +199,7 @@ def escaped(text: str) -> str:
     return html.escape(signs)
 
 
+@pytest.mark.long
 class TestWriters:
     def test_a_sound_one_passes(self) -> None:
         def write(record: Mapping[str, Any]) -> Mapping[str, bytes]:

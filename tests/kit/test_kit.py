@@ -240,6 +240,7 @@ class TestCatalogues:
 
 
 class TestAComplaint:
+    @pytest.mark.long
     def test_is_shown_without_the_suite_s_own_lines(self, tmp_path: Path) -> None:
         (tmp_path / "house.py").write_text(HOUSE.replace("house/odd", "odd"), "utf-8")
         test = (

@@ -151,6 +151,7 @@ class TestListening:
         assert page.told["pen"] == {"mine": True}
         assert page.told["sheet"]["seq"] == served.desk.snapshot.seq
 
+    @pytest.mark.long
     def test_a_hundred_do_not_hold_the_run_up(self, served: Served, visit: Any) -> None:
         page = visit(served.begins().port).listens()
         lines = [stream_of(served.port) for _ in range(100)]

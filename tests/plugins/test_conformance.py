@@ -16,6 +16,8 @@ from holdzero.routine.load import dump_routine, load_routine
 from holdzero.testing import GOOD, Draft, assert_conforms
 from holdzero.testing.samples import FULL
 
+pytestmark = pytest.mark.long
+
 ROUTINES = Path(__file__).parents[2] / "routines"
 MODULES = sorted(
     point.value for point in importlib.metadata.entry_points(group=GROUP) if point.value.startswith(BUILT_IN)
@@ -23,7 +25,6 @@ MODULES = sorted(
 SILENT_WHEN_EMPTY = {"indicator", "places"}  # the cases below give what they speak of
 SILENT_WHEN_SOUND = {"places"}  # in a shipped routine no place stands out
 NO_ARRAYS = {"slips"}  # it reads the typed text of one reading at a time
-LONG = {"heat"}  # it tries many courses at each moment
 
 STAND = {"value": "0.1 um/N", "standard": "0.02 um/N"}
 _READ_ALL = [{"do": "read", "at": place} for place in ("a", "b", "c")]
@@ -130,16 +131,8 @@ def shipped() -> Iterator[tuple[Path, str]]:
             yield path, name
 
 
-def tier(name: str) -> list[pytest.MarkDecorator]:
-    """The marks of a check's cases."""
-    return [pytest.mark.long] if name in LONG else []
-
-
 class TestAsTheyAre:
-    @pytest.mark.parametrize(
-        "module",
-        [pytest.param(it, marks=tier(it.rpartition(".")[2])) for it in MODULES if ".sources." not in it],
-    )
+    @pytest.mark.parametrize("module", [module for module in MODULES if ".sources." not in module])
     def test_with_empty_settings(self, module: str) -> None:
         assert_conforms(importlib.import_module(module), silent=module.rpartition(".")[2] in SILENT_WHEN_EMPTY)
 
@@ -150,17 +143,12 @@ class TestAsTheyAre:
 
 
 class TestChecks:
-    @pytest.mark.parametrize(
-        ("name", "routine", "settings"),
-        [pytest.param(*case, marks=tier(case[0])) for case in CASES],
-        ids=lambda item: item if type(item) is str else "",
-    )
+    @pytest.mark.parametrize(("name", "routine", "settings"), CASES, ids=lambda item: item if type(item) is str else "")
     def test_with_settings_and_a_routine_for_it(
         self, name: str, routine: Draft, settings: dict[str, Any], catalogue: Catalogue
     ) -> None:
         assert_conforms(catalogue.checks[name][1], routine=routine, settings=settings)
 
-    @pytest.mark.long
     @pytest.mark.parametrize(
         ("path", "name"), sorted(set(shipped())), ids=lambda item: str(getattr(item, "stem", item))
     )

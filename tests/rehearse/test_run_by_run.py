@@ -241,6 +241,7 @@ def failing(what: str, *, when: Callable[[Any], bool]) -> Any:
     return raising
 
 
+@pytest.mark.long
 class TestACheckThatRaises:
     @pytest.mark.parametrize("what", BOTH_WAYS)
     def test_in_some_runs_stops_those_alone(self, count: Count, what: str) -> None:

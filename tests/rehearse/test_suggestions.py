@@ -175,6 +175,7 @@ class TestTheRoutine:
             ways(prepared(ROUNDS, {**ROUNDS, "times": 3}), 0.1)
 
 
+@pytest.mark.long
 class TestTheCommand:
     @pytest.fixture
     def said(self, tmp_path: Path) -> Callable[..., Any]:

@@ -242,6 +242,7 @@ def questions() -> ModuleType:
     return module
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("path", sorted((Path(__file__).parents[2] / "routines").glob("*.toml")), ids=lambda p: p.stem)
 def test_sound_runs_of_the_shipped_routines_are_not_asked(
     path: Path, questions: ModuleType, catalogue: Catalogue
