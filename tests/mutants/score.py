@@ -26,7 +26,6 @@ from tests.mutants.running import Fault, Outcome, Runner
 
 LEAST = 0.95
 ROOT = Path(__file__).parent.parent.parent
-_TESTED = "not terminal and not long"
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -105,7 +104,7 @@ def _summed(
 def _mapped(paths: Sequence[str]) -> int:
     """Run tests and write down what they run."""
     env = {**os.environ, "PYTEST_PLUGINS": "tests.mutants.mapping", **({ADDED: "1"} if paths else {})}
-    command = [sys.executable, "-m", "pytest", "-q", "-m", _TESTED, *(["-n", "0"] if paths else []), *paths]
+    command = [sys.executable, "-m", "pytest", "-q", *(["-n", "0"] if paths else []), *paths]
     return subprocess.run(command, env=env, cwd=ROOT, check=False).returncode
 
 
