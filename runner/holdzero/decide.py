@@ -7,7 +7,7 @@ decided is undecided, and no verdict at all is undecided.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 from functools import partial
 from typing import TypeAlias
@@ -180,8 +180,8 @@ def _tail(value: Number, u: Number, dof: Number, limit: Number | None, *, missin
     if not np.all(u):
         # A value on an exact limit conforms: count it below an upper and not below a lower limit.
         step = np.where(value < limit, 1.0, np.where(value > limit, 0.0, missing))
-        with np.errstate(divide="ignore", invalid="ignore"):
-            z = np.where(u, (limit - value) / np.where(u, u, 1.0), 0.0)
+        with np.errstate(invalid="ignore"):
+            z = (limit - value) / np.where(u, u, np.inf)
         return np.where(u, student_cdf(z, dof), step) if np.ndim(step) or np.ndim(u) else float(step)
     return student_cdf((limit - value) / u, dof)
 
@@ -268,7 +268,7 @@ def decide(
     elif rule.rule is Rule.GUARDED and rule.guard is None and lower_um is not None and upper_um is not None:
         # Where the tolerance is narrow against u both tails count, and one-sided guard bands
         # promise too much: the probability itself must be reached (JCGM 106, 7.4).
-        passes = _reached(value_um, standing, rule.conformance, quantile, passes, finest)
+        passes = np.logical_and(passes, most() >= rule.conformance)
     return Decision(
         coverage_factor=k,
         expanded_uncertainty_um=expanded,
@@ -291,27 +291,10 @@ def _chance(value: Number, standing: Standing, finest: float, side: float) -> Nu
     whichever way it came. Where there is no uncertainty a value on a limit is within it.
     """
     u = standing.standard_uncertainty_um
-    hair: Number = HAIR * finest * (side if np.all(u) else np.where(u, side, 1.0))
+    hair = HAIR * finest * np.where(u, side, 1.0)
     lower = None if standing.lower_um is None else standing.lower_um - hair
     upper = None if standing.upper_um is None else standing.upper_um + hair
     return conformance_probability(value, u, standing.dof, lower, upper)
-
-
-def _reached(
-    value: Number, standing: Standing, conformance: float, quantile: Quantile, inside: Truth, finest: float
-) -> Truth:
-    """Where a value within its guard bands has the conformance probability as well."""
-    if not np.ndim(inside):
-        return np.logical_and(inside, _chance(value, standing, finest, 1.0) >= conformance)
-    u, dof = standing.standard_uncertainty_um, standing.dof
-    # With no more than half the rest beyond each limit it is reached for sure; a probability is dear.
-    reached = _within(value, standing, quantile(0.5 + 0.5 * conformance) * u, finest)
-    close = np.flatnonzero(np.logical_and(inside, np.logical_not(reached)))
-    value, u, dof = (np.broadcast_to(number, np.shape(inside))[close] for number in (value, u, dof))
-    reached = np.logical_and(inside, reached)
-    own = replace(standing, standard_uncertainty_um=u, dof=dof)
-    reached[close] = _chance(value, own, finest, 1.0) >= conformance
-    return reached
 
 
 def _guard_band(standing: Standing, rule: DecisionRule, quantile: Quantile) -> Number:

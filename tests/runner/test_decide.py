@@ -218,6 +218,40 @@ class TestTheProbabilityRule:
             assert made.verdict is verdict
 
 
+class TestAProbabilityThatIsJustReached:
+    def test_is_reached(self) -> None:
+        # The guard band is kept with room: what counts is the probability, with the limits a hair farther out.
+        hair = 1e-6 * 0.5
+        chance = float(conformance_probability(0.5, 1.0, math.inf, -2.0 - hair, 2.0 + hair))
+        for rule in (Rule.GUARDED, Rule.PROBABILITY):
+            just, more = (
+                DecisionRule(rule=rule, conformance=float(probability))
+                for probability in (chance, np.nextafter(chance, 1.0))
+            )
+            for value in (0.5, np.full(2, 0.5)):
+                made = [
+                    decide(value, 1.0, math.inf, lower_um=-2.0, upper_um=2.0, rule=one, resolution_um=0.5)
+                    for one in (just, more)
+                ]
+                assert [bool(np.all(one.passes)) for one in made] == [True, False]
+
+    def test_of_an_exact_measurement_may_be_certainty(self) -> None:
+        rule = DecisionRule(rule=Rule.PROBABILITY, conformance=1.0)
+        values = np.array([0.0, 3.0, 3.1])
+        made = decide(values, 0.0, math.inf, lower_um=-3.0, upper_um=3.0, rule=rule)
+        assert list(np.asarray(made.passes)) == [True, True, False]
+        assert list(np.asarray(made.fails)) == [False, False, True]
+
+    def test_of_an_exact_one_beside_others_counts_a_value_on_its_limit_within(self) -> None:
+        values, u = np.array([3.0 + 1e-9, 3.0 + 1e-9, -3.0 - 1e-9]), np.array([0.0, 1.0, 0.0])
+        made = decide(
+            values, u, math.inf, lower_um=-3.0, upper_um=3.0, rule=DecisionRule(rule=Rule.SIMPLE), resolution_um=0.1
+        )
+        assert made.conformance_probability == pytest.approx([1.0, 0.5, 1.0], abs=1e-6)
+        alone = decide(3.0 + 1e-9, 0.0, math.inf, lower_um=-3.0, upper_um=3.0, rule=DecisionRule(), resolution_um=0.1)
+        assert alone.conformance_probability == 1.0
+
+
 class TestASimulatedProbability:
     @staticmethod
     def verdict(share: float, trials: int, *, value: float = 9.0, rule: DecisionRule | None = None) -> Verdict:
