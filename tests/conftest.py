@@ -44,6 +44,12 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "suite"))
 
 
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
+    """Half as many workers again as there are cores for the second tier: its tests wait as long as they work."""
+    cores = os.cpu_count() or 1
+    return cores + (cores + 1) // 2 if config.option.markexpr == "long" else None
+
+
 @pytest.fixture(scope="session")
 def starter() -> Iterator[Starter]:
     """Begins the tool as a process of its own, soon."""
