@@ -16,7 +16,7 @@ from tests.faults.failing.files import JournalGoneOn, JournalSubject, KeySubject
 from tests.faults.failing.trying import Subject, tried
 
 
-def holds(subject: Subject) -> None:
+def assert_holds(subject: Subject) -> None:
     row = tried(subject)
     assert row.tried >= 4 * sum(row.calls.values())
     assert row.faults == ()
@@ -24,12 +24,12 @@ def holds(subject: Subject) -> None:
 
 @pytest.mark.parametrize("subject", [JournalSubject(), JournalGoneOn()], ids=lambda subject: subject.name)
 def test_a_journal(subject: JournalSubject) -> None:
-    holds(subject)
+    assert_holds(subject)
 
 
 def test_a_signing_key() -> None:
-    holds(KeySubject())
+    assert_holds(KeySubject())
 
 
 def test_a_register() -> None:
-    holds(RegisterSubject())
+    assert_holds(RegisterSubject())

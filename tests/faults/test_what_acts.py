@@ -49,7 +49,7 @@ def test_the_head_of_a_routine_holds_none(tmp_path: Path, key: str, sign: str) -
 def test_a_sentence_may_have_lines_and_joiners(tmp_path: Path, sign: str) -> None:
     path = tmp_path / "routine.toml"
     path.write_text(Draft().with_step("prepare", name="wipe", say=f"wipe{sign}it", index=0).text, "utf-8")
-    load_routine(path)
+    assert load_routine(path).document["steps"][0]["say"] == f"wipe{sign}it"
 
 
 @pytest.mark.parametrize("sign", ACTING, ids=IDS)

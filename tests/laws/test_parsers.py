@@ -469,18 +469,18 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("routines")
 
 
-def loaded_or_faulted(path: Path) -> None:
+def assert_loads_or_has_faults(path: Path) -> None:
     """Load all members; a valid one must survive all that is done with a routine before a run."""
     try:
         names: tuple[str | None, ...] = members(path) or (None,)
     except FileFaultsError as error:
-        said(error, path)
+        assert_said(error, path)
         return
     for name in names:
         try:
             loaded = load_routine(path, name)
         except FileFaultsError as error:
-            said(error, path)
+            assert_said(error, path)
             continue
         assert routine_from_document(loaded.document) == loaded.routine
         assert digest_of(tomllib.loads(dump_routine(loaded.document))) == loaded.digest
@@ -488,7 +488,7 @@ def loaded_or_faulted(path: Path) -> None:
             assert warning.warning
 
 
-def said(error: FileFaultsError, path: Path) -> None:
+def assert_said(error: FileFaultsError, path: Path) -> None:
     count = path.read_bytes().count(b"\n") + 1
     assert error.faults
     for fault in error.faults:
@@ -504,19 +504,19 @@ class TestAnyRoutineFile:
     def test_made_of_a_valid_one_loads_or_has_faults(self, folder: Path, text: str) -> None:
         path = folder / "mutant.toml"
         path.write_text(text, "utf-8", errors="replace", newline="")
-        loaded_or_faulted(path)
+        assert_loads_or_has_faults(path)
 
     @given(raw=st.binary() | st.text().map(lambda text: text.encode("utf-8", "surrogatepass")))
     def test_of_any_bytes_loads_or_has_faults(self, folder: Path, raw: bytes) -> None:
         path = folder / "bytes.toml"
         path.write_bytes(raw)
-        loaded_or_faulted(path)
+        assert_loads_or_has_faults(path)
 
     @given(document=st.dictionaries(st.sampled_from(sorted(ROUTINE)) | st.text(max_size=4), VALUES, max_size=6))
     def test_of_any_data_loads_or_has_faults(self, folder: Path, document: dict[str, Any]) -> None:
         path = folder / "data.toml"
         path.write_text(tomli_w.dumps(document), "utf-8", errors="replace", newline="")
-        loaded_or_faulted(path)
+        assert_loads_or_has_faults(path)
 
     @given(edits=EDITS)
     def test_of_a_record_loads_or_has_faults(self, edits: list[tuple[str, int, str, Any]]) -> None:

@@ -469,6 +469,7 @@ def test_a_page_says_at_once_that_the_bench_is_gone_and_comes_back_by_itself(
         writes(page)
         page.locator("[data-resume]").click()
         asked(page, "confirm", "Prepare")
+        assert not page.locator("#line-out").is_visible()
     finally:
         bench.kill()
 

@@ -71,7 +71,7 @@ def numbers(of: Heat) -> Floats:
     return np.stack(np.broadcast_arrays(*made), axis=-1)
 
 
-def same(found: Heat, expected: Heat, *, at_um: float = 1e-6) -> None:
+def assert_same(found: Heat, expected: Heat, *, at_um: float = 1e-6) -> None:
     np.testing.assert_allclose(numbers(found), numbers(expected), rtol=1e-5, atol=at_um)
     for name in ("size_seen", "shape_seen", "odd"):
         assert np.array_equal(getattr(found, name), getattr(expected, name)), name
@@ -96,7 +96,7 @@ class TestWhatHoldsForAllReadings:
         # A whole number of steps each; the zero's shows everywhere.
         of_place = 0.02 * np.array(by)
         moved = made.values_um + np.where(made.places >= 0, of_place[made.places], 0.0) + of_place[-1]
-        same(heat(showing(made, moved)), heat(made))
+        assert_same(heat(showing(made, moved)), heat(made))
 
     @given(read(), st.sampled_from([1e-3, 0.25, 1e3]))
     @settings(max_examples=20, deadline=None)
@@ -109,7 +109,7 @@ class TestWhatHoldsForAllReadings:
     def test_what_the_places_are_called_does_not_matter(self, made: Rows, order: list[int]) -> None:
         number = np.argsort(np.argsort([name for name in order if name < made.many]))
         places = np.where(made.places >= 0, number[made.places], -1)
-        same(heat(replace(made, places=places)), heat(made))
+        assert_same(heat(replace(made, places=places)), heat(made))
 
     @given(read(), st.randoms(use_true_random=False))
     @settings(max_examples=20, deadline=None)
@@ -123,7 +123,7 @@ class TestWhatHoldsForAllReadings:
                 for name in ("times_s", "values_um", "zeros", "places", "weights", "warm")
             },
         )
-        same(heat(turned), heat(made))
+        assert_same(heat(turned), heat(made))
 
     @given(read())
     @settings(max_examples=20, deadline=None)

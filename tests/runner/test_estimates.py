@@ -197,15 +197,16 @@ class TestRefused:
 
     @pytest.mark.parametrize("coverage", [0, 0.5, -2, "2", True, math.nan, math.inf, 10**400])
     def test_a_coverage_factor_that_is_none(self, coverage: object) -> None:
-        refusal({"value": "0 um", "expanded": "1 um", "coverage": coverage})
+        assert refusal({"value": "0 um", "expanded": "1 um", "coverage": coverage}).found.startswith("coverage = ")
 
     @pytest.mark.parametrize("dof", [0, 0.5, -2, "9", False, math.nan, math.inf, 10**400])
     def test_degrees_of_freedom_that_are_none(self, dof: object) -> None:
-        refusal({"value": "0 um", "standard": "1 um", "dof": dof})
+        assert refusal({"value": "0 um", "standard": "1 um", "dof": dof}).found.startswith("dof = ")
 
     @pytest.mark.parametrize("reliability", [0, -0.1, 0.71, 25, "25 %", True, math.nan, math.inf, 10**400])
     def test_a_reliability_that_is_no_fraction(self, reliability: object) -> None:
-        refusal({"value": "0 um", "standard": "1 um", "reliability": reliability})
+        error = refusal({"value": "0 um", "standard": "1 um", "reliability": reliability})
+        assert error.expected == "a fraction above 0, at most 0.7"
 
     def test_degrees_of_freedom_said_twice(self) -> None:
         raw = {"value": "0 um", "standard": "1 um", "dof": 8, "reliability": 0.25}

@@ -195,6 +195,8 @@ class TestThePage:
     def test_its_test_passes(self, module: Callable[[str, str], ModuleType], measure: Measure) -> None:
         module("bench_soak", next(text for text in PYTHON if "holdzero_checks" in text))
         test = module("page_test", next(text for text in PYTHON if "assert_conforms" in text))
+        tests = {name for name in vars(test) if name.startswith("test_")}
+        assert tests == {"test_it_keeps_to_the_rules", "test_it_speaks_where_nothing_was_soaked"}
         test.test_it_keeps_to_the_rules()
         test.test_it_speaks_where_nothing_was_soaked(measure)
 
