@@ -97,6 +97,10 @@ class BenchDays(RuleBasedStateMachine):
         """What a run sends to the book at its end."""
         raise NotImplementedError
 
+    def power_is_back(self, job: Job) -> None:
+        """What lies there that nobody was told of."""
+        raise NotImplementedError
+
     # --- at the bench -----------------------------------------------------------------------------
 
     @precondition(lambda self: len(self.at_work) < _AT_ONCE and len(self.jobs) < _RUNS)
@@ -236,7 +240,7 @@ class BenchDays(RuleBasedStateMachine):
     @rule(
         pick=picks,
         noise=noises,
-        after=st.integers(0, 2),
+        after=st.integers(0, 5),
         cut=st.integers(0, 100),
         lag=st.integers(0, 3),
         strike=st.booleans(),
@@ -248,6 +252,7 @@ class BenchDays(RuleBasedStateMachine):
         live = [line.number for line in job.paper.lines if line.um is not None and line.struck is None]
         said = Strike(live[-1], "dirt") if strike and live else self.sound(job, noise)
         job.loses_power(said, after=after, cut=cut, lag=lag)
+        self.power_is_back(job)
         self.looks_at_end(job)
 
     @precondition(lambda self: self.left and len(self.at_work) < _AT_ONCE)

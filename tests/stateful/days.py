@@ -14,7 +14,7 @@ from holdzero.book.rows import document_of
 from holdzero.record import loads
 from tests.stateful.bench_days import BenchDays, one, picks
 from tests.stateful.driven import resumes
-from tests.stateful.job import CODES, digest_of
+from tests.stateful.job import CODES, Job, digest_of
 from tests.stateful.plain_model import PaperBook
 
 __all__ = ["Days"]
@@ -176,6 +176,16 @@ class Days(BenchDays):
             folder = records[0][0].parent
             own = [path for path, _ in records]
             self.came_in([*own, *(path for path in self.book.waiting if path.parent == folder and path not in own)])
+
+    def power_is_back(self, job: Job) -> None:
+        """A record that was written and marked before the power went waits for the book, whoever comes next."""
+        for mark in job.journal.parent.glob("*.waiting"):
+            path = mark.with_name(mark.name.replace(".waiting", ".record.json"))
+            if path not in self.book.waiting:
+                record = loads(path.read_text("utf-8"), "")
+                assert job.paper.over, "a run has no record before it is over"
+                assert record["events"][-1]["seq"] == len(job.entries)
+                self.book.waiting[path] = record["digest"]
 
     def came_in(self, paths: list[Path], *, marks: bool = True) -> None:
         """What waited is in the book now, once."""

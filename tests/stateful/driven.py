@@ -108,16 +108,16 @@ class Sitting:
 
         Whoever has read the sync's end may count on it; what was not synced may be there in part.
         """
-        if said is None and not self.is_paused:
-            self._step(lambda: self._in.put(PulledPlugError()))
-            return
-        self.shop.disk.until = after
-        try:
+        disk = self.shop.disk
+        if said is not None:
+            disk.until = after
             self.says(said)
-        finally:
-            self.shop.disk.until = None
+            disk.until = None
         if self.at_work:
+            disk.freeze()
             self._step(lambda: self._in.put(PulledPlugError()))
+        if isinstance(self.error, PulledPlugError):
+            disk.thaw()
 
     # --- the thread of the run ------------------------------------------------------------------
 

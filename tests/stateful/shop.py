@@ -118,29 +118,54 @@ class PulledPlugError(BaseException):
 
 @dataclass(slots=True)
 class Disk:
-    """What of each journal is on disk for sure, and when the plug is pulled.
+    """What is on disk for sure, and what is there when the plug is pulled.
 
     Attributes:
+        folder: all of it.
         synced: bytes of each file when it was last synced, by device and inode.
         until: so many more syncs are lived to see; None for all.
+        frozen: content of all files when the plug was pulled; None where it was not.
     """
 
+    folder: Path
     synced: dict[tuple[int, int], int] = field(default_factory=dict)
     until: int | None = None
+    frozen: dict[Path, bytes] | None = None
 
     def fsync(self, handle: int) -> None:
         """In place of `os.fsync`: what comes after is lost when the plug is pulled."""
         if self.until is not None:
             if self.until == 0:
+                self.freeze()
                 raise PulledPlugError
             self.until -= 1
         there = os.fstat(handle)
         self.synced[there.st_dev, there.st_ino] = there.st_size
 
+    def freeze(self) -> None:
+        """The plug is pulled now: whatever a program still does to tidy up does not reach the disk."""
+        self.until = None
+        self.frozen = {path: path.read_bytes() for path in self._files()}
+
+    def thaw(self) -> None:
+        """Be as it was when the plug was pulled; files that others have open stay the same files."""
+        frozen, self.frozen = self.frozen or {}, None
+        for path in self._files():
+            if path not in frozen:
+                path.unlink()
+        for path, content in frozen.items():
+            if not path.exists() or path.read_bytes() != content:
+                with path.open("r+b" if path.exists() else "wb") as file:
+                    file.truncate(0)
+                    file.write(content)
+
     def safe(self, path: Path) -> int:
         """How many bytes of a file survive a power cut for sure."""
         there = path.stat()
         return self.synced.get((there.st_dev, there.st_ino), 0)
+
+    def _files(self) -> list[Path]:
+        return [path for path in self.folder.rglob("*") if path.is_file()]
 
 
 class Shop:
@@ -162,7 +187,7 @@ class Shop:
         self.shelf.mkdir()
         self.book = self.shelf / "book.sqlite"
         shutil.copyfile(empty_book, self.book)
-        self.disk = Disk()
+        self.disk = Disk(folder)
         self.world_s = 0.0
         self._boots = itertools.count(1)
         self.said = io.StringIO()

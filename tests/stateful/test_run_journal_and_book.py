@@ -1,11 +1,14 @@
 """Days in a shop: runs, their journals and the book under all that people and power cuts do, against a plain model.
 
 After every act the tool must stand where the paper does: `plain_model.py` is the paper, `driven.py` drives the tool,
-`job.py` holds one to the other, `bench_days.py` and `days.py` say what is done.
+`job.py` holds one to the other, `bench_days.py` and `days.py` say what is done. The long form, which looks for new days
+for about a quarter of an hour: `HYPOTHESIS_PROFILE=soak python -m pytest -m long -n 0 -s tests/stateful`.
 """
 
 from __future__ import annotations
 
+import os
+import sys
 from collections import Counter
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -145,3 +148,12 @@ def test_short_days(days: type[Days]) -> None:
     # Whoever wants the shortest day that goes wrong asks the long form.
     form = settings(_FORM, max_examples=5, stateful_step_count=25, derandomize=True, phases=[Phase.generate])
     run_state_machine_as_test(days, settings=form)
+
+
+@pytest.mark.long
+def test_long_days(days: type[Days], record_property: Callable[[str, object], None]) -> None:
+    soak = os.environ.get("HYPOTHESIS_PROFILE") == "soak"
+    form = settings(_FORM, max_examples=3000 if soak else 50, stateful_step_count=40, derandomize=not soak)
+    run_state_machine_as_test(days, settings=form)
+    record_property("acts", sum(days.done.values()))
+    sys.stdout.write(f"{sum(days.done.values())} acts: {dict(days.done)}\n")
