@@ -26,13 +26,24 @@ from holdzero.errors import PluginRefusedError
 from holdzero.patience import GivenUpError, named, within
 from holdzero.untouched import Untouched
 
-__all__ = ["GIVEN", "GROUP", "HOUSE", "Catalogue", "House", "Plugin", "Refusal", "load_catalogue"]
+__all__ = [
+    "GIVEN",
+    "GROUP",
+    "HOUSE",
+    "IMPORT_LIMIT_S",
+    "Catalogue",
+    "House",
+    "Plugin",
+    "Refusal",
+    "digest_of",
+    "load_catalogue",
+]
 
 GROUP = "holdzero.plugins"
 BUILT_IN = "holdzero_plugins."
 HOUSE = "house folder"
 GIVEN = "given"
-_IMPORT_LIMIT_S = 10.0
+IMPORT_LIMIT_S = 10.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,14 +68,14 @@ class Plugin:
         if not self.file or not Path(self.file).is_file():
             return ""
         depth = self.module.count(".")
-        return _digest_of(Path(self.file) if depth == 0 else Path(self.file).parents[depth - 1])
+        return digest_of(Path(self.file) if depth == 0 else Path(self.file).parents[depth - 1])
 
 
 _NO_SOURCE = frozenset({".pyc", ".pyo"})
 
 
 @cache
-def _digest_of(path: Path) -> str:
+def digest_of(path: Path) -> str:
     """Of a file, or of the names and contents of all files in a folder."""
     if path.is_file():
         return "sha256:" + hashlib.sha256(path.read_bytes()).hexdigest()
@@ -309,7 +320,7 @@ def _loaded(
     """
     tool = None if built_in else _whole_tool()
     try:
-        module, declared = load() if built_in else within(_IMPORT_LIMIT_S, load, f"plugin {name}")
+        module, declared = load() if built_in else within(IMPORT_LIMIT_S, load, f"plugin {name}")
     except (PluginRefusedError, GivenUpError) as error:
         return Refusal(name=name, distribution=distribution, version=version, reason=_lasting(str(error)))
     except Exception as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody

@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 
 from holdzero.quantity import Number
 
-__all__ = ["Distribution", "MonteCarlo"]
+__all__ = ["EXACT", "Distribution", "MonteCarlo"]
 
 Array: TypeAlias = NDArray[np.float64]
 
-_EXACT = 2**21  # values that are kept one by one; beyond it they are counted in fine bins
+EXACT = 2**21  # values that are kept one by one; beyond it they are counted in fine bins
 _BINS = 2**18
 _IN_TAIL = 1e-3  # share of the values beyond each end between which the bins are chosen
 
@@ -97,7 +97,7 @@ class Distribution:
             self._conforming += int(np.count_nonzero(inside if upper is None else inside & (values <= upper)))
         if self._edges is None:
             self._kept.append(values)
-            if total > _EXACT:
+            if total > EXACT:
                 self._to_bins()
         else:
             self._into_bins(values)

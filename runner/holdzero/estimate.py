@@ -15,7 +15,7 @@ import numpy as np
 from holdzero.errors import QuantityError
 from holdzero.quantity import LARGEST, Dimension, Number, parse_quantity, shown
 
-__all__ = ["Estimate", "Part", "Shape", "dof_from_reliability", "parse_estimate"]
+__all__ = ["KEYS", "Estimate", "Part", "Shape", "dof_from_reliability", "parse_estimate"]
 
 
 class Shape(Enum):
@@ -137,7 +137,7 @@ def _bounded(value: float, halfwidth: float, shape: Shape, inner: float, dof: fl
     return Part(value=value, standard_uncertainty=standard, dof=dof, shape=shape, halfwidth=halfwidth, inner=inner)
 
 
-_KEYS = (
+KEYS = (
     "value",
     "standard",
     "expanded",
@@ -195,9 +195,9 @@ def _spread_of(dimension: Dimension) -> Dimension:
 
 
 def _from_table(table: Mapping[object, object], dimension: Dimension, value_in: Dimension) -> Estimate:
-    unknown = [str(key) for key in table if key not in _KEYS]
+    unknown = [str(key) for key in table if key not in KEYS]
     if unknown:
-        raise QuantityError(f"the key {shown(unknown[0])}", "an estimate", "its keys are: " + ", ".join(_KEYS))
+        raise QuantityError(f"the key {shown(unknown[0])}", "an estimate", "its keys are: " + ", ".join(KEYS))
     if "value" not in table:
         raise QuantityError("no value", "an estimate", f'add value = "{value_in.example}"')
     value = _length(table["value"], value_in, "value")

@@ -27,7 +27,7 @@ from holdzero.routine.schema import Characteristic
 from holdzero.run.state import State
 from holdzero.views import view_of
 
-__all__ = ["evaluate", "model_of"]
+__all__ = ["each_once", "evaluate", "model_of"]
 
 
 def model_of(state: State, serial: str | None, name: str, checks: Checks) -> Model:
@@ -76,7 +76,7 @@ def evaluate(state: State, serial: str | None, checks: Checks) -> Evaluation:
     findings.extend(finding for result in raw for finding in model_findings(view, result))
     judged, failed = checks.judge(view, views)
     failures.extend(failed)
-    findings = [*told_once(findings, judged), *judged, *_unique(failures)]
+    findings = [*told_once(findings, judged), *judged, *each_once(failures)]
     held = tuple(sorted((f for f in findings if np.any(f.holds)), key=_weight))
     results = tuple(_with_verdict(result, held) for result in raw)
     return Evaluation(serial=serial, results=results, findings=held, verdict=_verdict(results, held))
@@ -87,7 +87,8 @@ def _weight(finding: Finding) -> tuple[int, str, str]:
     return (list(Level)[::-1].index(finding.level), finding.code, finding.text)
 
 
-def _unique(failures: Iterable[Failure]) -> list[Finding]:
+def each_once(failures: Iterable[Failure]) -> list[Finding]:
+    """What is told of failures: of several that say the same, one."""
     return [failure.finding for failure in dict.fromkeys(failures)]
 
 

@@ -20,6 +20,7 @@ from holdzero.model import Input, ModelError, Term, inputs_of
 
 __all__ = [
     "BLOCK",
+    "MOST_TRIALS",
     "adaptive",
     "draw",
     "draws_of",
@@ -190,7 +191,7 @@ def simulate(
 
 
 _PER_STEP = 10_000  # JCGM 101:2008, 7.9.4 b): M = max(J, 10⁴), J ≥ 100/(1 − p)
-_MOST_TRIALS = 10_000_000
+MOST_TRIALS = 10_000_000
 _USUAL_TRIALS = 1_000_000  # JCGM 101:2008, 7.2: often enough for an interval of 95 %, to one or two digits
 
 
@@ -227,7 +228,7 @@ def adaptive(
     inputs, whole = inputs_of(terms), Distribution(limits_um)
     size = max(math.ceil(100.0 / (1.0 - coverage)), _PER_STEP)
     steps: list[tuple[float, float, float, float]] = []
-    while whole.count + size <= _MOST_TRIALS:
+    while whole.count + size <= MOST_TRIALS:
         part = Distribution(limits_um)
         block = _block(terms, inputs, generator, size)
         part.add(block)

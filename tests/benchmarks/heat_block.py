@@ -82,7 +82,7 @@ class Held:
     _parts_um: Floats = field(init=False)
 
     def __post_init__(self) -> None:
-        self._set("held", System(self._losses(held=True), self._fingers() * SKIN_K))
+        self._set("held", System(self._losses(held=True), self.fingers() * SKIN_K))
         self._set("free", System(self._losses(held=False), np.zeros(self.shape).ravel()))
         self._set("start_K", self.held.after(np.zeros(self.free.source.size), HELD_S))
         rates, modes = np.linalg.eigh(self.free.matrix)
@@ -97,7 +97,7 @@ class Held:
         """Cells up and across."""
         return round(HEIGHT_M / self.cell_m), round(WIDTH_M / self.cell_m)
 
-    def _fingers(self) -> Floats:
+    def fingers(self) -> Floats:
         """How fast each cell takes on the temperature of the skin [1/s]."""
         middles = [self.cell_m * (np.arange(count) + 0.5) for count in self.shape]
         half = np.sqrt(FINGER_M2) / 2.0
@@ -124,7 +124,7 @@ class Held:
         to_air[:, 0] += rim
         to_air[:, -1] += rim
         to_air[-1] += rim  # the first row stands on the anvil: no heat goes there
-        matrix[np.diag_indices_from(matrix)] += to_air.ravel() + (self._fingers() if held else 0.0)
+        matrix[np.diag_indices_from(matrix)] += to_air.ravel() + (self.fingers() if held else 0.0)
         return matrix
 
     @property
@@ -177,7 +177,7 @@ def _balance_J(block: Held, steps: int = 1200) -> tuple[float, float]:  # noqa: 
     By explicit steps from cell to cell, so that it owes nothing to the modes.
     """
     heat, step_s = STEEL.capacity * CELL_M**2 * THICKNESS_M, HELD_S / steps
-    fingers = block._fingers()
+    fingers = block.fingers()
     now, taken, lost = np.zeros(fingers.size), 0.0, 0.0
     to_air = block.free.matrix.sum(axis=1)  # what conduction takes from a cell it brings to another
     for _ in range(steps):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -81,7 +82,7 @@ class TestARehearsal:
         def never(*_: object) -> None:
             raise AssertionError("it was rehearsed all the same")
 
-        monkeypatch.setattr("holdzero.cli.rehearse._rehearsed", never)
+        monkeypatch.setattr(importlib.import_module("holdzero.cli.rehearse"), "rehearsed_all", never)
         assert "it can't be written" in rehearse(bench / "washer.toml" / "page.html")
 
 

@@ -585,7 +585,7 @@ class TestTheVerdict:
         open_book(url, create=True)
         sitting = Sitting(bench, "--book", url)
         # All of them: one that was forked already would answer.
-        family = family_of(postgresql._process.pid)
+        family = family_of(postgresql.pid)
         for number in family:
             os.kill(number, signal.SIGSTOP)
         try:

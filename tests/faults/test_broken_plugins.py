@@ -197,7 +197,7 @@ class TestNotLoaded:
         routine: str,
         monkeypatch: pytest.MonkeyPatch,
     ) -> None:
-        monkeypatch.setattr(loading, "_IMPORT_LIMIT_S", 0.2)
+        monkeypatch.setattr(loading, "IMPORT_LIMIT_S", 0.2)
         catalogue = only(plugin(body))
         assert "not done within 0.2 s" in refused(catalogue)[0].reason
         assert_undecided_and_whole(measure(routine), catalogue)

@@ -205,7 +205,7 @@ def load_fresh(shop: Path) -> Catalogue:
     """As another process would: nothing is remembered of the files."""
     from holdzero import catalogue
 
-    catalogue._digest_of.cache_clear()
+    catalogue.digest_of.cache_clear()
     return open_shop(shop).catalogue
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import io
 import os
 import resource
 import subprocess
@@ -271,34 +272,48 @@ class TestFolderThatCannotBeWritten:
         assert "Traceback" not in done.stderr
 
 
-class FullDisk:
-    """A file that takes so many more bytes, then has no room."""
+_open = Path.open
 
-    def __init__(self, file: object, room: int) -> None:
-        self._file = file
-        self.room = room
 
-    def __getattr__(self, name: str) -> object:
-        return getattr(self._file, name)
+class Disk:
+    """A disk with so much room [bytes], that takes so much at once."""
 
-    def write(self, data: bytes) -> int:
-        if not self.room:
-            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-        taken = data[: self.room]
-        self.room -= len(taken)
-        self._file.write(taken)  # type: ignore[attr-defined]
-        return len(taken)
+    room = 10_000
+    at_once = 10_000
+
+    def opened(self, path: Path, mode: str, **how: Any) -> Any:
+        """A file of it."""
+        disk = self
+
+        class File(io.FileIO):
+            def write(self, data: Any) -> int:
+                if not disk.room:
+                    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+                taken = super().write(bytes(data[: min(disk.room, disk.at_once)]))
+                disk.room -= taken
+                return taken
+
+        return File(path, mode.replace("b", "")) if how.get("buffering") == 0 else _open(path, mode, **how)
+
+
+@pytest.fixture
+def disk(monkeypatch: pytest.MonkeyPatch) -> Disk:
+    """The disk that a journal is on."""
+    made = Disk()
+    monkeypatch.setattr(Path, "open", lambda path, mode="r", **how: made.opened(path, mode, **how))
+    return made
 
 
 class TestDiskFull:
     @pytest.mark.parametrize("room", [0, 1, 70, 100, 170])
-    def test_the_event_that_found_no_room_is_not_in_and_all_before_it_are(self, tmp_path: Path, room: int) -> None:
+    def test_the_event_that_found_no_room_is_not_in_and_all_before_it_are(
+        self, tmp_path: Path, disk: Disk, room: int
+    ) -> None:
         path = tmp_path / "x.journal.jsonl"
         with Journal.create(path) as journal:
             journal.append(note(1))
             sound = path.read_bytes()
-            disk = FullDisk(journal._file, room)
-            journal._file = disk  # type: ignore[assignment]
+            disk.room = room
             with pytest.raises(JournalError) as caught:
                 journal.append(note(2))
             assert "No space left on device" in str(caught.value)
@@ -309,16 +324,10 @@ class TestDiskFull:
             journal.append(note(2, "there is room again"))
         assert read_journal(path).events == (note(1), note(2, "there is room again"))
 
-    def test_a_write_in_pieces_is_put_together(self, tmp_path: Path) -> None:
+    def test_a_write_in_pieces_is_put_together(self, tmp_path: Path, disk: Disk) -> None:
         path = tmp_path / "x.journal.jsonl"
-
-        class Slow(FullDisk):
-            def write(self, data: bytes) -> int:
-                self.room = 7
-                return super().write(data)
-
+        disk.at_once = 7
         with Journal.create(path) as journal:
-            journal._file = Slow(journal._file, 7)  # type: ignore[assignment]
             journal.append(note(1))
         assert read_journal(path).events == (note(1),)
 
@@ -337,9 +346,9 @@ class TestDiskFull:
             journal.append(note(2, "again"))
         assert read_journal(path).events == (note(1), note(2, "again"))
 
-    def test_before_the_first_entry_it_says_that_nothing_was_read(self, tmp_path: Path) -> None:
+    def test_before_the_first_entry_it_says_that_nothing_was_read(self, tmp_path: Path, disk: Disk) -> None:
         with Journal.create(tmp_path / "x.journal.jsonl") as journal:
-            journal._file = FullDisk(journal._file, 0)  # type: ignore[assignment]
+            disk.room = 0
             with pytest.raises(JournalError, match="nothing was read yet"):
                 journal.append(note(1))
 

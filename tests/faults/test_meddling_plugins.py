@@ -188,8 +188,8 @@ MEDDLING = {
     ),
     "a function of a built-in plugin": (
         "judge",
-        "    import holdzero_plugins.checks.thermal as t\n    t._of_a_size = lambda *a: -9.0\n",
-        "holdzero_plugins.checks.thermal._of_a_size",
+        "    import holdzero_plugins.checks.thermal as t\n    t.correction = lambda *a: -9.0\n",
+        "holdzero_plugins.checks.thermal.correction",
     ),
     "another module in sys.modules": (
         "terms",
@@ -254,8 +254,8 @@ class TestWhatIsHandedOut:
             ),
             ("import holdzero.decide as d\nd.Verdict.FAIL._value_ = 'pass'\n", "holdzero.decide.Verdict.FAIL._value_"),
             (
-                "import holdzero_plugins.checks.thermal as t\nt._of_a_size = lambda *a: -9.0\n",
-                "holdzero_plugins.checks.thermal._of_a_size",
+                "import holdzero_plugins.checks.thermal as t\nt.correction = lambda *a: -9.0\n",
+                "holdzero_plugins.checks.thermal.correction",
             ),
         ],
         ids=["a method more", "the word of a verdict", "a built-in plugin"],

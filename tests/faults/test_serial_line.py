@@ -20,7 +20,7 @@ import pytest
 
 from holdzero.errors import SourceError
 from holdzero.hooks import Said, Sends
-from holdzero_plugins.sources import serial
+from holdzero_plugins.sources import _port, serial
 from holdzero_plugins.sources._port import Port, opened
 from holdzero_plugins.sources._profile import Profile, usual
 from holdzero_plugins.sources._profile_file import load_profile, read_profile
@@ -84,7 +84,7 @@ class Bench:
 
     def __init__(self, folder: Path) -> None:
         self.port = folder / "port"
-        self._ends: list[int] = []
+        self.ends: list[int] = []
         self.plug()
 
     def plug(self) -> None:
@@ -96,7 +96,7 @@ class Bench:
         new = self.port.with_name("new")
         new.symlink_to(os.ttyname(slave))
         new.replace(self.port)
-        self._ends = [master, slave]
+        self.ends = [master, slave]
 
     def unplug(self) -> None:
         """The device and its name go."""
@@ -104,31 +104,31 @@ class Bench:
         self.hang_up()
 
     def hang_up(self) -> None:
-        for end in self._ends:
+        for end in self.ends:
             os.close(end)
-        self._ends = []
+        self.ends = []
 
     def switch_off(self) -> None:
         """The instrument is gone and the name of its device stays: another program must not get that meanwhile."""
-        os.close(self._ends.pop(0))
+        os.close(self.ends.pop(0))
 
     def say(self, *pieces: bytes) -> None:
         """Send bytes."""
         for piece in pieces:
-            os.write(self._ends[0], piece)
+            os.write(self.ends[0], piece)
 
     def heard(self) -> bytes:
         """What the instrument was sent."""
-        os.set_blocking(self._ends[0], False)
+        os.set_blocking(self.ends[0], False)
         with contextlib.suppress(BlockingIOError):
-            return os.read(self._ends[0], 1000)
+            return os.read(self.ends[0], 1000)
         return b""
 
 
 @pytest.fixture(autouse=True)
 def _sooner(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(serial, "_AGAIN_S", 0.2)
-    monkeypatch.setattr("holdzero_plugins.sources._port._LOOK_S", 0.02)
+    monkeypatch.setattr(serial, "AGAIN_S", 0.2)
+    monkeypatch.setattr(_port, "LOOK_S", 0.02)
 
 
 @pytest.fixture
@@ -261,11 +261,11 @@ class TestWhatArrives:
     def test_a_reader_that_never_fetches_takes_no_more_than_the_newest(
         self, bench: Bench, counter: Counter, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        monkeypatch.setattr(serial, "_KEPT", 3)
+        monkeypatch.setattr(serial, "KEPT", 3)
         line = SerialLine(str(bench.port), QUICK, counter)
         counter.silent()
         bench.say(b"1 um\r\n2 um\r\n3 um\r\n4 um\r\n5 um\r\n")
-        until(lambda: line._said and line._said[-1].answer == "5 um")
+        counter.heard_on()
         assert meant(line.lines()) == ["3 um", "4 um", "5 um"]
         line.close()
 
@@ -392,18 +392,31 @@ class TestACableThatComesOut:
         found = lines_until(line, lambda found: "5 um" in meant(found))
         assert [item.line for item in found if item.answer is None] in ([], ["+2."])  # told if it was heard to end
 
-    def test_and_is_in_again_before_anybody_looks_is_told_once(self, bench: Bench, line: SerialLine) -> None:
+    def test_and_is_in_again_before_anybody_looks_is_told_once(
+        self, bench: Bench, line: SerialLine, counter: Counter, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        tries, back = 0, threading.Event()
+
+        def tried(port: str, profile: Profile) -> Port:
+            nonlocal tries
+            tries += 1
+            again = opened(port, profile)
+            back.set()
+            return again
+
+        monkeypatch.setattr(serial, "opened", tried)
         bench.unplug()
-        until(lambda: line._fault)
+        until(lambda: tries)
         bench.plug()
-        until(lambda: not line._fault)
+        assert back.wait(WAIT_S)
+        counter.heard_on()
         assert "out; " in line.fault()
         assert line.fault() == ""
 
     def test_another_device_under_the_same_name_is_opened_anew(
         self, bench: Bench, line: SerialLine, counter: Counter
     ) -> None:
-        ends, bench._ends = bench._ends, []
+        ends, bench.ends = bench.ends, []
         bench.plug()
         counter.now_s += 1.0
         until(line.fault)
@@ -417,19 +430,17 @@ class TestACableThatComesOut:
     def test_closing_does_not_wait_for_it(
         self, bench: Bench, line: SerialLine, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        monkeypatch.setattr(serial, "_AGAIN_S", 10 * WAIT_S)
+        monkeypatch.setattr(serial, "AGAIN_S", 10 * WAIT_S)
         bench.unplug()
         until(line.fault)
         line.close()
-        line._thread.join(WAIT_S)
-        assert not line._thread.is_alive()
+        until(lambda: not [thread for thread in threading.enumerate() if thread.name == "serial line"])
 
     @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
     def test_a_reader_that_ends_of_itself_is_told(self, bench: Bench) -> None:
         times = iter([0.0, 0.1, 0.2, 0.3])
         line = SerialLine(str(bench.port), QUICK, lambda: next(times))
-        line._thread.join(WAIT_S)
-        assert "no longer read" in line.fault()
+        assert "no longer read" in fault_of(line)
 
 
 class TestAnInstrumentThatIsAsked:
@@ -464,7 +475,7 @@ class TestAnInstrumentThatIsAsked:
     def test_is_lost_when_it_takes_no_request(
         self, bench: Bench, counter: Counter, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        monkeypatch.setattr("holdzero_plugins.sources._port._WRITE_S", 0.1)
+        monkeypatch.setattr(_port, "WRITE_S", 0.1)
         profile = read_profile(ASKED.replace('"value', '"' + "value" * 10_000), "asked.toml")
         line = SerialLine(str(bench.port), profile, counter)
         counter.silent()
@@ -497,7 +508,7 @@ class TestTheShippedProfiles:
         assert (profile.baud, profile.bits, profile.parity, profile.stop) == (2400, 8, "odd", 1)
         line = SerialLine(str(bench.port), profile, counter)
         # a pseudo-terminal keeps the speed that it is set to, of bits and parity it knows nothing
-        assert termios.tcgetattr(bench._ends[1])[4:6] == [termios.B2400, termios.B2400]
+        assert termios.tcgetattr(bench.ends[1])[4:6] == [termios.B2400, termios.B2400]
         counter.silent(1.0)
         bench.say(b"- 0.0012 mm\r\n", b"fault 2\r\n")
         said = next_lines(line, 2)

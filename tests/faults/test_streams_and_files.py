@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from holdzero import cli
 from holdzero.cli import main
 from holdzero.hooks import Habits, Said, Sends
 from holdzero.live.taking import Taker
@@ -136,7 +137,7 @@ def test_who_is_ended_while_the_tool_loads_says_so_and_gives_no_verdict(
     def loading() -> int:
         raise KeyboardInterrupt("ended from outside (SIGTERM)")
 
-    monkeypatch.setattr("holdzero.cli._ended", loading)
+    monkeypatch.setattr(cli, "ended", loading)
     with pytest.raises(SystemExit) as ended:
         main()
     assert ended.value.code == INTERRUPTED

@@ -14,9 +14,11 @@ from typing import Any
 
 import pytest
 
+from holdzero.cli import serving as serving_module
 from holdzero.cli.conduct import Options, run_routine
 from holdzero.cli.serving import bound, serving
 from holdzero.errors import HoldzeroError
+from holdzero.page import app
 from holdzero.page.app import bench_app
 from holdzero.page.desk import Desk
 from holdzero.page.guard import Guard, Keys
@@ -175,7 +177,7 @@ class TestListening:
             served.desk.on_change()
             time.sleep(0.002)
         # What waits for it is one sheet and not a hundred.
-        assert sum(map(len, list(listener._waiting.values()))) < 2 * len(long)
+        assert listener.waits < 2 * len(long)
         heard = b""
         lazy.settimeout(PATIENCE_S)
         while b'"seq": 99,' not in heard:
@@ -184,7 +186,7 @@ class TestListening:
         soon(lambda: not served.hub.listeners)
 
     def test_too_many_are_told_so(self, idle: Served, visit: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-        monkeypatch.setattr("holdzero.page.app._MOST_LISTENERS", 0)
+        monkeypatch.setattr(app, "MOST_LISTENERS", 0)
         assert visit(idle.port).asks("/stream").status == 503
 
 
@@ -264,8 +266,8 @@ class TestWhatIsNotServed:
 
         with bound("127.0.0.1", 0) as place:
             served = Served(tmp_path, place.getsockname()[1], None)
-            monkeypatch.setattr("holdzero.page.app.sheet_of", broken)
-            monkeypatch.setattr("holdzero.page.app._report", broken)
+            monkeypatch.setattr(app, "sheet_of", broken)
+            monkeypatch.setattr(app, "report_of", broken)
             with serving(served.app, place, served.desk.close):
                 page = visit(served.port)
                 assert "secret" not in page.asks("/").text
@@ -304,7 +306,7 @@ class TestAPort:
 
     def test_is_the_next_free_one_where_none_is_named(self, monkeypatch: pytest.MonkeyPatch) -> None:
         # Ports of this process alone: one that another lets go between the two would be found first.
-        monkeypatch.setattr("holdzero.cli.serving._FIRST", 10_000 + 20 * (os.getpid() % 400))
+        monkeypatch.setattr(serving_module, "FIRST", 10_000 + 20 * (os.getpid() % 400))
         with bound("127.0.0.1", None) as one, bound("127.0.0.1", None) as other:
             assert one.getsockname()[1] < other.getsockname()[1]
 

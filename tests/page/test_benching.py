@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from holdzero.book import open_book
-from holdzero.cli.benching import _greeting, _rounds, _Signals, _Work
+from holdzero.cli.benching import Signals, Work, greeting_of, rounds
 from holdzero.cli.conduct import Options
 from holdzero.cli.house import open_shop
 from holdzero.expansion import kinds_of
@@ -46,7 +46,7 @@ class Rounds:
         options = Options(source=source, out=folder / "out", json=False, shop=path, overrule=None, choices={})
         opened = open_shop(path, lazily=True)
         here = RoutinesHere(folder, kinds_of(opened.catalogue))
-        self.work = _Work(options, here, OpenRuns(folder / "out"), member, opened)
+        self.work = Work(options, here, OpenRuns(folder / "out"), member, opened)
         pen = Pen()
         pen.take(ME)
         self.counted_s = 0.0  # by hand: a slow machine makes no press late
@@ -56,7 +56,7 @@ class Rounds:
         self.codes: list[int] = []
         seq = self.desk.snapshot.seq
         self.thread = threading.Thread(
-            target=lambda: self.codes.append(_rounds(self.desk, self.work, _Signals())), daemon=True
+            target=lambda: self.codes.append(rounds(self.desk, self.work, Signals())), daemon=True
         )
         self.thread.start()
         self.until(lambda now: now.seq != seq)
@@ -108,8 +108,8 @@ def sit(tmp_path: Path) -> Iterator[Callable[..., Rounds]]:
         return made[-1]
 
     yield go
-    for rounds in made:
-        rounds.ends()
+    for each in made:
+        each.ends()
 
 
 def test_run_after_run_with_the_operator_kept(sit: Callable[..., Rounds]) -> None:
@@ -215,10 +215,10 @@ def test_at_a_virtual_bench_the_page_tells_the_truth_at_the_end(sit: Callable[..
 
 
 def test_the_page_says_for_which_part_a_scenario_is_written(routines: Path, tmp_path: Path) -> None:
-    said = _greeting(f"practice:{routines / 'practice' / 'dust.toml'}")
+    said = greeting_of(f"practice:{routines / 'practice' / 'dust.toml'}")
     assert "Written for part SR-2041: with another, its words may not fit." in said
     (tmp_path / "any.toml").write_text('format = 1\ntitle = "another block"\n', "utf-8")
-    assert not [words for words in _greeting(f"practice:{tmp_path / 'any.toml'}") if "Written for" in words]
+    assert not [words for words in greeting_of(f"practice:{tmp_path / 'any.toml'}") if "Written for" in words]
 
 
 @pytest.mark.long

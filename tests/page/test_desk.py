@@ -13,7 +13,7 @@ import pytest
 
 from holdzero import events as e
 from holdzero.cli.conduct import Options, resume_run, run_routine
-from holdzero.errors import HoldzeroError
+from holdzero.errors import HoldzeroError, JournalError
 from holdzero.hooks import Answer, Asks, Command, Prompt
 from holdzero.journal import Journal, read_journal
 from holdzero.live import Glance, Stand
@@ -178,7 +178,9 @@ class TestARunByPosts:
         sat.begins()
 
         def full(journal: Journal, event: Any) -> None:
-            raise journal._unsaved(event.seq, OSError(28, "No space left on device"))
+            raise JournalError(
+                journal.path, f"entry {event.seq} could not be saved: No space left on device", "make room"
+            )
 
         monkeypatch.setattr(Journal, "append", full)
         reply = sat.desk.post(Post(ME, sat.desk.snapshot.seq, Typed("0")))

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from holdzero import distribution, montecarlo
 from holdzero.estimate import Estimate, Part, Shape, parse_estimate
 from holdzero.model import Input, Term
 from holdzero.montecarlo import adaptive, draw, first_order_validated, simulate, tolerance_of
@@ -187,7 +188,7 @@ class TestFewDegreesOfFreedom:
     def test_counted_in_bins_the_tails_keep_the_interval_fine(self, monkeypatch: pytest.MonkeyPatch) -> None:
         terms = sum_of(Estimate.of(0.0, 1.0, dof=1.0))
         exact = simulate(terms, np.random.default_rng(8), 300_000, 0.95, (-1.0, 1.0))
-        monkeypatch.setattr("holdzero.distribution._EXACT", 50_000)
+        monkeypatch.setattr(distribution, "EXACT", 50_000)
         binned = simulate(terms, np.random.default_rng(8), 300_000, 0.95, (-1.0, 1.0))
         assert binned.symmetric_um == pytest.approx(exact.symmetric_um, abs=0.005)
         assert binned.value_um == pytest.approx(exact.value_um, abs=0.005)
@@ -239,7 +240,7 @@ class TestFewDegreesOfFreedom:
         assert not first_order_validated((high + low) / 2.0, 0.1, (high - low) / 2.0 + 0.04, result)[0]
 
     def test_the_adaptive_procedure_is_not_tried(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        monkeypatch.setattr("holdzero.montecarlo._MOST_TRIALS", 10**12)  # it would go on for days
+        monkeypatch.setattr(montecarlo, "MOST_TRIALS", 10**12)  # it would go on for days
         result = adaptive(sum_of(Estimate.of(0.0, 1.0, dof=2.0)), np.random.default_rng(6), 0.95)
         assert (result.stable, result.trials) == (False, 1_000_000)
 
@@ -252,7 +253,7 @@ class TestAdaptiveProcedure:
         assert result.standard_uncertainty_um == pytest.approx(1.0, abs=0.05)
 
     def test_it_gives_up_aloud(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        monkeypatch.setattr("holdzero.montecarlo._MOST_TRIALS", 30_000)
+        monkeypatch.setattr(montecarlo, "MOST_TRIALS", 30_000)
         result = adaptive(sum_of(Estimate.of(0.0, 1.0, dof=3.0)), np.random.default_rng(6), 0.99)
         assert not result.stable
 
@@ -270,7 +271,7 @@ class TestStreaming:
     def test_counted_in_bins_the_ends_are_the_same(self, monkeypatch: pytest.MonkeyPatch) -> None:
         terms = sum_of(Estimate.of(0.0, 1.0), rectangular(2.0))
         exact = simulate(terms, np.random.default_rng(8), 300_000, 0.95, (-1.0, 1.0))
-        monkeypatch.setattr("holdzero.distribution._EXACT", 50_000)
+        monkeypatch.setattr(distribution, "EXACT", 50_000)
         binned = simulate(terms, np.random.default_rng(8), 300_000, 0.95, (-1.0, 1.0))
         assert binned.value_um == pytest.approx(exact.value_um, rel=1e-9)
         assert binned.standard_uncertainty_um == pytest.approx(exact.standard_uncertainty_um, rel=1e-9)
@@ -288,7 +289,7 @@ class TestStreaming:
     def test_the_share_within_other_limits_is_counted_the_same_way(
         self, monkeypatch: pytest.MonkeyPatch, exact: int
     ) -> None:
-        monkeypatch.setattr("holdzero.distribution._EXACT", exact)
+        monkeypatch.setattr(distribution, "EXACT", exact)
         result = simulate(sum_of(Estimate.of(0.0, 1.0)), np.random.default_rng(9), 100_000, 0.95, (-1.0, 2.0))
         assert result.share_within(-1.0, 2.0) == pytest.approx(result.conformance_probability, abs=1e-4)
         # normal distribution: 0.8413 below 1, 0.9772 below 2

@@ -293,14 +293,14 @@ class TestRunsThatDiffer:
         from holdzero import evaluate
 
         words: list[str] = []
-        unique = evaluate._unique
+        each_once = evaluate.each_once
 
         def spy(failures: Any) -> Any:
             failures = list(failures)
             words.extend(failure.finding.text for failure in failures)
-            return unique(failures)
+            return each_once(failures)
 
-        monkeypatch.setattr(evaluate, "_unique", spy)
+        monkeypatch.setattr(evaluate, "each_once", spy)
         tally = count(house(arrays=False, **functions), true_um=0.0)
         assert tally.findings["stop house/failed"] == RUNS
         assert tally.undecided == RUNS

@@ -22,10 +22,10 @@ from holdzero.catalogue import Catalogue, load_catalogue
 from holdzero.cli import app
 from holdzero.editing import fragment_schema, plugin_tables, routine_schema, shop_schema
 from holdzero.errors import HoldzeroError
-from holdzero.estimate import _KEYS
+from holdzero.estimate import KEYS
 from holdzero.quantity import Dimension
 from holdzero.routine import forms
-from holdzero.routine.load import _plain
+from holdzero.routine.load import plain_data
 from holdzero.testing import PLAIN
 
 ROOT = Path(__file__).parents[2]
@@ -38,7 +38,7 @@ Wrong = Callable[..., list[tuple[str, str]]]
 
 
 def document_of(text: str) -> Any:
-    return _plain(tomllib.loads(text))
+    return plain_data(tomllib.loads(text))
 
 
 def changed(old: str, new: str, text: str = PLAIN) -> str:
@@ -106,7 +106,7 @@ class TestTheSchemas:
         assert bare == [".characteristics"]
 
     def test_have_the_keys_of_an_estimate_that_are_read(self) -> None:
-        assert tuple(forms.estimate(Dimension.LENGTH)["properties"]) == _KEYS
+        assert tuple(forms.estimate(Dimension.LENGTH)["properties"]) == KEYS
 
     def test_know_the_materials(self, catalogue: Catalogue) -> None:
         schema = routine_schema(catalogue)

@@ -184,7 +184,7 @@ class TestAPress:
             number = next(sent)
             if number == 0:
                 # stamped a second ago: it waited in some buffer
-                bench.line.waiting.append(Said(at_s=bench.listening._shown_s - 1.0, line="+9", answer="+9 um"))
+                bench.line.waiting.append(Said(at_s=bench.now - 1.0, line="+9", answer="+9 um"))
             else:
                 bench.sends(f"+{number} um", after_s=1.0)
             return None

@@ -12,7 +12,7 @@ from holdzero import events as e
 from holdzero.catalogue import Catalogue, load_catalogue
 from holdzero.checks import bind
 from holdzero.model_version import MODEL_VERSION
-from holdzero.oversight import _of_soak
+from holdzero.oversight import run_findings
 from holdzero.record import digest_of_record, make_record
 from holdzero.run import soaking as soaking_module
 from holdzero.run.fold import take
@@ -118,7 +118,7 @@ class TestARecordOfAnotherVersion:
         soak = {"do": "soak", "at_least": "20 min", "within": "0.5 um"}
         steps = (soak, {"do": "zero", "times": 3}, {"do": "read", "at": "a"}, {"do": "return"}, {"do": "compare"})
         with monkeypatch.context() as before:
-            before.setattr(soaking_module, "_looked_behind", lambda outlook, *_: outlook)
+            before.setattr(soaking_module, "looked_behind", lambda outlook, *_: outlook)
             bench = start(Draft().with_steps(*steps).text)
             for number in range(60):
                 bench.time_s += 9.0
@@ -158,7 +158,7 @@ class TestInWords:
         state, slot = soaking(at_least="10 min")
         state = still(state, slot, "", 600.0)
         ended = e.SoakEnded(seq=state.seq + 1, wall=state.wall, time_s=600.0, slot=slot.id, reason=None)
-        (told,) = _of_soak(take(state, ended).soaks[0])
+        (told,) = [found for found in run_findings(take(state, ended)) if found.code.startswith("soak/")]
         assert (told.code, told.level.value) == ("soak/by_time", "note")
         assert told.text == (
             "The soak of 10 min ended by time: it seems at rest, but a part of 5 mm may have a fade of 28 min, which "

@@ -45,6 +45,12 @@ class Server:
         """The address of a database."""
         return f"postgresql://holdzero@127.0.0.1:{self.port}/{database}"
 
+    @property
+    def pid(self) -> int:
+        """The number of its first process."""
+        assert self._process is not None
+        return self._process.pid
+
     def start(self) -> None:
         """Start it, or start it again after it was killed; it takes connections then."""
         ends = time.monotonic() + PATIENCE_S
@@ -77,7 +83,7 @@ class Server:
 
     def remove(self) -> None:
         """Stop it, and leave nothing behind."""
-        self._ended(signal.SIGINT)
+        self._ended(signal.SIGQUIT)  # at once: what it wrote goes with it
         shutil.rmtree(self._folder)
 
     def _ended(self, sign: int) -> None:

@@ -9,10 +9,10 @@ from typing import Any, Final, Protocol
 from holdzero.hooks import SourceError
 from holdzero_plugins.sources._profile import Profile, brief
 
-__all__ = ["FAILS", "Port", "mark_of", "opened"]
+__all__ = ["FAILS", "LOOK_S", "WRITE_S", "Port", "mark_of", "opened"]
 
-_LOOK_S: Final = 0.05  # how long one read waits
-_WRITE_S: Final = 1.0  # how long a request may take to leave
+LOOK_S: Final = 0.05  # how long one read waits
+WRITE_S: Final = 1.0  # how long a request may take to leave
 
 
 def _failures() -> tuple[type[Exception], ...]:
@@ -60,8 +60,8 @@ def opened(port: str, profile: Profile) -> Port:
             bytesize=profile.bits,
             parity=profile.parity[0].upper(),
             stopbits=profile.stop,
-            timeout=_LOOK_S,
-            write_timeout=_WRITE_S,
+            timeout=LOOK_S,
+            write_timeout=WRITE_S,
         )
         made.exclusive = True
         made.dtr, made.rts = profile.dtr, profile.rts

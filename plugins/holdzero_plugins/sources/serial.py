@@ -17,12 +17,12 @@ from holdzero_plugins.sources._port import FAILS, mark_of, opened
 from holdzero_plugins.sources._profile import Profile
 from holdzero_plugins.sources._profile_file import load_profile
 
-__all__ = ["SerialLine", "habits_of", "holdzero_sources"]
+__all__ = ["AGAIN_S", "KEPT", "SerialLine", "habits_of", "holdzero_sources"]
 
-_KEPT: Final = 10_000  # lines that wait to be fetched: some minutes of a fast stream
+KEPT: Final = 10_000  # lines that wait to be fetched: some minutes of a fast stream
 _AT_ONCE: Final = 500  # lines that are fetched in one go
 _PATH_S: Final = 0.25  # how often the device's name is looked for
-_AGAIN_S: Final = 1.0  # how long to wait before a lost line is tried again
+AGAIN_S: Final = 1.0  # how long to wait before a lost line is tried again
 
 
 class SerialLine:
@@ -43,7 +43,7 @@ class SerialLine:
         self._profile = profile
         self._meaning = Meaning(profile)
         self._counter_s = counter_s
-        self._said: deque[Said] = deque(maxlen=_KEPT)
+        self._said: deque[Said] = deque(maxlen=KEPT)
         self._fault = ""
         self._untold = ""
         self._wanted = threading.Event()
@@ -145,7 +145,7 @@ class SerialLine:
 
     def _reopen(self) -> None:
         """Try the same name again until the line is back or closed."""
-        while not self._closed.wait(_AGAIN_S):
+        while not self._closed.wait(AGAIN_S):
             try:
                 self._port = opened(self._name, self._profile)
             except SourceError:

@@ -432,7 +432,7 @@ def main() -> NoReturn:
     stand_in_for_closed()
     try:
         with ends_when_told(), without_controls():
-            code = _ended()
+            code = ended()
     except KeyboardInterrupt as error:  # while that was loaded which says it elsewhere
         code = EXIT_INTERRUPTED
         with contextlib.suppress(OSError):
@@ -440,7 +440,7 @@ def main() -> NoReturn:
     sys.exit(code)
 
 
-def _ended() -> int:
+def ended() -> int:
     """The exit code of what was asked for, told in a sentence where it is not a verdict's."""
     from holdzero.cli.output import tell
     from holdzero.cli.streams import to_nowhere

@@ -41,7 +41,7 @@ from holdzero.session import Face
 if TYPE_CHECKING:
     from holdzero.page.guard import Keys
 
-__all__ = ["serve_bench"]
+__all__ = ["Signals", "Work", "greeting_of", "rounds", "serve_bench"]
 
 _ENDED, _INTERRUPTED = 0, 4
 _LINES = 50
@@ -69,14 +69,14 @@ def serve_bench(path: Path, options: Options, *, member: str | None, listen: str
     shop = open_shop(options.shop, lazily=True, catalogue=options.catalogue)
     _answered_by_a_person(options.source, shop)
     pen = Pen()
-    work = _Work(options, RoutinesHere(path, kinds_of(shop.catalogue)), OpenRuns(options.out), member, shop)
+    work = Work(options, RoutinesHere(path, kinds_of(shop.catalogue)), OpenRuns(options.out), member, shop)
     desk = Desk(
         pen,
         time.monotonic,
         source=options.source,
         trial=options.trial,
         devices=work.devices,
-        greeting=_greeting(options.source),
+        greeting=greeting_of(options.source),
     )
     with bound(listen, port) as place, _ended_by_signals() as signals:
         number = place.getsockname()[1]
@@ -88,20 +88,20 @@ def serve_bench(path: Path, options: Options, *, member: str | None, listen: str
         with serving(app, place, desk.close):
             _greet(address, keys.link, network=network)
             try:
-                return _rounds(desk, work, signals)
+                return rounds(desk, work, signals)
             finally:
                 hub.close()
 
 
 @dataclass(slots=True)
-class _Signals:
+class Signals:
     """Whether somebody ended the program."""
 
     came: bool = False
 
 
 @dataclass
-class _Work:
+class Work:
     """What the page begins, and what came of it.
 
     Attributes:
@@ -191,7 +191,7 @@ class _Overheard(io.TextIOBase):
         return tuple(line.removeprefix("holdzero: ").strip() for line in self._lines if line.strip())
 
 
-def _rounds(desk: Desk, work: _Work, signals: _Signals) -> int:
+def rounds(desk: Desk, work: Work, signals: Signals) -> int:
     """One run after the other, until somebody ends it."""
     ended = ""
     try:
@@ -228,9 +228,9 @@ def _conducted(begin: Callable[[Callable[[], tuple[str, ...]]], int]) -> tuple[i
 
 
 @contextlib.contextmanager
-def _ended_by_signals() -> Iterator[_Signals]:
+def _ended_by_signals() -> Iterator[Signals]:
     """Let Ctrl-C, a closed terminal and a polite kill all end the run in the same way: as the keyboard does."""
-    signals = _Signals()
+    signals = Signals()
 
     def came(number: int, frame: FrameType | None) -> None:
         del number, frame
@@ -271,7 +271,7 @@ def _answered_by_a_person(said: str, shop: Shop) -> None:
         )
 
 
-def _greeting(said: str) -> tuple[str, ...]:
+def greeting_of(said: str) -> tuple[str, ...]:
     """What a person at a practice bench has to know; nothing for any other source."""
     name, _, argument = said.partition(":")
     if name != PRACTICE_NAME:

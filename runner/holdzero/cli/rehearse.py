@@ -31,7 +31,7 @@ from holdzero.result import Evaluation
 from holdzero.routine import schema
 from holdzero.routine.load import LoadedRoutine, load_routine, members
 
-__all__ = ["Wanted", "rehearse_routine"]
+__all__ = ["Wanted", "rehearse_routine", "rehearsed_all"]
 
 _DONE, _INTERRUPTED = 0, 4
 _MOST = 10_000_000
@@ -128,7 +128,7 @@ def _rehearse(path: Path, wanted: Wanted, named: Path | None) -> int:
         trials = [_at_sizes(trial, sizes) for trial in trials]
     for name in dict.fromkeys(name for trial in trials for name in trial.what.checks.run_by_run):
         tell(f"holdzero: {name} takes one run at a time: slower; fewer --runs are quicker")
-    made = _rehearsed(trials, wanted, named)
+    made = rehearsed_all(trials, wanted, named)
     return _of_family(trials, made, wanted) if wanted.family else _of_routines(trials, made, wanted)
 
 
@@ -307,7 +307,7 @@ def _at_sizes(trial: _Trial, sizes_um: tuple[float, ...]) -> _Trial:
 # --- rehearsing it ----------------------------------------------------------------------------
 
 
-def _rehearsed(trials: Sequence[_Trial], wanted: Wanted, named: Path | None) -> list[_Made]:
+def rehearsed_all(trials: Sequence[_Trial], wanted: Wanted, named: Path | None) -> list[_Made]:
     """Go through all pieces; what is done is kept where somebody breaks off."""
     made = [_Made(points=[]) for _ in trials]
     workers = wanted.workers if wanted.workers is not None else _workers(trials, wanted.runs)

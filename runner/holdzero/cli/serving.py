@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = ["bound", "needed", "serving"]
 
-_FIRST, _TRIED = 8020, 20
+FIRST, _TRIED = 8020, 20
 _START_S, _END_S = 10.0, 5.0
 _QUEUE = 64  # connections that were not looked at yet
 
@@ -49,7 +49,7 @@ def bound(address: str, port: int | None) -> socket.socket:
         )[0]
     except (OSError, UnicodeError):
         raise HoldzeroError(f"--listen {address}: there is no such address; an address of this machine") from None
-    ports = (port,) if port is not None else tuple(range(_FIRST, _FIRST + _TRIED))
+    ports = (port,) if port is not None else tuple(range(FIRST, FIRST + _TRIED))
     why = ""
     for number in ports:
         made = socket.socket(family, kind, protocol)
@@ -62,7 +62,7 @@ def bound(address: str, port: int | None) -> socket.socket:
             why = error.strerror or "it can't be had"
         else:
             return made
-    named = f"--port {port}" if port is not None else f"ports {_FIRST} to {ports[-1]}"
+    named = f"--port {port}" if port is not None else f"ports {FIRST} to {ports[-1]}"
     raise HoldzeroError(f"{named} at {address}: {why}\n    name another: --port NUMBER, or --listen ADDRESS")
 
 

@@ -31,11 +31,11 @@ from holdzero.page.soaked import rest_now
 from holdzero.page.stream import Hub
 from holdzero.plain_text import plain
 
-__all__ = ["Page", "Server", "bench_app"]
+__all__ = ["MOST_LISTENERS", "Page", "Server", "bench_app", "report_of"]
 
 _LARGEST = 65_536  # bytes of a post: a long list of serials
 _BODY_S, _REPLY_S = 10.0, 20.0
-_MOST_LISTENERS = 256
+MOST_LISTENERS = 256
 _KINDS = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 # A written report brings its style along, and nothing else; it is no page of this server's.
 _REPORT_POLICY = (
@@ -137,7 +137,7 @@ class Server:
         """What changes, as server-sent events."""
         if request.method == "HEAD":
             return Response(media_type="text/event-stream")
-        if len(self.hub.listeners) >= _MOST_LISTENERS:
+        if len(self.hub.listeners) >= MOST_LISTENERS:
             return _refused(503, "too many pages are open")
         name = request.query_params.get("pen", "")
         return _Events(self.hub.events(name if is_page(name) else ""), media_type="text/event-stream")
@@ -163,7 +163,7 @@ class Server:
 
     async def report(self, request: Request) -> Response:
         """The written report of a run."""
-        path = _report(self.out, request.path_params["name"])
+        path = report_of(self.out, request.path_params["name"])
         if path is None:
             return _nothing()
         content = await asyncio.to_thread(path.read_bytes)
@@ -230,7 +230,7 @@ def _refused(status: int, why: str) -> Response:
     return _replied(Reply(status, why))
 
 
-def _report(out: Path, name: str) -> Path | None:
+def report_of(out: Path, name: str) -> Path | None:
     """The report of a run in the folder of the runs; None where there is none of that name."""
     if not _REPORT.fullmatch(name):
         return None

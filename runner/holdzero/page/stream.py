@@ -32,6 +32,11 @@ class _Listener:
         self._waiting: dict[str, str] = {}
         self._news = asyncio.Event()
 
+    @property
+    def waits(self) -> int:
+        """How much text waits for it [characters]."""
+        return sum(map(len, list(self._waiting.values())))
+
     def put(self, kind: str, text: str) -> None:
         self._waiting[kind] = text
         self._news.set()

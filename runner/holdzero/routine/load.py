@@ -35,6 +35,7 @@ __all__ = [
     "faults_of",
     "load_routine",
     "members",
+    "plain_data",
     "read_toml",
     "routine_from_document",
     "sound_text",
@@ -214,12 +215,12 @@ def load_routine(path: Path, member: str | None = None, kinds: Kinds = _NO_KINDS
 
     def read(name: str, by: str) -> Text:
         fragment = read_toml(Path(by).parent / name)
-        fragments[name] = _plain(fragment.data)
+        fragments[name] = plain_data(fragment.data)
         return fragment
 
     text = read_toml(path)
     data, origins, wrong = resolve(text, member, read, kinds)
-    document = _plain(data)
+    document = plain_data(data)
     try:
         routine = schema.Routine.model_validate(document)
     except ValidationError as error:
@@ -227,7 +228,7 @@ def load_routine(path: Path, member: str | None = None, kinds: Kinds = _NO_KINDS
         raise FileFaultsError(tuple(sorted(faults, key=lambda fault: (fault.file, fault.line or 0)))) from None
     if idle := (*wrong, *without_effect(routine, origins)):
         raise FileFaultsError(idle)
-    written = {key: item for key, item in _plain(text.data).items() if key != "approval"}
+    written = {key: item for key, item in plain_data(text.data).items() if key != "approval"}
     return LoadedRoutine(
         routine=routine,
         document=document,
@@ -264,12 +265,12 @@ def digest_of(document: Mapping[str, Any]) -> str:
     return "sha256:" + hashlib.sha256(rfc8785.dumps(dict(document))).hexdigest()
 
 
-def _plain(raw: Any) -> Any:
+def plain_data(raw: Any) -> Any:
     """The data as JSON can hold it: dates as text."""
     if isinstance(raw, dict):
-        return {key: _plain(item) for key, item in raw.items()}
+        return {key: plain_data(item) for key, item in raw.items()}
     if isinstance(raw, list):
-        return [_plain(item) for item in raw]
+        return [plain_data(item) for item in raw]
     return raw.isoformat() if isinstance(raw, dt.date | dt.time) else raw
 
 

@@ -18,7 +18,17 @@ from holdzero.run.sizes import part_size_um
 from holdzero.run.state import Observed, State
 from holdzero.wording import drift_text
 
-__all__ = ["BETWEEN", "hidden_text", "left_text", "may_end", "missing_text", "outlooks_of", "reading_step", "settled"]
+__all__ = [
+    "BETWEEN",
+    "hidden_text",
+    "left_text",
+    "looked_behind",
+    "may_end",
+    "missing_text",
+    "outlooks_of",
+    "reading_step",
+    "settled",
+]
 
 BETWEEN = "part less reference"
 """What the difference of two thermometers goes by."""
@@ -63,10 +73,10 @@ def outlooks_of(state: State, slot: Slot) -> tuple[Outlook, ...]:
         until_s = state.soak_from_s + _ENOUGH * slot.at_least_s
         outlooks = tuple(_too_short(outlook, until_s) for outlook in outlooks)
     shown = any(outlook.of == "part" and outlook.settled for outlook in outlooks)
-    return outlooks if shown else tuple(_looked_behind(outlook, state, slot, seen) for outlook in outlooks)
+    return outlooks if shown else tuple(looked_behind(outlook, state, slot, seen) for outlook in outlooks)
 
 
-def _looked_behind(outlook: Outlook, state: State, slot: Slot, seen: Sequence[Observed]) -> Outlook:
+def looked_behind(outlook: Outlook, state: State, slot: Slot, seen: Sequence[Observed]) -> Outlook:
     """The same; of a reading, not watched for long enough where the part may fade too slowly for it to show."""
     if outlook.of or outlook.within is None:
         return outlook
