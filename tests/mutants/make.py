@@ -112,7 +112,8 @@ class Edit:
     field: str
     index: int | None
     node: ast.AST
-    context: ast.AST
+    of: ast.AST
+    above: tuple[ast.AST, ...]
 
     def put(self, node: ast.AST) -> ast.AST:
         """Put a node there; gives the one that stood there."""
@@ -127,13 +128,13 @@ class Edit:
 
     def texts(self) -> tuple[str, str]:
         """What stood there, and what stands there then, with what is about it."""
-        old = _shown(self.context)
-        if self.context is getattr(self.holder, self.field, None) or (
-            self.index is not None and self.context is getattr(self.holder, self.field)[self.index]
-        ):
+        context = _context(self.of, self.above)
+        old = _shown(context)
+        held = getattr(self.holder, self.field)
+        if context is (held if self.index is None else held[self.index]):
             return old, _shown(self.node)
         before = self.put(self.node)
-        new = _shown(self.context)
+        new = _shown(context)
         self.put(before)
         return old, new
 
@@ -248,8 +249,8 @@ def _edits(
             place = index if listed else None
             line = next((item.lineno for item in (child, node, *above[::-1]) if hasattr(item, "lineno")), 0)
             for holder, name, at, new in _options(child, node, field, place):
-                context = _context(child, (*above, node))
-                yield Edit(own, line, holder, name, at, ast.copy_location(new, _placed(child, node)), context)
+                placed = ast.copy_location(new, _placed(child, node))
+                yield Edit(own, line, holder, name, at, placed, child, (*above, node))
             yield from _edits(child, own, (*above, node), within, numbers)
 
 
