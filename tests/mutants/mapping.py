@@ -102,6 +102,11 @@ class Mapper:
         if not hasattr(session.config, "workerinput") and ADDED not in os.environ:
             shutil.rmtree(MAP, ignore_errors=True)
 
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_runtestloop(self) -> None:
+        # The workers have begun by now; what a test begins is none of them.
+        os.environ.pop("PYTEST_PLUGINS", None)
+
     def pytest_sessionfinish(self) -> None:
         if not self._tests:
             return
