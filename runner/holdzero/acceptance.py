@@ -57,10 +57,10 @@ def acceptance_of(
         return None
     lower, upper = limits_um
     u, dof = float(propagated.standard_uncertainty_um), float(propagated.dof)
-    if isinstance(rule.rule, GivenBand):
-        # Its guard band does not depend on the value: a stranger's function is not asked again.
-        band = decision.guard_band_um
-        rule = replace(rule, rule=replace(rule.rule, guard=lambda _: 0.0 if band is None else band))
+    band = decision.guard_band_um
+    if isinstance(rule.rule, GivenBand) and band is not None:
+        # It does not depend on the value: a stranger's function is not asked again.
+        rule = replace(rule, rule=replace(rule.rule, guard=lambda _: band))
 
     def passes(values: NDArray[np.float64]) -> NDArray[np.bool_]:
         shares = None if simulated is None else simulated(values)
@@ -131,10 +131,9 @@ def _turn(look: NDArray[np.float64], hit: NDArray[np.bool_]) -> tuple[np.float64
 def _first_look(lower: float | None, upper: float | None, scale_um: float) -> NDArray[np.float64]:
     """Values across the limits and beyond; from a single limit farther and farther inwards."""
     if lower is not None and upper is not None:
-        scale = scale_um or upper - lower or 1.0
-        own = [lower, upper, 0.5 * (lower + upper)]
-        across = np.linspace(lower - _BEYOND * scale, upper + _BEYOND * scale, _GRID)
-        return np.unique(np.concatenate([across, np.linspace(lower, upper, _GRID), own]))
-    limit, inwards = (lower, 1.0) if lower is not None else (upper or 0.0, -1.0)
+        across = np.linspace(lower - _BEYOND * scale_um, upper + _BEYOND * scale_um, _GRID)
+        return np.unique(np.concatenate([across, np.linspace(lower, upper, _GRID)]))
+    ends = ((lower, 1.0), (upper, -1.0))
+    limit, inwards = next((limit, inwards) for limit, inwards in ends if limit is not None)
     steps = (scale_um or 1.0) * 2.0 ** np.arange(-10, _FARTHEST)
     return np.unique(np.concatenate([limit + inwards * steps, [limit], limit - inwards * _BEYOND * steps[:11]]))

@@ -218,8 +218,9 @@ def _limits(row: Contribution) -> bool:
 
 
 def _fourth(number: Number) -> Number:
-    """Fourth power; of an array by squares, as a power of each entry takes twenty times as long."""
-    return np.square(np.square(number)) if isinstance(number, np.ndarray) else number**4
+    """Fourth power, by squares: as a power each entry of an array takes twenty times as long."""
+    square = number * number
+    return square * square
 
 
 def _total(numbers: Sequence[Number]) -> Number:
