@@ -50,6 +50,14 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
     return cores + (cores + 1) // 2 if config.option.markexpr == "long" else None
 
 
+@pytest.fixture(autouse=True)
+def _ctrl_c_stays_heard() -> Iterator[None]:
+    """What a command leaves deaf at its end is the process of the tests where it was called as a function."""
+    before = signal.getsignal(signal.SIGINT)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
 @pytest.fixture(scope="session")
 def starter() -> Iterator[Starter]:
     """Begins the tool as a process of its own, soon."""

@@ -5,7 +5,9 @@ from __future__ import annotations
 import contextlib
 import itertools
 import json
+import os
 import re
+import signal
 import subprocess
 import sys
 import time
@@ -20,6 +22,7 @@ import holdzero.cli.rehearse as command
 from holdzero.cli import app
 from holdzero.errors import HoldzeroError
 from holdzero.testing import PLAIN
+from tests.support.patience import PATIENCE_S
 
 
 @pytest.fixture
@@ -473,3 +476,47 @@ def test_broken_off_before_anything_is_done_it_ends_all_the_same(person: Callabl
     someone.interrupts()
     assert someone.ends() == 4
     assert "Traceback" not in someone.screen, someone.screen[-3000:]
+
+
+@pytest.mark.long
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks at processes as Linux shows them")
+@pytest.mark.parametrize("later_s", [0.0, 0.02, 0.3])
+@pytest.mark.parametrize("after_s", [0.0, 0.3, 1.5])
+def test_two_ctrl_c_at_any_moment_end_it_with_one_code_and_leave_no_worker(
+    tmp_path: Path, after_s: float, later_s: float
+) -> None:
+    (tmp_path / "washer.toml").write_text(PLAIN, "utf-8")
+    command = [sys.executable, "-m", "holdzero", "rehearse", "washer.toml", "--runs", "3000000", "--workers", "2"]
+    begun = subprocess.Popen(
+        command, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True
+    )
+    until(lambda: hears(begun.pid, signal.SIGTERM))  # before the tool's own first line it is Python that is ended
+    time.sleep(after_s)  # whatever it has come to by then
+    os.killpg(begun.pid, signal.SIGINT)
+    time.sleep(later_s)
+    with contextlib.suppress(ProcessLookupError):  # it may have ended by then
+        os.killpg(begun.pid, signal.SIGINT)
+    said = begun.communicate(timeout=PATIENCE_S)[0]
+    assert begun.returncode == 4, said
+    assert "Traceback" not in said, said
+    until(lambda: not in_session(begun.pid))
+
+
+def hears(process: int, number: int) -> bool:
+    """Whether a process has said what it does at a signal."""
+    with contextlib.suppress(OSError):
+        for line in Path(f"/proc/{process}/status").read_text("utf-8").splitlines():
+            if line.startswith("SigCgt:"):
+                return bool(int(line.split()[1], 16) & 1 << (number - 1))
+    return False
+
+
+def in_session(number: int) -> list[int]:
+    """The processes of a session that have not ended."""
+    found = []
+    for path in Path("/proc").glob("[0-9]*/stat"):
+        with contextlib.suppress(OSError):
+            state, _, _, session = path.read_text("utf-8").rpartition(")")[2].split()[:4]
+            if int(session) == number and state != "Z":
+                found.append(int(path.parent.name))
+    return found

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import signal
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -32,6 +33,7 @@ __all__ = ["app", "main"]
 
 EXIT_INVALID = 2
 EXIT_INTERRUPTED = 4
+_LIBRARY_INTERRUPTED = 130  # what the option parser makes of a Ctrl-C that comes between all that hears it
 
 
 @contextlib.contextmanager
@@ -39,6 +41,7 @@ def _interruption_said() -> Iterator[None]:
     try:
         yield
     except KeyboardInterrupt as error:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # one more must not break into this
         from holdzero.cli.output import tell
 
         tell(f"\nholdzero: {str(error) or 'interrupted'}")
@@ -433,10 +436,19 @@ def main() -> NoReturn:
     try:
         with ends_when_told(), without_controls():
             code = ended()
+            signal.signal(signal.SIGINT, signal.SIG_IGN)  # there is an exit code: no Ctrl-C changes it any more
     except KeyboardInterrupt as error:  # while that was loaded which says it elsewhere
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
         code = EXIT_INTERRUPTED
         with contextlib.suppress(OSError):
             os.write(2, f"\nholdzero: {str(error) or 'interrupted'}\n".encode())
+    if code == EXIT_INTERRUPTED:
+        # Python itself forgets the code and ends by the signal where Ctrl-C broke into text that is run as code, as
+        # each data class does while it loads, however well that was seen to. Nothing is left to be done by now.
+        for stream in (sys.stdout, sys.stderr):
+            with contextlib.suppress(OSError, ValueError):
+                stream.flush()
+        os._exit(code)
     sys.exit(code)
 
 
@@ -495,6 +507,6 @@ def _code_of(work: Callable[[], object]) -> int:
     try:
         work()
     except SystemExit as error:
-        code = error.code
+        code = EXIT_INTERRUPTED if error.code == _LIBRARY_INTERRUPTED else error.code
     sys.stdout.flush()
     return code if isinstance(code, int) else 0 if code is None else EXIT_INVALID
