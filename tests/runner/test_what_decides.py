@@ -70,6 +70,35 @@ class TestASimulation:
         record = measure(self.ROUTINE, self.ANSWERS, trials=trials).record
         assert record["results"]["thickness"]["verdict"] == verdict
 
+    def test_decides_nothing_where_it_agrees_with_propagation(self, measure: Measure) -> None:
+        text = self.ROUTINE.replace('halfwidth = "2 um"', 'standard = "1 um"')
+        result = measure(text, ("0", "0", "0", "1", "1", "1", "0"), trials="1000000").record["results"]["thickness"]
+        # Normal: 1.645 times u, and a probability that no simulation gave.
+        assert result["guard_band_um"] == pytest.approx(1.645 * result["standard_uncertainty_um"], rel=1e-3)
+        assert "Monte Carlo" not in result["rule"]
+
+    def test_decides_nothing_where_it_did_not_become_stable(self, measure: Measure) -> None:
+        # Two readings have one degree of freedom, and no standard deviation that could (JCGM 101:2008, 6.4.9.4).
+        text = PLAIN.replace("times = 3\nsteps", "times = 2\nsteps").replace("times = 3", "times = 1")
+        outcome = measure(text, ("0", "1.0", "1.4", "0"), trials="adaptive")
+        assert "model/unstable" in outcome.codes("doubt")
+        result = outcome.record["results"]["thickness"]
+        assert result["guard_band_um"] is not None
+        assert "Monte Carlo" not in result["rule"]
+
+    def test_decides_nothing_without_limits(self, measure: Measure) -> None:
+        text = self.ROUTINE.replace('lower = "-3 um"\nupper = "+3 um"\n', "")
+        result = measure(text, self.ANSWERS, trials="100000").record["results"]["thickness"]
+        assert (result["verdict"], result["conformance_probability"]) == ("reported", None)
+
+
+class TestTheFindings:
+    def test_stand_with_the_gravest_first(self, measure: Measure) -> None:
+        outcome = measure(TestASimulation.ROUTINE, (*TestASimulation.ANSWERS[:-1], "9"), trials="50000")
+        levels = [finding["level"] for finding in outcome.record["findings"]]
+        assert set(levels) == {"stop", "doubt", "note"}
+        assert levels == sorted(levels, key=["stop", "doubt", "note"].index)
+
 
 class TestTheRisks:
     def test_are_of_the_values_that_pass(self, measure: Measure) -> None:
