@@ -110,7 +110,8 @@ def alone(path: Path) -> Iterator[IO[bytes]]:
                 shutil.copymode(path, history)
     except OSError as error:
         mend = "nothing was changed; see to the folder and the disk, then try again"
-        raise RegisterError(f"{history}: it can't be opened and locked: {error.strerror}\n    {mend}") from None
+        found = f"{path}: its history {history.name} can't be opened and locked: {error.strerror}"
+        raise RegisterError(f"{found}\n    {mend}") from None
     try:
         yield file
     finally:
