@@ -18,7 +18,7 @@ from holdzero.cli import serving as serving_module
 from holdzero.cli.conduct import Options, run_routine
 from holdzero.cli.serving import bound, serving
 from holdzero.errors import HoldzeroError
-from holdzero.page import app
+from holdzero.page import app, stream
 from holdzero.page.app import bench_app
 from holdzero.page.desk import Desk
 from holdzero.page.guard import Guard, Keys
@@ -183,6 +183,14 @@ class TestListening:
         while b'"seq": 99,' not in heard:
             heard = heard[-50:] + lazy.recv(1 << 20)
         lazy.close()
+        soon(lambda: not served.hub.listeners)
+
+    def test_ends_with_the_bench_and_not_a_beat_later(
+        self, served: Served, visit: Any, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr(stream, "BEAT_S", 3600.0)
+        visit(served.begins().port).listens().types(GOOD[0])
+        served.hub.close()
         soon(lambda: not served.hub.listeners)
 
     def test_too_many_are_told_so(self, idle: Served, visit: Any, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -17,9 +17,9 @@ from holdzero.page.pen import Pen
 from holdzero.page.snapshot import Snapshot
 from holdzero.wording import live_value
 
-__all__ = ["Hub", "live_data"]
+__all__ = ["BEAT_S", "Hub", "live_data"]
 
-_BEAT_S = 10.0  # so that a line that is dead is noticed, by both ends
+BEAT_S = 10.0  # so that a line that is dead is noticed, by both ends
 _UNITS = {"um": "µm", "uin": "µin", "degC": "°C"}
 
 
@@ -44,7 +44,7 @@ class _Listener:
     async def take(self) -> str:
         """All that waits; a comment where nothing came for a while."""
         with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(self._news.wait(), _BEAT_S)
+            await asyncio.wait_for(self._news.wait(), BEAT_S)
         self._news.clear()
         waiting, self._waiting = self._waiting, {}
         return "".join(waiting.values()) or ": still here\n\n"
@@ -132,6 +132,8 @@ class Hub:
                 listener.put("sheet", sheet)
             if live:
                 listener.put("live", live)
+            if self._over:
+                listener.put("over", "")  # nothing to be sent, and no beat to be waited for
 
     def _tell_pen(self, listener: _Listener) -> None:
         mine = self.pen.holds(listener.page)
