@@ -62,7 +62,12 @@ class TestThePassingInterval:
     def test_of_a_limit_kept_by_everything_that_is_looked_at_ends_there(self) -> None:
         # All within eight scales beyond the limits pass: nobody looked farther.
         assert passing_interval(within(-math.inf, math.inf), (-3.0, 3.0), 0.5) == (-7.0, 7.0)
-        assert passing_interval(within(-math.inf, math.inf), (-3.0, None), 0.5) == (-3.0 - 8.0 * 0.5, math.inf)
+        assert passing_interval(within(-math.inf, math.inf), (-3.0, None), 0.5) == (-7.0, math.inf)
+        assert passing_interval(within(-math.inf, math.inf), (None, 3.0), 0.5) == (-math.inf, 7.0)
+
+    def test_is_found_however_far_inwards_it_begins(self) -> None:
+        assert passing_interval(within(1e6, math.inf), (-3.0, None), 0.5) == (1e6, math.inf)
+        assert passing_interval(within(-math.inf, -1e6), (None, 3.0), 0.5) == (-math.inf, -1e6)
 
 
 def of(u: float, value: float = 0.0) -> Propagated:

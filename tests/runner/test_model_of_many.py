@@ -177,3 +177,16 @@ class TestTheWhole:
     def test_has_degrees_of_freedom_without_end_where_nothing_is_uncertain(self) -> None:
         exact = known("x", np.array([1.0, 2.0]), np.array([0.0, 0.5]), 4.0)
         assert propagate([Term(name="t", inputs=(exact,), function=lambda x: x)]).dof == pytest.approx([math.inf, 4.0])
+
+    def test_has_degrees_of_freedom_of_each_run_where_nothing_else_differs(self) -> None:
+        same = known("x", 1.0, 0.5, np.array([4.0, math.inf, 9.0]))
+        assert propagate([Term(name="t", inputs=(same,), function=lambda x: x)]).dof == pytest.approx(
+            [4.0, math.inf, 9.0]
+        )
+        free = known("x", np.array([1.0, 2.0]), np.array([0.5, 0.25]))
+        assert np.all(np.isinf(propagate([Term(name="t", inputs=(free,), function=lambda x: x)]).dof))
+
+    def test_is_refused_where_a_single_run_has_no_number(self) -> None:
+        some = known("x", np.array([1.0, 2.0]), np.array([0.5, 0.5]))
+        with pytest.raises(ModelError, match="the term 'root'"):
+            propagate([Term(name="root", inputs=(some,), function=lambda x: np.where(x > 1.5, np.nan, x))])
