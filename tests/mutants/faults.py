@@ -24,13 +24,23 @@ class EntryError(Exception):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Named:
-    """A fault that somebody thought of, as a patch of a module's text."""
+    """A fault that somebody thought of, as a patch of a module's text.
+
+    Attributes:
+        name: what it does, in words.
+        module: where it is.
+        function: where in it.
+        old: what stands in the module's text, once.
+        new: what is put there.
+        seen_by: the file of the test that is to see it, which is tried first.
+    """
 
     name: str
     module: str
     function: str
     old: str
     new: str
+    seen_by: str
 
     def tree(self) -> ast.Module:
         """The module's tree with it.
@@ -123,6 +133,7 @@ class Tests:
     def named(self, one: Named) -> Fault:
         """The fault with its tests."""
         tests = self._ordered(one.module, self._loose.get(f"{one.module}:{one.function}", set()))
+        tests.sort(key=lambda test: not test.startswith(f"{one.seen_by}::"))
         key = f"named:{one.name}"
         return Fault(name=one.name, module=one.module, function=one.function, tree=one.tree, key=key, tests=tests)
 

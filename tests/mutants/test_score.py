@@ -95,7 +95,9 @@ class TestTheLists:
         assert all(why.strip() for why in argued().values())
 
     def test_refuses_a_named_fault_whose_text_is_gone(self) -> None:
-        gone = Named(name="gone", module="holdzero.limit", function="between", old="never stood there", new="")
+        gone = Named(
+            name="gone", module="holdzero.limit", function="between", old="never stood there", new="", seen_by=""
+        )
         with pytest.raises(EntryError, match=r"stands 0 times in holdzero\.limit"):
             gone.tree()
 
