@@ -84,6 +84,11 @@ class BenchDays(RuleBasedStateMachine):
         return [job for job in self.jobs if job.is_left]
 
     @property
+    def whole(self) -> list[Job]:
+        """Those left of which nothing was cut off, since the last entry, to see that it is seen."""
+        return [job for job in self.left if not job.paper.over and 1 < len(job.entries) != job.was_cut_at]
+
+    @property
     def ended(self) -> list[Job]:
         return [job for job in self.jobs if job.record is not None]
 
@@ -211,7 +216,7 @@ class BenchDays(RuleBasedStateMachine):
             self.says(job, self.sound(job, noise))
             job.holds()
 
-    @precondition(lambda self: self.asking and not self.was_called_away)
+    @precondition(lambda self: not self.was_called_away and any(job.paper.zero for job in self.asking))
     @rule()
     def is_called_away(self) -> None:
         """Nobody says anything for long; nothing is paused."""
@@ -270,11 +275,12 @@ class BenchDays(RuleBasedStateMachine):
         job.resumed(resumes(self.shop, journal), journal, marked=marked)
         self.looks_at_end(job)
 
-    @precondition(lambda self: self.left and not self.left[0].paper.over and len(self.left[0].entries) > 1)
+    @precondition(lambda self: self.whole)
     @rule(missing=st.integers(1, 3))
     def resumes_what_was_cut(self, missing: int) -> None:
         """Somebody took whole entries off the end of a copy: it is seen."""
-        job = self.left[0]
+        job = self.whole[0]
+        job.was_cut_at = len(job.entries)
         missing = min(missing, len(job.entries) - 1)
         mark = mark_of(job.journal)
         if not mark.exists() or int(mark.read_bytes()[:9]) < len(job.entries):
@@ -337,6 +343,8 @@ class BenchDays(RuleBasedStateMachine):
             return  # power was cut before anybody saw it
         assert job.paper.over, "it ended, and nobody ended it"
         job.changed = True
+        # What the book knows of the bench goes into the result.
+        job.paper.smooth = job.paper.smooth and not any(other.paper.is_odd for other in self.ended)
         job.record, job.file, job.paper.verdict = record, path, record["verdict"]
         job.holds()
         assert job.sitting.code == CODES[record["verdict"]]

@@ -56,6 +56,7 @@ class Job:
         marks: what the mark of its end said, oldest first.
         heard: how many of the tool's acknowledgements are on paper.
         last_s: when something was saved last [s].
+        was_cut_at: how many entries there were when a copy of it was cut last.
         changed: whether it has to be looked at again.
         record: that it ended with.
         file: of the record.
@@ -73,6 +74,7 @@ class Job:
     heard: int = 0
     last_s: float = 0.0
     changed: bool = True
+    was_cut_at: int = 0
     record: Mapping[str, Any] | None = None
     file: Path | None = None
 
@@ -209,6 +211,7 @@ class Job:
         self.changed = False
         self.entries = told_by(self.journal) if self.at_work or self.record is not None else self.entries
         for number, word, must in self.paper.told:
+            assert number <= len(self.entries), f"entry {number}, {word}, was said to be saved, and is not"
             entry = self.entries[number - 1]
             assert entry["event"] == word
             assert {key: entry[key] for key in must} == must, f"entry {number} is as it was said"

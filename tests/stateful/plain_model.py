@@ -56,7 +56,7 @@ class PaperRun:
         zero: number of the zero in force; 0 before any.
         plain: whether the sheet alone says what comes next.
         clear: whether the sheet alone says what counts.
-        smooth: whether nothing happened that could leave a sound part undecided.
+        smooth: whether nothing happened, in this run or on the bench before, that could leave a sound part undecided.
         over: `finished` or `abandoned` when it is.
         verdict: that the tool gave.
     """
@@ -194,6 +194,11 @@ class PaperRun:
         if all(value is not None and abs(value) < LIMIT_UM - _CLEARLY_UM for value in values):
             return "pass"
         return "fail" if any(value is not None and abs(value) > LIMIT_UM + _CLEARLY_UM for value in values) else ""
+
+    @property
+    def is_odd(self) -> bool:
+        """Whether anything unsound counts, as far as is known: the bench is not trusted as before after that."""
+        return any(not line.sound for line in self.lines if line.counts or not self.clear)
 
     @property
     def counting(self) -> set[int] | None:

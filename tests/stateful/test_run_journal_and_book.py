@@ -63,14 +63,14 @@ class TestADay:
     def test_breaks_of_every_kind(self, day: Told) -> None:
         day.begins(a=0.0, b=0.0)
         day.answers_nonsense(pick=0)
-        day.answers(pick=0, noise=0.1, times=3)
+        day.answers(pick=0, noise=0.1, times=6)
         day.leaves(pick=0)
         day.resumes_what_was_cut(missing=2)
         day.resumes(pick=0, span_s=30.0, where=0)
         for cut, lag in ((0, 0), (50, 2), (99, 0), (100, 1)):
             day.loses_power_meanwhile(pick=0, noise=0.0, after=0, cut=cut, lag=lag, strike=False)
             day.resumes(pick=0, span_s=30.0, where=2)
-        day.answers(pick=0, noise=0.0, times=6)
+        day.answers(pick=0, noise=0.0, times=3)
         day.strikes(pick=0, which=6, reason="dirt")
         day.loses_power(pick=0)
         day.resumes(pick=0, span_s=30.0, where=3)
@@ -91,11 +91,18 @@ class TestADay:
 
     def test_accidents_at_the_gauge(self, day: Told) -> None:
         day.begins(a=0.0, b=6.0)
-        day.answers(pick=0, noise=0.0, times=9)
+        day.answers(pick=0, noise=0.0, times=6)
+        day.answers(pick=0, noise=0.0, times=3)
         day.gives_zero_up(pick=0, reason="bumped")
         day.answers(pick=0, noise=0.1, times=4)
         day.answers_oddly(pick=0, off=20.0)
-        day.strikes(pick=0, which=9, reason="dirt")
+        day.strikes(pick=0, which=10, reason="dirt")
+        day.finishes(pick=0, noise=0.0)
+        day.begins(a=0.0, b=0.0)
+        day.answers(pick=0, noise=0.0, times=6)
+        day.answers(pick=0, noise=0.0, times=6)
+        day.answers(pick=0, noise=0.0, times=2)
+        day.gives_zero_up(pick=0, reason="bumped")
         day.finishes(pick=0, noise=0.0)
         for off, acknowledged in ((8.0, True), (20.0, False)):
             day.begins(a=0.0, b=0.0)
