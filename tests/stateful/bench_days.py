@@ -314,6 +314,12 @@ class BenchDays(RuleBasedStateMachine):
         for job in self.jobs:
             job.holds()
 
+    @invariant()
+    def records_stay(self) -> None:
+        for job in self.ended:
+            assert job.file is not None
+            assert job.file.read_bytes() == job.text, "a record that was shown stays as it is"
+
     # --- the same for several rules -------------------------------------------------------------------
 
     def sound(self, job: Job, noise: float) -> Saying:
@@ -348,7 +354,8 @@ class BenchDays(RuleBasedStateMachine):
         job.record, job.file, job.paper.verdict = record, path, record["verdict"]
         job.holds()
         assert job.sitting.code == CODES[record["verdict"]]
-        assert loads(path.read_text("utf-8"), "") == record
+        job.text = path.read_bytes()
+        assert loads(job.text.decode(), "") == record
         record_holds(job, record, self.catalogue)
         self.does(f"paper says {job.paper.must_be or ('no pass' if job.paper.must_not_pass else 'nothing')}")
         self.sent([(path, record)])

@@ -60,6 +60,7 @@ class Job:
         changed: whether it has to be looked at again.
         record: that it ended with.
         file: of the record.
+        text: of that file.
     """
 
     paper: PaperRun
@@ -77,6 +78,7 @@ class Job:
     was_cut_at: int = 0
     record: Mapping[str, Any] | None = None
     file: Path | None = None
+    text: bytes = b""
 
     @property
     def at_work(self) -> bool:

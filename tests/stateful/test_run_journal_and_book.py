@@ -46,6 +46,7 @@ class Told:
         def act(**said: Any) -> None:
             getattr(self.day, name)(**said)
             self.day.runs_hold()
+            self.day.records_stay()
             self.day.book_holds()
             self.day.what_waits_is_marked()
 
