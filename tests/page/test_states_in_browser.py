@@ -22,6 +22,7 @@ from holdzero.live import Glance, Stand
 from holdzero.page.snapshot import Entry, OpenRun, Refusal, RoutineHere, Snapshot, Stage
 from holdzero.run.commands import RenewZero
 from holdzero.testing import GOOD, PLAIN, Draft, Measure
+from tests.support.by_hand import Bench
 
 pytestmark = pytest.mark.long
 
@@ -168,10 +169,16 @@ def _tell(bench: Any, text: str) -> None:
     bench.take(e.AnswerGiven, slot=bench.run.prompt.slot.id, raw=text, value=text)
 
 
-@pytest.fixture
-def shown(start: Callable[..., Any], measure: Measure) -> dict[str, tuple[Snapshot, Glance | None]]:
-    """Each state of the page, as a real run comes to it."""
+@pytest.fixture(scope="module")
+def shown(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Snapshot, Glance | None]]:
+    """Each state of the page, as a real run comes to it; made once."""
     album = _Album()
+    folder = tmp_path_factory.mktemp("states")
+    measure = Measure(folder)
+
+    def start(routine: str = PLAIN, serials: tuple[str | None, ...] = ("1",)) -> Bench:
+        return Bench(routine, folder, serials)
+
     bench = _before(album, start)
     _reading(album, bench)
     _ends(album, start, bench, measure(PLAIN, GOOD).record)
