@@ -35,7 +35,9 @@ class Served:
         pen = Pen()
         self.desk = Desk(pen, time.monotonic)
         app, self.hub = bench_app(self.desk, pen, Guard(port=port), out, self.faults.append)
-        self._server = uvicorn.Server(uvicorn.Config(app, log_level="critical", lifespan="off"))
+        # A press that no run stands behind waits for its reply; as in the tool, the end waits a second for it.
+        options = uvicorn.Config(app, log_level="critical", lifespan="off", timeout_graceful_shutdown=1)
+        self._server = uvicorn.Server(options)
         self._thread = threading.Thread(target=self._server.run, args=([place],), daemon=True)
         self._thread.start()
         ends = time.monotonic() + PATIENCE_S
