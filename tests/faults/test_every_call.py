@@ -6,14 +6,20 @@ What was acknowledged is there afterwards, what was not is named, and a later at
 from __future__ import annotations
 
 import sys
+from typing import TYPE_CHECKING
 
 import pytest
 
 if sys.platform != "linux":
     pytest.skip("which file a number is of is asked of /proc", allow_module_level=True)
 
-from tests.faults.failing.files import JournalGoneOn, JournalSubject, KeySubject, RegisterSubject
+from tests.faults.failing.books import BookSubject, NewBookSubject, OldBookSubject, ServerBookSubject
+from tests.faults.failing.command_line import ApprovalSubject, ResumeSubject, RunSubject
+from tests.faults.failing.files import JournalGoneOn, JournalSubject, KeySubject, RegisterSubject, TornJournal
 from tests.faults.failing.trying import Subject, tried
+
+if TYPE_CHECKING:
+    from tests.support.postgresql import Server
 
 
 def assert_holds(subject: Subject) -> None:
@@ -22,7 +28,7 @@ def assert_holds(subject: Subject) -> None:
     assert row.faults == ()
 
 
-@pytest.mark.parametrize("subject", [JournalSubject(), JournalGoneOn()], ids=lambda subject: subject.name)
+@pytest.mark.parametrize("subject", [JournalSubject(), JournalGoneOn(), TornJournal()], ids=lambda one: one.name)
 def test_a_journal(subject: JournalSubject) -> None:
     assert_holds(subject)
 
@@ -31,5 +37,18 @@ def test_a_signing_key() -> None:
     assert_holds(KeySubject())
 
 
-def test_a_register() -> None:
-    assert_holds(RegisterSubject())
+@pytest.mark.long
+@pytest.mark.parametrize(
+    "make",
+    [RegisterSubject, ApprovalSubject, RunSubject, ResumeSubject, BookSubject, NewBookSubject, OldBookSubject],
+    ids=lambda make: make.name,
+)
+def test_all_else(make: type[Subject]) -> None:
+    assert_holds(make())
+
+
+@pytest.mark.long
+def test_a_book_on_postgresql(server: Server) -> None:
+    database = server.database()
+    assert_holds(ServerBookSubject(database=database))
+    server.drop(database)

@@ -354,7 +354,7 @@ def _reads_in(run: Run, unit: str) -> bool:
 
 
 def _recorded(run: Run, bench: Bench, options: Options) -> int:
-    """Write the records of a run and say what came of it."""
+    """Write the records of a run, and say what came of each that is kept."""
     from holdzero.cli.rewritten import write_record
     from holdzero.cli.summary import print_summary
     from holdzero.record import make_record
@@ -382,16 +382,18 @@ def _recorded(run: Run, bench: Bench, options: Options) -> int:
             # Earlier writings first: the one that comes last into the book counts.
             for path, text in (*written.earlier, (files[0], written.text)):
                 bench.keeper.waits(path, text)
-        verdicts.append(record["verdict"])
-        print_summary(bench.console, record, files)
-        for sentence in written.told:
-            bench.console.print(Text(sentence), soft_wrap=True)
-        if options.seen is not None:
-            options.seen(record, files)
+        if files:  # a verdict that nobody can look up is none
+            verdicts.append(record["verdict"])
+            print_summary(bench.console, record, files)
+            for sentence in written.told:
+                bench.console.print(Text(sentence), soft_wrap=True)
+            if options.seen is not None:
+                options.seen(record, files)
         for problem in problems:
             tell(f"holdzero: {problem}")
         failed = failed or not files
-        if options.json:
+        if files and options.json:
             failed = not print_json(record, options.records) or failed
-    worst = next(verdict for verdict in _WORST_FIRST if verdict in verdicts)
-    return _INTERRUPTED if failed else EXIT_CODES[worst]
+    if failed:
+        return _INTERRUPTED
+    return EXIT_CODES[next(verdict for verdict in _WORST_FIRST if verdict in verdicts)]

@@ -119,7 +119,9 @@ def write_files(folder: Path, name: str, text: str, catalogue: Catalogue) -> tup
             path = held.enter_context(reserved(folder, name))
             write_whole(path, text.encode("utf-8"))
         except OSError as error:
-            mend = "the journal is safe: make room, then resume it, and the record is written again"
+            mend = (
+                "no verdict before it is kept. The journal is safe: make room, then resume it, and it is written again"
+            )
             lost = folder / f"{name}{_RECORD}"
             return [], [f"{lost}: the record could not be written: {error.strerror}\n    {mend}"]
         files, problems = _made_of(path, text, catalogue)
@@ -134,6 +136,7 @@ def write_beside(path: Path, text: str, catalogue: Catalogue) -> tuple[list[Path
 def _made_of(path: Path, text: str, catalogue: Catalogue, *, stays: bool = False) -> tuple[list[Path], list[str]]:
     """What writers make of a record, beside it and by its name; and what went wrong."""
     stem, files, problems = path.name.removesuffix(_RECORD), list[Path](), list[str]()
+    mend = "the record is safe; resume the journal to write it again"
     for writer_name, (plugin, writer) in catalogue.writers.items():
         try:
             for ending, content in _written(plugin, writer, text).items():
@@ -142,12 +145,22 @@ def _made_of(path: Path, text: str, catalogue: Catalogue, *, stays: bool = False
                     continue
                 if target.exists() or not ending.startswith("."):
                     raise FileExistsError(f"{target.name} must not be written over")  # noqa: TRY301
-                write_whole(target, content)
-                files.append(target)
+                if problem := _not_written(target, content):
+                    problems.append(f"{problem}\n    {mend}")
+                else:
+                    files.append(target)
         except (Exception, SystemExit) as error:  # noqa: BLE001  a plugin may raise anything, and must harm nobody
-            mend = "the record is safe; resume the journal to write it again"
             problems.append(f"writer {writer_name} failed: {told(error)}\n    {mend}")
     return files, problems
+
+
+def _not_written(path: Path, content: bytes) -> str:
+    """Why a file could not be written, which is no fault of the writer; empty where it was."""
+    try:
+        write_whole(path, content)
+    except OSError as error:
+        return f"{path}: it could not be written: {error.strerror or error}"
+    return ""
 
 
 # A report of a record takes well under a second; somebody else's may ask a slow drive.

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import select, text
 
 from holdzero.book import Book, open_book
 from holdzero.book.schema import HEAD
 from holdzero.book.store import upgrade_book
-from holdzero.book.tables import reviews
+from holdzero.book.tables import metadata, records, reviews
 from holdzero.book.trust import broken_links
 from holdzero.book.walk import astray, links_of, loose_ends, undone
 from holdzero.catalogue import load_catalogue
@@ -23,30 +23,31 @@ from holdzero.record import amend_record, dumps
 from holdzero.testing.many import Many
 from tests.faults.failing.trying import Said
 
-__all__ = ["BookSubject", "OldBookSubject", "ServerBookSubject"]
+__all__ = ["BookSubject", "NewBookSubject", "OldBookSubject", "ServerBookSubject"]
 
 
 def _texts() -> list[str]:
-    """Two records, and what amends the first."""
-    made = list(Many(catalogue=load_catalogue()).texts(2))
+    """A record, and what amends it."""
+    (made,) = Many(catalogue=load_catalogue()).texts(1)
     said = {"reason": "read from the wrong tag", "by": "M. Oduya", "at": "2026-03-02T09:00:00.000+01:00"}
-    amended = amend_record(json.loads(made[0]), **said, changes={"serial": "S-9", "operator": None})
-    return [*made, dumps(amended)]
+    return [made, dumps(amend_record(json.loads(made), **said, changes={"serial": "S-9", "operator": None}))]
 
 
 @dataclass
 class BookSubject:
-    """A book that is made, into which records, a review and an amendment are put.
+    """A book into which a record, a review and an amendment are put.
 
     Attributes:
         texts: of the records.
     """
 
     name: str = "book on SQLite"
-    wanted: tuple[str, ...] = ("record 1", "record 2", "review", "record 3")
+    wanted: tuple[str, ...] = ("record", "review", "amendment")
     texts: list[str] = field(default_factory=_texts)
+    _opened: tuple[Path, Book] | None = None
 
-    def prepared(self, folder: Path) -> None: ...
+    def prepared(self, folder: Path) -> None:
+        open_book(self.address(folder), create=True)
 
     def fresh(self, folder: Path) -> None: ...
 
@@ -56,15 +57,13 @@ class BookSubject:
 
     def does(self, folder: Path, said: Said) -> None:
         book = open_book(self.address(folder), create=True)
-        book.add([self.texts[0]])
-        said.done.append("record 1")
-        book.add([self.texts[1]])
-        said.done.append("record 2")
+        book.add(self.texts[:1])
+        said.done.append("record")
         if not book.rows(select(reviews)):
             book.put(reviews, self.review())
         said.done.append("review")
-        book.add([self.texts[2]])
-        said.done.append("record 3")
+        book.add(self.texts[1:])
+        said.done.append("amendment")
 
     def review(self) -> dict[str, Any]:
         """Of the first record."""
@@ -73,9 +72,11 @@ class BookSubject:
         return {**row, "at_ms": 1_772_000_000_000}
 
     def book(self, folder: Path) -> Book | None:
-        """The book, if there is one."""
+        """The book, if there is one; opened once for all that is looked at in it."""
         try:
-            return open_book(self.address(folder))
+            if self._opened is None or self._opened[0] != folder:
+                self._opened = folder, open_book(self.address(folder))
+            return self._opened[1]
         except HoldzeroError as error:
             if "there is no book here" in str(error):
                 return None
@@ -85,17 +86,36 @@ class BookSubject:
         book = self.book(folder)
         if book is None:
             return []
-        digests = [json.loads(text)["digest"] for text in self.texts]
-        there = [f"record {digests.index(row['digest']) + 1}" for row in book.in_order()]
-        return [*there, *("review" for _ in book.rows(select(reviews)))]
+        names = dict(zip((json.loads(text)["digest"] for text in self.texts), ("record", "amendment"), strict=True))
+        there = [names[row["digest"]] for row in book.rows(select(records.c.digest))]
+        return [*there, *("review" for _ in book.rows(select(reviews.c.id)))]
 
     def wrong(self, folder: Path, said: Said) -> Iterator[str]:
         del said
         if (book := self.book(folder)) is not None:
-            links = links_of(book)
-            yield from (*broken_links(links), *astray(book), *loose_ends(book), *undone(book))
-            found = self.found(folder)
-            yield from (f"{item} is there twice" for item in set(found) if found.count(item) > 1)
+            yield from (*broken_links(links_of(book)), *astray(book), *loose_ends(book), *undone(book))
+            if len(found := self.found(folder)) != len(set(found)):
+                yield f"something is there twice: {found}"
+
+
+@dataclass
+class NewBookSubject(BookSubject):
+    """A book that is made."""
+
+    name: str = "new book on SQLite"
+    wanted: tuple[str, ...] = ("made",)
+
+    def prepared(self, folder: Path) -> None: ...
+
+    def does(self, folder: Path, said: Said) -> None:
+        open_book(self.address(folder), create=True)
+        said.done.append("made")
+
+    def found(self, folder: Path) -> list[str]:
+        return [] if self.book(folder) is None else ["made"]
+
+    def wrong(self, folder: Path, said: Said) -> Iterator[str]:
+        yield from ()
 
 
 @dataclass
@@ -143,17 +163,17 @@ class ServerBookSubject(BookSubject):
     """The same on a PostgreSQL server.
 
     Attributes:
-        made: gives the address of a new database, empty, each time.
+        database: address of a book that is emptied each time.
     """
 
     name: str = "book on PostgreSQL"
-    made: Callable[[], str] = str
-    _address: str = ""
-
-    def fresh(self, folder: Path) -> None:
-        del folder
-        self._address = self.made()
+    database: str = ""
 
     def address(self, folder: Path) -> str:
         del folder
-        return self._address
+        return self.database
+
+    def fresh(self, folder: Path) -> None:
+        tables = ", ".join(metadata.tables)
+        with open_book(self.address(folder)).engine.begin() as connection:
+            connection.execute(text(f"TRUNCATE {tables} RESTART IDENTITY"))

@@ -18,7 +18,7 @@ from holdzero.registering import add_entry
 from holdzero.signing import make_key, read_key
 from tests.faults.failing.trying import Said
 
-__all__ = ["JournalGoneOn", "JournalSubject", "KeySubject", "RegisterSubject"]
+__all__ = ["JournalGoneOn", "JournalSubject", "KeySubject", "RegisterSubject", "TornJournal"]
 
 _ENTRIES = 4
 
@@ -92,6 +92,20 @@ class JournalGoneOn(JournalSubject):
             said.told += str(error)
             journal.append(event)
         said.done.append(event.text)
+
+
+@dataclass
+class TornJournal(JournalSubject):
+    """A journal that was torn by a power cut, and is gone on with."""
+
+    name: str = "torn journal"
+
+    def prepared(self, folder: Path) -> None:
+        with Journal.create(folder / "x.journal.jsonl") as journal:
+            for seq in (1, 2):
+                journal.append(_note(seq))
+        with journal.path.open("ab") as file:
+            file.write(b'{"chain":"')
 
 
 @dataclass

@@ -108,8 +108,12 @@ def tried(subject: Subject) -> Row:
 def _ways(name: str) -> Iterator[tuple[Kind, bool]]:
     """How a call can fail: half of it is done where it writes, or where a database does it."""
     for kind in Kind:
-        if kind is not Kind.SHORT or name == "write" or name.startswith("SQL"):
+        if kind is not Kind.SHORT or name == "write" or name in _DOES:
             yield from ((kind, False), (kind, True))
+
+
+_DOES = frozenset(f"SQL {word}" for word in ("INSERT", "UPDATE", "CREATE", "COMMIT", "ROLLBACK"))
+"""Statements that leave something else than an answer."""
 
 
 def _sound(subject: Subject, begin: Path, folder: Path) -> list[str]:
