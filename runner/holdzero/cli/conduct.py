@@ -356,7 +356,7 @@ def _reads_in(run: Run, unit: str) -> bool:
 def _recorded(run: Run, bench: Bench, options: Options) -> int:
     """Write the records of a run, and say what came of each that is kept."""
     from holdzero.cli.rewritten import write_record
-    from holdzero.cli.summary import print_summary
+    from holdzero.cli.summary import print_written
     from holdzero.record import make_record
     from holdzero.software import software_of
 
@@ -377,19 +377,17 @@ def _recorded(run: Run, bench: Bench, options: Options) -> int:
         made = make_record(run, serial, checks, software)
         name = safe_name(_stamp(started.wall), made["routine"]["part"], serial or "")
         written = write_record(options.out, name, made, catalogue)
-        record, files, problems = written.record, written.files, written.problems
+        record, files = written.record, written.files
         if bench.keeper is not None and files:
             # Earlier writings first: the one that comes last into the book counts.
             for path, text in (*written.earlier, (files[0], written.text)):
                 bench.keeper.waits(path, text)
         if files:  # a verdict that nobody can look up is none
             verdicts.append(record["verdict"])
-            print_summary(bench.console, record, files)
-            for sentence in written.told:
-                bench.console.print(Text(sentence), soft_wrap=True)
+            print_written(bench.console, written)
             if options.seen is not None:
                 options.seen(record, files)
-        for problem in problems:
+        for problem in written.problems:
             tell(f"holdzero: {problem}")
         failed = failed or not files
         if files and options.json:

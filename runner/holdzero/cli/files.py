@@ -119,9 +119,7 @@ def write_files(folder: Path, name: str, text: str, catalogue: Catalogue) -> tup
             path = held.enter_context(reserved(folder, name))
             write_whole(path, text.encode("utf-8"))
         except OSError as error:
-            mend = (
-                "no verdict before it is kept. The journal is safe: make room, then resume it, and it is written again"
-            )
+            mend = "no verdict before it is kept; the journal is safe: make room, then resume it"
             lost = folder / f"{name}{_RECORD}"
             return [], [f"{lost}: the record could not be written: {error.strerror}\n    {mend}"]
         files, problems = _made_of(path, text, catalogue)

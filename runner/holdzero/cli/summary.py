@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 from rich.table import Table
@@ -19,7 +19,17 @@ from holdzero.plain_text import of_line
 from holdzero.routine.approval import NOT_APPROVED, unapproved
 from holdzero.wording import limits_text, measured_text, percent_text, stops_of
 
-__all__ = ["print_summary"]
+if TYPE_CHECKING:
+    from holdzero.cli.rewritten import Written
+
+__all__ = ["print_summary", "print_written"]
+
+
+def print_written(console: Console, written: Written) -> None:
+    """Print what came of one part, and what became of its record where the run was written before."""
+    print_summary(console, written.record, written.files)
+    for sentence in written.told:
+        console.print(Text(sentence), soft_wrap=True)
 
 
 def print_summary(console: Console, record: Mapping[str, Any], files: Sequence[Path]) -> None:

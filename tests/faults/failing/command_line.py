@@ -47,7 +47,7 @@ def told(folder: Path, *words: str) -> tuple[int, str, str]:
             code = ended.code if isinstance(ended.code, int) else 2
         finally:
             os.chdir(before)
-    out, err = (stream.buffer.getvalue().decode("utf-8") for stream in streams)  # type: ignore[attr-defined]
+    out, err = (stream.buffer.getvalue().decode("utf-8") for stream in streams)
     return code, out, err
 
 
@@ -67,6 +67,7 @@ def _answered(journal: Path) -> int:
 # As short as a run can be that passes: what fails in the middle of a longer one fails here too.
 _SHORT = PLAIN.replace("times = 3", "times = 1")
 _ANSWERS = ("0", "+1.0", "0.1")
+_RUN = ("run", "washer.toml", "--operator", "T. Ester", "--serial", "7", "--source")
 
 
 @dataclass
@@ -92,7 +93,7 @@ class RunSubject:
     def does(self, folder: Path, said: Said) -> None:
         journal = _begun(folder)
         if journal is None:
-            words = ("run", "washer.toml", "--operator", "T. Ester", "--serial", "7", "--source", "readings:from-0.csv")
+            words: tuple[str, ...] = (*_RUN, "readings:from-0.csv")
         else:
             answered = _answered(journal)
             words = ("resume", str(journal.relative_to(folder)), "--source", f"readings:from-{answered}.csv")
@@ -137,19 +138,9 @@ class ResumeSubject(RunSubject):
 
     def prepared(self, folder: Path) -> None:
         super().prepared(folder)
-        (folder / "some.csv").write_text("time,answer\n" + "".join(f",{answer}\n" for answer in _ANSWERS[:-1]), "utf-8")
-        told(
-            folder,
-            "run",
-            "washer.toml",
-            "--operator",
-            "T. Ester",
-            "--serial",
-            "7",
-            "--source",
-            "readings:some.csv",
-            *self.more,
-        )
+        rows = "".join(f",{answer}\n" for answer in _ANSWERS[:-1])
+        (folder / "some.csv").write_text(f"time,answer\n{rows}", "utf-8")
+        told(folder, *_RUN, "readings:some.csv", *self.more)
 
 
 @dataclass
