@@ -15,7 +15,7 @@ from typing import Protocol
 from holdzero.errors import HoldzeroError
 from tests.faults.failing.calls import Failing, Kind
 
-__all__ = ["Row", "Said", "Subject", "tried"]
+__all__ = ["Row", "Said", "Subject", "left_by", "left_later", "tried"]
 
 
 @dataclass(slots=True)
@@ -131,22 +131,35 @@ def _sound(subject: Subject, begin: Path, folder: Path) -> list[str]:
 
 def _after(subject: Subject, failing: Failing) -> Iterator[str]:
     """What is wrong after a call failed, and after it was tried once more with nothing failing."""
-    folder = failing.folder
-    subject.fresh(folder)
+    subject.fresh(failing.folder)
+    said, faults = left_by(subject, failing.folder, failing.within())
+    yield from faults
+    durable = failing.made[failing.at - 1 : failing.at] in (["fsync"], ["SQL COMMIT"])
+    if durable and not said.told:
+        yield "it was acknowledged, and it is not known to be on disk"
+    yield from left_later(subject, failing.folder, said)
+
+
+def left_by(
+    subject: Subject, folder: Path, failing: contextlib.AbstractContextManager[object]
+) -> tuple[Said, list[str]]:
+    """Let a subject work while something fails; gives what it said, and what is wrong then."""
     said, screen = Said(), io.StringIO()
-    with contextlib.redirect_stderr(screen), failing.within():
+    with contextlib.redirect_stderr(screen), failing:
         error = _error_of(lambda: subject.does(folder, said))
-    said.told += screen.getvalue()
-    yield from _badly_told(error, said, folder, failing)
-    yield from _lost(subject, folder, said.done)
-    yield from subject.wrong(folder, said)
-    again, screen = Said(), io.StringIO()
+    said.told = f"{error or ''}\n{said.told}{screen.getvalue()}".strip()
+    return said, [*_badly_told(error, said, folder), *_lost(subject, folder, said.done), *subject.wrong(folder, said)]
+
+
+def left_later(subject: Subject, folder: Path, before: Said) -> Iterator[str]:
+    """Let it work once more, with nothing failing; gives what is wrong then."""
+    said, screen = Said(), io.StringIO()
     with contextlib.redirect_stderr(screen):
-        later = _error_of(lambda: subject.does(folder, again))
-    if later is not None or again.told or screen.getvalue():
-        yield f"a later attempt failed: {later!r} {again.told}{screen.getvalue()}"
-    yield from (f"after a later attempt: {fault}" for fault in _lost(subject, folder, (*said.done, *subject.wanted)))
-    yield from (f"after a later attempt: {fault}" for fault in subject.wrong(folder, again))
+        error = _error_of(lambda: subject.does(folder, said))
+    if error is not None or said.told or screen.getvalue():
+        yield f"a later attempt failed: {error!r} {said.told}{screen.getvalue()}"
+    yield from (f"after a later attempt: {fault}" for fault in _lost(subject, folder, (*before.done, *subject.wanted)))
+    yield from (f"after a later attempt: {fault}" for fault in subject.wrong(folder, said))
 
 
 def _error_of(work: Callable[[], None]) -> BaseException | None:
@@ -170,17 +183,14 @@ def _lost(subject: Subject, folder: Path, done: tuple[str, ...] | list[str]) -> 
             yield f"{item} is lost"
 
 
-def _badly_told(error: BaseException | None, said: Said, folder: Path, failing: Failing) -> Iterator[str]:
+def _badly_told(error: BaseException | None, said: Said, folder: Path) -> Iterator[str]:
     """What is wrong with the words in which a failure was told."""
+    told = said.told
     if error is not None and not isinstance(error, HoldzeroError):
         yield f"{type(error).__name__} came out: {error}"
         return
-    told = f"{error or ''}\n{said.told}".strip()
     if any(word in told for word in ("Traceback", "fault of the tool", "sqlalchemy", "Exception during")):
         yield f"a traceback or the tool's own fault was told: {told[:300]}"
-    durable = failing.made[failing.at - 1 : failing.at] in (["fsync"], ["SQL COMMIT"])
-    if durable and not told:
-        yield "it was acknowledged, and it is not known to be on disk"
     if error is not None and not (folder.name in told or "127.0.0.1" in told):
         yield f"no file is named: {told[:300]}"
     if error is not None and not any(mark in told for mark in ("\n    ", "; ")):
