@@ -7,10 +7,12 @@ from __future__ import annotations
 
 import dataclasses
 import pickle
-from collections.abc import Iterator, Mapping
+from abc import ABCMeta
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from typing import Any, TypeVar
+from functools import cache, partial
+from typing import Any, TypeAlias, TypeVar
 
 import numpy as np
 from pydantic import BaseModel
@@ -106,60 +108,94 @@ def where_changed(before: object, after: object, name: str) -> str | None:
         name: what it is called.
     """
     # Never by what the two say of themselves: what was put there may call itself equal to anything.
-    return next(_differences(before, after, name), None)
+    place = _place(before, after)
+    return None if place is None else name + place
+
+
+def _place(before: object, after: object) -> str | None:
+    """Where within the two they differ first, as `.key[0]`; None where they do not.
+
+    It is asked of every part of a run at every call of a check, nearly always in vain: a name is made on the way back.
+    """
+    if before is after:
+        return None
+    kind = type(before)
+    return _way(kind)(before, after) if kind is type(after) else ""
+
+
+Way: TypeAlias = Callable[[Any, Any], str | None]
+"""How two things of one type are compared."""
+
+
+def _way(kind: type) -> Way:
+    meta = type(kind)
+    # A class of another kind may call itself equal to any other.
+    return _known_way(kind) if meta is type or meta is ABCMeta or meta is _MODEL else _way_of(kind)
+
+
+def _way_of(kind: type) -> Way:
+    """How things of a type are compared: by their parts, where they have any."""
+    if issubclass(kind, BaseModel):
+        return _in_model
+    if issubclass(kind, Mapping):
+        return _in_mapping
+    if issubclass(kind, (tuple, list)):
+        return _in_order
+    if dataclasses.is_dataclass(kind):
+        return partial(_in_fields, [field.name for field in dataclasses.fields(kind)])
+    return _in_array if issubclass(kind, np.ndarray) else _in_itself
+
+
+_known_way = cache(_way_of)
+_MODEL = type(BaseModel)
+_NOTHING = object()
+
+
+def _in_itself(before: object, after: object) -> str | None:
+    """Of two that have no parts."""
+    return None if _plainly_equal(before, after) or (before != before and after != after) else ""  # noqa: PLR0124  NaN
 
 
 def _plainly_equal(before: object, after: object) -> bool:
-    """Whether the two call themselves equal; arrays of many runs can't say."""
+    """Whether the two call themselves equal."""
     try:
         return bool(before == after)
     except Exception:  # noqa: BLE001  whatever was put there may raise anything
         return False
 
 
-def _differences(before: object, after: object, name: str) -> Iterator[str]:
-    """Places that differ, in order."""
-    if before is after:
-        return
-    if type(before) is not type(after):
-        yield name
-    elif isinstance(before, BaseModel):
-        yield from _in_mapping(vars(before), vars(after), name)
-    elif isinstance(before, Mapping):
-        yield from _in_mapping(before, after, name)
-    elif isinstance(before, (tuple, list)):
-        yield from _in_order(before, after, name)
-    elif dataclasses.is_dataclass(before):
-        of = [field.name for field in dataclasses.fields(before)]
-        then, now = ({key: getattr(thing, key, None) for key in of} for thing in (before, after))
-        yield from _in_mapping(then, now, name)
-    elif not _same(before, after):
-        yield name
-
-
-def _same(before: object, after: object) -> bool:
-    """Whether two that have no parts are the same."""
-    if isinstance(before, np.ndarray):
-        return _same_array(before, after)
-    return _plainly_equal(before, after) or (before != before and after != after)  # noqa: PLR0124  not a number
-
-
-def _same_array(before: np.ndarray[tuple[int, ...], np.dtype[np.float64]], after: object) -> bool:
+def _in_array(before: np.ndarray[tuple[int, ...], np.dtype[np.float64]], after: np.ndarray[Any, Any]) -> str | None:
     # One that is shared was not changed: nobody could write into it.
-    return isinstance(after, np.ndarray) and not after.flags.writeable and np.array_equal(before, after, equal_nan=True)
+    return None if not after.flags.writeable and np.array_equal(before, after, equal_nan=True) else ""
 
 
-def _in_mapping(before: Mapping[Any, Any], after: object, name: str) -> Iterator[str]:
-    if not isinstance(after, Mapping) or before.keys() != after.keys():
-        yield name
-        return
+def _in_model(before: BaseModel, after: BaseModel) -> str | None:
+    return _in_mapping(vars(before), vars(after))
+
+
+def _in_fields(names: list[str], before: object, after: object) -> str | None:
+    for name in names:
+        place = _place(getattr(before, name, _NOTHING), getattr(after, name, _NOTHING))
+        if place is not None:
+            return f".{name}{place}"
+    return None
+
+
+def _in_mapping(before: Mapping[Any, Any], after: Mapping[Any, Any]) -> str | None:
+    if before.keys() != after.keys():
+        return ""
     for key, item in before.items():
-        yield from _differences(item, after[key], f"{name}.{key}")
+        place = _place(item, after[key])
+        if place is not None:
+            return f".{key}{place}"
+    return None
 
 
-def _in_order(before: tuple[object, ...] | list[object], after: object, name: str) -> Iterator[str]:
-    if not isinstance(after, (tuple, list)) or len(before) != len(after):
-        yield name
-        return
+def _in_order(before: Sequence[object], after: Sequence[object]) -> str | None:
+    if len(before) != len(after):
+        return ""
     for index, (one, other) in enumerate(zip(before, after, strict=True)):
-        yield from _differences(one, other, f"{name}[{index}]")
+        place = _place(one, other)
+        if place is not None:
+            return f"[{index}]{place}"
+    return None

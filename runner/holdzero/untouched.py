@@ -11,7 +11,8 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from enum import Enum
 from functools import cached_property, partial
-from operator import attrgetter, is_
+from itertools import chain
+from operator import attrgetter, call, is_, itemgetter
 from types import FunctionType, ModuleType
 from typing import Any
 
@@ -34,14 +35,10 @@ class _Owner:
     take_out: Callable[[str], None]
     names: tuple[str, ...]
     parts: tuple[object, ...]
-    count: int
 
     def put_back(self) -> Iterator[str]:
         """Put what stood there where it stood; the names of what did not."""
         there = self.there
-        # In nearly all owners nothing was changed: one pass without a line of Python for each name.
-        if len(there) == self.count and all(map(is_, map(there.get, self.names), self.parts)):
-            return
         for name, part in zip(self.names, self.parts, strict=True):
             if name not in there or there[name] is not part:
                 self.put(name, part)
@@ -51,12 +48,46 @@ class _Owner:
             yield f"{self.name}.{name}"
 
 
+class _Owners:
+    """All of them, looked through at once: in nearly all nothing was changed, and no line of Python is run for each."""
+
+    def __init__(self, owners: Iterable[_Owner]) -> None:
+        self._all = tuple(owners)
+        self._there = [owner.there for owner in self._all]
+        self._counts = list(map(len, self._there))
+        named = [owner for owner in self._all if owner.names]
+        self._where_named = [owner.there for owner in named]
+        # The first name twice, so that it gives a tuple where there is one alone.
+        self._getters = [itemgetter(owner.names[0], *owner.names) for owner in named]
+        self._parts = [part for owner in named for part in (owner.parts[0], *owner.parts)]
+
+    def put_back(self) -> Iterator[str]:
+        """Put what stood there where it stood; the names of what did not."""
+        counts = list(map(len, self._there))
+        if not self._all_there():
+            looked_at: Iterable[_Owner] = self._all
+        elif counts != self._counts:  # something came besides: by itself, most often
+            looked_at = [one for one, now, then in zip(self._all, counts, self._counts, strict=True) if now != then]
+        else:
+            return
+        for owner in looked_at:
+            yield from owner.put_back()
+
+    def _all_there(self) -> bool:
+        """Whether what stood there stands there."""
+        try:
+            found = chain.from_iterable(map(call, self._getters, self._where_named))
+            return all(map(is_, found, self._parts))
+        except KeyError:
+            return False
+
+
 @dataclass(frozen=True, slots=True)
 class Untouched:
     """The tool as it was before somebody's code was called."""
 
     _modules: dict[str, ModuleType]
-    _owners: tuple[_Owner, ...]
+    _owners: _Owners
     _functions: tuple[FunctionType, ...]
     _codes: tuple[tuple[Any, ...], ...]
 
@@ -76,7 +107,7 @@ class Untouched:
                 if isinstance(item, type):
                     owners.extend((_owner(item), *_dicts(item), *_members(item)))
                     functions.extend(f for member in list(vars(item).values()) for f in _functions_of(member))
-        return cls(modules, tuple(owners), tuple(functions), tuple(map(_CODE, functions)))
+        return cls(modules, _Owners(owners), tuple(functions), tuple(map(_CODE, functions)))
 
     def put_back(self) -> list[str]:
         """Put back what was changed since.
@@ -86,8 +117,9 @@ class Untouched:
         """
         changed = [name for name, module in self._modules.items() if sys.modules.get(name) is not module]
         sys.modules.update({name: self._modules[name] for name in changed})
-        for owner in self._owners:
-            changed.extend(owner.put_back())
+        changed.extend(self._owners.put_back())
+        if tuple(map(_CODE, self._functions)) == self._codes:
+            return changed
         for function, before in zip(self._functions, self._codes, strict=True):
             if _CODE(function) != before:
                 function.__code__, function.__defaults__, function.__kwdefaults__ = before
@@ -113,7 +145,7 @@ def _owner(owner: ModuleType | type) -> _Owner:
     }
     put, take_out = (type.__setattr__, type.__delattr__) if isinstance(owner, type) else (setattr, delattr)
     names, held = tuple(parts), vars(owner)
-    return _Owner(name, held, partial(put, owner), partial(take_out, owner), names, tuple(parts.values()), len(held))
+    return _Owner(name, held, partial(put, owner), partial(take_out, owner), names, tuple(parts.values()))
 
 
 def _members(kind: type) -> Iterator[_Owner]:
@@ -130,7 +162,7 @@ def _dicts(owner: ModuleType | type) -> Iterator[_Owner]:
 
 
 def _held(name: str, held: dict[str, Any]) -> _Owner:
-    return _Owner(name, held, held.__setitem__, held.__delitem__, tuple(held), tuple(held.values()), len(held))
+    return _Owner(name, held, held.__setitem__, held.__delitem__, tuple(held), tuple(held.values()))
 
 
 def _functions_of(item: object) -> Iterable[FunctionType]:
