@@ -71,8 +71,8 @@ class TestADay:
         for cut, lag in ((0, 0), (50, 2), (99, 0), (100, 1)):
             day.loses_power_meanwhile(pick=0, noise=0.0, after=0, cut=cut, lag=lag, strike=False)
             day.resumes(pick=0, span_s=30.0, where=2)
-        day.answers(pick=0, noise=0.0, times=3)
-        day.strikes(pick=0, which=6, reason="dirt")
+            day.answers(pick=0, noise=0.0, times=1)
+        day.strikes(pick=0, which=5, reason="dirt")
         day.loses_power(pick=0)
         day.resumes(pick=0, span_s=30.0, where=3)
         day.resumes_what_goes_on(pick=0)
@@ -126,6 +126,7 @@ class TestADay:
         day.begins(a=6.0, b=0.0)
         for pick in (0, 1, 0, 1):
             day.answers(pick=pick, noise=0.0, times=4)
+        day.does_besides(pick=0, which=0)
         day.takes_shelf_away_or_back()
         day.finishes(pick=0, noise=0.0)
         day.adds(pick=0, how=0)
