@@ -21,6 +21,7 @@ from holdzero.routine import schema
 from holdzero.routine.load import digest_of, routine_from_document
 from holdzero.run.absence import absence_at, leapt_s, shows_somebody
 from holdzero.run.commands import COMPARATOR
+from holdzero.run.opening import Brackets, agenda_after, agenda_of
 from holdzero.run.plan import Slot, SlotKind, fresh_return, fresh_zero, plan_of
 from holdzero.run.soaking import may_end, outlooks_of, settled
 from holdzero.run.state import (
@@ -129,15 +130,15 @@ def _applied(state: State, before: State, event: e.AnyEvent) -> State:  # noqa: 
         case e.BenchKnown():
             return replace(state, history=_history(event))
         case e.StepDone():
-            return _prepared(state, event, _asked(before, event.slot, {SlotKind.PREPARE}))
+            return _prepared(_passed(state), event, _asked(before, event.slot, {SlotKind.PREPARE}))
         case e.PreparedAgain():
-            return _prepared(state, event, _done_before(before, event.slot))
+            return _looked_up(_prepared(state, event, _done_before(before, event.slot)))
         case e.AnswerGiven():
             slot = _asked(before, event.slot, {SlotKind.ASK})
             given = Given(
                 seq=event.seq, slot=slot, raw=event.raw, value=event.value, time_s=event.time_s, wall=event.wall
             )
-            return replace(state, given=(*state.given, given))
+            return replace(state, given=(*state.given, given), agenda=state.agenda.passed())
         case e.SoakEnded():
             return _end_soak(state, before, event)
         case e.SoakBegunAgain():
@@ -165,7 +166,7 @@ def _applied(state: State, before: State, event: e.AnyEvent) -> State:  # noqa: 
                 wall=event.wall,
                 error=_error_of(event),
             )
-            return replace(state, temperatures=(*state.temperatures, taken))
+            return replace(state, temperatures=(*state.temperatures, taken), agenda=state.agenda.passed())
         case e.AnswerStruck():
             return _strike(state, event)
         case e.ZeroRenewed():
@@ -189,11 +190,21 @@ def _applied(state: State, before: State, event: e.AnyEvent) -> State:  # noqa: 
             return _continue(state, event)
         case e.RunFinished():
             _asked(before, event.slot, {SlotKind.COMPARE})
-            return replace(state, done=state.done | {event.slot})
+            return _passed(replace(state, done=state.done | {event.slot}))
         case e.RunAbandoned():
             return replace(state, abandoned=event.reason)
         case _:
             assert_never(event)
+
+
+def _passed(state: State) -> State:
+    """What was asked for has its answer, and that changes nothing of what else waits."""
+    return replace(state, agenda=state.agenda.passed())
+
+
+def _looked_up(state: State) -> State:
+    """What waits may be another thing than what came next: it is looked up."""
+    return replace(state, agenda=agenda_of(state))
 
 
 def _asked(before: State, slot_id: str, kinds: set[SlotKind]) -> Slot:
@@ -277,7 +288,7 @@ def _start(state: State, event: e.RunStarted) -> State:
             continue
         entry = dict(event.routine[role])
         state = _with_device(state, role, device, None, on=on, entry=entry, overruled=event.overruled.get(role))
-    return state
+    return _looked_up(state)
 
 
 def device_and_requirement(routine: schema.Routine, role: str) -> tuple[Device | None, Requirement | None]:
@@ -307,7 +318,7 @@ def _choose(state: State, before: State, event: e.EntryChosen) -> State:
     device = device_from_data(event.role, event.entry)
     on = _day(event.wall)
     state = _with_device(state, event.role, device, required, on=on, entry=event.entry, overruled=event.overruled)
-    return replace(state, done=state.done | {event.slot})
+    return _passed(replace(state, done=state.done | {event.slot}))
 
 
 def _with_device(
@@ -348,7 +359,7 @@ def _end_soak(state: State, before: State, event: e.SoakEnded) -> State:
         at_rest=settled(outlooks),
         outlooks=outlooks,
     )
-    return replace(state, soaks=(*state.soaks, soak), done=state.done | {event.slot})
+    return _passed(replace(state, soaks=(*state.soaks, soak), done=state.done | {event.slot}))
 
 
 def _soak_again(state: State, before: State, event: e.SoakBegunAgain) -> State:
@@ -357,7 +368,7 @@ def _soak_again(state: State, before: State, event: e.SoakBegunAgain) -> State:
         raise EventRefusedError(f"no soak {event.slot!r} was over before")
     if before.slot is not None and before.slot.id == event.slot:
         raise EventRefusedError("the soak goes on already")
-    return replace(state, done=state.done - {event.slot})
+    return _looked_up(replace(state, done=state.done - {event.slot}))
 
 
 _READING_KINDS = {kind for kind in SlotKind if kind.is_reading}
@@ -365,7 +376,8 @@ _READING_KINDS = {kind for kind in SlotKind if kind.is_reading}
 
 def _read(state: State, before: State, event: e.ReadingTaken) -> State:
     slot = _asked(before, event.slot, _READING_KINDS)
-    if slot.kind is SlotKind.ZERO and slot.group not in state.zeros:
+    fresh = _sets_zero(slot, state)
+    if fresh:
         state = replace(state, zeros=(*state.zeros, slot.group))
     reading = Reading(
         seq=event.seq,
@@ -378,7 +390,13 @@ def _read(state: State, before: State, event: e.ReadingTaken) -> State:
         visit=_visit(state, slot),
         line=event.line,
     )
-    return replace(state, readings=(*state.readings, reading))
+    state = replace(
+        state,
+        readings=(*state.readings, reading),
+        visits=max(state.visits, reading.visit),
+        typed=state.typed if event.line else event.raw,
+    )
+    return replace(state, agenda=agenda_after(state, reading, fresh=fresh))
 
 
 def _visit(state: State, slot: Slot) -> int:
@@ -388,7 +406,7 @@ def _visit(state: State, slot: Slot) -> int:
     last = state.readings[-1] if state.readings else None
     if last is not None and last.kind is SlotKind.RETURN and last.slot.group == slot.group:
         return last.visit
-    return max((reading.visit for reading in state.readings), default=0) + 1
+    return state.visits + 1
 
 
 def _error_of(event: e.TemperatureRead) -> Estimate | None:
@@ -429,7 +447,7 @@ def _strike(state: State, event: e.AnswerStruck) -> State:
         temperatures=struck(state.temperatures),
         given=struck(state.given),
     )
-    return _without_its_zero(state, event)
+    return _without_its_zero(_looked_up(state), event)
 
 
 def _without_its_zero(state: State, event: e.AnswerStruck) -> State:
@@ -469,13 +487,14 @@ def _renew(state: State, seq: int, *, lost: bool, anew: bool = False) -> State:
         return state
     in_force = len(state.zeros)
     under = [r for r in state.counted if r.zero == in_force and r.kind in (SlotKind.READ, SlotKind.CHECK)]
-    open_bracket = any(not state.closed(reading) for reading in under)
+    brackets = Brackets(state)
+    open_bracket = any(not brackets.closed(reading) for reading in under)
     zero = next(s for s in reversed(state.slots) if s.group == state.zeros[-1])
     if lost:
-        state = replace(state, lost_zeros=state.lost_zeros | {in_force})
+        state = _looked_up(replace(state, lost_zeros=state.lost_zeros | {in_force}))
     if anew:
         again = state.done - _between_open_readings(state)
-        state = replace(state, zeros_anew=state.zeros_anew | {in_force}, done=again)
+        state = _looked_up(replace(state, zeros_anew=state.zeros_anew | {in_force}, done=again))
     slot = state.first_open
     if slot is None:
         return state
@@ -484,7 +503,7 @@ def _renew(state: State, seq: int, *, lost: bool, anew: bool = False) -> State:
     if open_bracket and not lost and in_force not in state.zeros_anew:
         fresh = (fresh_return(seq, zero), *fresh)
     place = next(index for index, candidate in enumerate(state.slots) if candidate.id == slot.id)
-    return replace(state, slots=(*state.slots[:place], *fresh, *state.slots[place:]))
+    return _looked_up(replace(state, slots=(*state.slots[:place], *fresh, *state.slots[place:])))
 
 
 def _between_open_readings(state: State) -> frozenset[str]:

@@ -101,11 +101,10 @@ def prompt_of(state: State) -> Prompt | None:
     """What is asked for now; None where the run is paused or over."""
     if state.phase is not Phase.RUNNING:
         return None
-    open_slots = state.open_slots
-    if not open_slots:
+    slot = state.agenda.first
+    if slot is None:
         return None
-    slot = open_slots[0]
-    following = next((s for s in open_slots[1:] if s.group != slot.group), None)
+    following = state.agenda.following
     comparator = state.comparator
     usual = comparator.force if comparator else None
     asks = _ASKS[slot.kind]
@@ -120,7 +119,7 @@ def prompt_of(state: State) -> Prompt | None:
         say=(slot.say if slot.say and not _again(slot, state) else _usual_words(slot, state, zero_on))
         + _in_place(slot, state),
         caution=slot.caution,
-        number=len(state.slots) - len(open_slots) + 1,
+        number=len(state.slots) - state.agenda.count + 1,
         count=len(state.slots),
         unit=unit,
         until_s=state.soak_from_s + slot.at_least_s,
@@ -162,7 +161,7 @@ def again_text(slot: Slot) -> str:
 
 def _moved(state: State) -> str:
     """What happened since the zero was read that may have moved stand or dial, in words."""
-    zero = max((reading.seq for reading in state.live if reading.kind is SlotKind.ZERO), default=0)
+    zero = state.agenda.zero_seq
     if not zero:
         return ""
     if any(seq > zero and of == "comparator" for seq, of, _ in state.losses):
@@ -179,8 +178,7 @@ _MINUTE_S = 60.0
 
 def _typed_in(state: State, bare_unit: str) -> str:
     """The unit of the last reading that was typed, as it was typed; empty where it was that of a bare number."""
-    last = next((reading for reading in reversed(state.readings) if not reading.line), None)
-    typed = written(last.raw) if last is not None else None
+    typed = written(state.typed) if state.typed else None
     unit = typed.rest if typed is not None else ""
     return unit if _one_spelling(unit) not in ("", _one_spelling(bare_unit)) else ""
 
@@ -192,13 +190,13 @@ def _one_spelling(unit: str) -> str:
 
 def _again(slot: Slot, state: State) -> bool:
     """Whether a lift is not the first: the words of the step were shown with the first one."""
-    return slot.lift > 1 or any(reading.slot.id == slot.id for reading in state.readings)
+    return slot.lift > 1 or slot.id in state.agenda.read
 
 
 def _in_place(slot: Slot, state: State) -> str:
     """Which entry the answer takes the place of: the place may lie far from where the work was."""
-    struck = [item.seq for item in state.entries if item.slot.id == slot.id and item.struck is not None]
-    return f" It takes the place of entry {max(struck)}, which was struck out." if struck else ""
+    struck = state.agenda.struck.get(slot.id)
+    return f" It takes the place of entry {struck}, which was struck out." if struck is not None else ""
 
 
 def _title(slot: Slot, usual_N: float | None, zero_on: str) -> str:  # noqa: N803  the unit's own capital

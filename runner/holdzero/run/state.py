@@ -12,14 +12,13 @@ from enum import Enum
 from functools import cached_property
 from typing import Any, Literal
 
-import numpy as np
-
 from holdzero.estimate import Estimate
 from holdzero.limit import exceeds
 from holdzero.model import Number
 from holdzero.outlook import Outlook
 from holdzero.register import Device
 from holdzero.routine import schema
+from holdzero.run.agenda import Agenda
 from holdzero.run.plan import Slot, SlotKind
 
 __all__ = [
@@ -292,6 +291,7 @@ class State:
     operator: str | None = None
     serials: tuple[str | None, ...] = ()
     slots: tuple[Slot, ...] = ()
+    agenda: Agenda = field(default_factory=Agenda)
     done: frozenset[str] = frozenset()
     devices: dict[str, Chosen] = field(default_factory=dict)
     readings: tuple[Reading, ...] = ()
@@ -319,6 +319,10 @@ class State:
     paced: bool = False
     # Which group of slots each zero was set for, in order; the last one is in force.
     zeros: tuple[str, ...] = ()
+    # How many visits to the reference there were.
+    visits: int = 0
+    # What was typed as the last reading that no instrument sent.
+    typed: str = ""
     # Zeros that were given up because the dial was moved.
     lost_zeros: frozenset[int] = frozenset()
     # Those of them whose readings are taken anew with all that is done right before them.
@@ -405,87 +409,12 @@ class State:
     @cached_property
     def open_slots(self) -> tuple[Slot, ...]:
         """Slots that still wait for an answer, in the order of the plan."""
-        latest = {r.slot.id: r for r in self.readings if r.struck is None}
-        filled = {item.slot.id for item in self.entries if item.struck is None} | self.done
-        places = {slot.id: index for index, slot in enumerate(self.slots)}
-        return tuple(
-            slot
-            for slot in self.slots
-            if (
-                self._reading_open(slot, latest.get(slot.id), latest, places)
-                if slot.kind.is_reading
-                else slot.id not in filled
-            )
-        )
+        return self.agenda.open
 
     @property
     def first_open(self) -> Slot | None:
         """The slot that waits for the next answer, whether the run goes on now or not; None where none waits."""
-        return self.open_slots[0] if self.open_slots else None
-
-    def _reading_open(
-        self, slot: Slot, answer: Reading | None, latest: dict[str, Reading], places: dict[str, int]
-    ) -> bool:
-        if answer is None:
-            return slot.kind is not SlotKind.ZERO or self._zero_open(slot)
-        if slot.kind is SlotKind.RETURN:
-            # A reading taken again after the return is not bracketed: the reference once more, all lifts of it.
-            return any(
-                later.seq > answer.seq
-                and places[later.slot.id] < places[slot.id]
-                and not self.closed(later, without=slot.group)
-                for later in latest.values()
-                if later.kind in (SlotKind.READ, SlotKind.CHECK)
-            )
-        if slot.kind in (SlotKind.READ, SlotKind.CHECK):
-            gone = not any(r.kind is SlotKind.ZERO and r.zero == answer.zero for r in latest.values())
-            return gone or (answer.zero in self.lost_zeros and not self._closed_within(answer))
-        return False
-
-    def _zero_open(self, slot: Slot) -> bool:
-        """Whether a reading of a zero that has no answer can be taken.
-
-        Once the dial was set anew, or anything was read under the zero, it can't: a zero that is
-        read after the part is no zero.
-        """
-        if slot.group not in self.zeros:
-            return True
-        number = self.zeros.index(slot.group) + 1
-        used = any(r.zero == number and r.kind is not SlotKind.ZERO for r in self.readings)
-        return number == len(self.zeros) and not used
-
-    def closed(self, reading: Reading, *, without: str = "") -> bool:
-        """Whether the reference was read again after `reading`, under the same zero.
-
-        Args:
-            reading: that is to be bracketed.
-            without: a group of slots whose returns are left out of it.
-        """
-        return any(
-            later.kind is SlotKind.RETURN
-            and later.zero == reading.zero
-            and later.seq > reading.seq
-            and later.slot.group != without
-            for later in self.live
-        )
-
-    def _closed_within(self, reading: Reading) -> bool:
-        """Whether the reference read within its limit again after `reading`: what a zero that is given up leaves."""
-        if self.routine is None:
-            return False
-        resolution = self.comparator.resolution if self.comparator else 0.0
-        limit = self.routine.bracket_limit_um(resolution)
-        zeros = [r.value_um for r in self.live if r.kind is SlotKind.ZERO and r.zero == reading.zero]
-        visits: dict[int, list[Reading]] = {}
-        for later in self.live:
-            if later.kind is SlotKind.RETURN and later.zero == reading.zero:
-                visits.setdefault(later.visit, []).append(later)
-        after = [visit for visit in visits.values() if visit[-1].seq > reading.seq]
-        if not zeros or not after:
-            return False
-        # The next visit is the one that brackets it.
-        closure = sum(r.value_um for r in after[0]) / len(after[0]) - sum(zeros) / len(zeros)
-        return not np.any(exceeds(np.abs(closure), limit, resolution))
+        return self.agenda.first
 
     @property
     def slot(self) -> Slot | None:
