@@ -18,7 +18,7 @@ import json
 import os
 import re
 import stat
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -133,7 +133,7 @@ def _next(chain: str, data: dict[str, Any]) -> str:
     return hashlib.sha256((chain + text).encode()).hexdigest()
 
 
-def chain_of(events: tuple[AnyEvent, ...]) -> str:
+def chain_of(events: Iterable[AnyEvent]) -> str:
     """The running digest that a journal of these events ends with."""
     chain = _START
     for event in events:

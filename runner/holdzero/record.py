@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from operator import itemgetter
 from typing import Any
@@ -217,7 +217,7 @@ def _entry(item: Reading | TemperatureTaken | Given) -> dict[str, Any]:
     }
 
 
-def _events(events: tuple[AnyEvent, ...]) -> list[dict[str, Any]]:
+def _events(events: Iterable[AnyEvent]) -> list[dict[str, Any]]:
     """The events, the routine left out of the first: it stands in the record already."""
     data = [event_to_data(event) for event in events]
     data[0] = {key: item for key, item in data[0].items() if key != "routine"}

@@ -415,7 +415,7 @@ def view_of(
         readings=tuple(own),
         temperatures=tuple(t for t in state.temperatures if t.struck is None and t.slot.serial in (serial, None)),
         soaks=state.soaks,
-        prepared=state.prepared,
+        prepared=tuple(state.prepared),
         given=tuple(g for g in given if g.struck is None),
         operator=state.operator,
         day=dt.datetime.fromisoformat(state.started).date(),

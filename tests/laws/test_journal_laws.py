@@ -241,7 +241,7 @@ def runs(draw: st.DrawFn, loaded: LoadedRoutine) -> tuple[AnyEvent, ...]:
             run = run.take(event)
         except EventRefusedError:
             continue
-    return run.events
+    return tuple(run.events)
 
 
 def draw_deed(draw: st.DrawFn, run: Run) -> Deed:

@@ -7,13 +7,14 @@ run = run.take(event_that_answers(prompt))
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
 from holdzero.events import AnyEvent
 from holdzero.run.fold import take
 from holdzero.run.prompt import Prompt, prompt_of
+from holdzero.run.row import longer
 from holdzero.run.state import State
 
 __all__ = ["Run"]
@@ -23,7 +24,7 @@ __all__ = ["Run"]
 class Run:
     """A run so far: its events, and the state that they fold to."""
 
-    events: tuple[AnyEvent, ...] = ()
+    events: Sequence[AnyEvent] = ()
     state: State = field(default_factory=State)
 
     @classmethod
@@ -44,7 +45,7 @@ class Run:
         Raises:
             EventRefusedError: the event does not fit.
         """
-        return Run(events=(*self.events, event), state=take(self.state, event))
+        return Run(events=longer(self.events, event), state=take(self.state, event))
 
     @cached_property
     def prompt(self) -> Prompt | None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TypeVar, assert_never
 
@@ -23,6 +24,7 @@ from holdzero.run.absence import absence_at, leapt_s, shows_somebody
 from holdzero.run.commands import COMPARATOR
 from holdzero.run.opening import Brackets, agenda_after, agenda_of
 from holdzero.run.plan import Slot, SlotKind, fresh_return, fresh_zero, plan_of
+from holdzero.run.row import longer
 from holdzero.run.soaking import may_end, outlooks_of, settled
 from holdzero.run.state import (
     Chosen,
@@ -96,18 +98,24 @@ def take(state: State, event: e.AnyEvent) -> State:
         raise EventRefusedError(f"event {event.seq}: the run's counter goes back from {state.now_s} to {event.time_s}")
     if leap_s := leapt_s(state, event):
         state = replace(state, soak_from_s=state.soak_from_s + leap_s)
-    moved = _applied(_present(replace(state, phase=phase), state, event), state, event)
+    moved = _applied(_present(state, event, phase), state, event)
     return _soak_clock(moved, state)
 
 
-def _present(state: State, before: State, event: e.AnyEvent) -> State:
+def _present(before: State, event: e.AnyEvent, phase: Phase) -> State:
     """Moment and number of an event, and whether nobody was there before it."""
-    absence = absence_at(before, event)
-    if absence is not None:
-        state = replace(state, absences=(*state.absences, absence))
-    if shows_somebody(event):
-        state = replace(state, here_seq=event.seq, here_s=event.time_s, here_wall=event.wall)
-    return replace(state, seq=event.seq, now_s=event.time_s, wall=event.wall)
+    absence, here = absence_at(before, event), shows_somebody(event)
+    return replace(
+        before,
+        phase=phase,
+        absences=before.absences if absence is None else (*before.absences, absence),
+        here_seq=event.seq if here else before.here_seq,
+        here_s=event.time_s if here else before.here_s,
+        here_wall=event.wall if here else before.here_wall,
+        seq=event.seq,
+        now_s=event.time_s,
+        wall=event.wall,
+    )
 
 
 def _soak_clock(moved: State, before: State) -> State:
@@ -138,7 +146,7 @@ def _applied(state: State, before: State, event: e.AnyEvent) -> State:  # noqa: 
             given = Given(
                 seq=event.seq, slot=slot, raw=event.raw, value=event.value, time_s=event.time_s, wall=event.wall
             )
-            return replace(state, given=(*state.given, given), agenda=state.agenda.passed())
+            return replace(state, given=longer(state.given, given), agenda=state.agenda.passed())
         case e.SoakEnded():
             return _end_soak(state, before, event)
         case e.SoakBegunAgain():
@@ -146,7 +154,7 @@ def _applied(state: State, before: State, event: e.AnyEvent) -> State:  # noqa: 
         case e.SoakObserved():
             slot = _asked(before, event.slot, {SlotKind.SOAK})
             seen = Observed(slot=slot, of=event.of, value=event.value, time_s=event.time_s)
-            return replace(state, observed=(*state.observed, seen))
+            return replace(state, observed=longer(state.observed, seen))
         case e.LineUnused():
             return replace(state, unused=(*state.unused, (event.seq, event.line, event.why)))
         case e.LineLost():
@@ -166,7 +174,7 @@ def _applied(state: State, before: State, event: e.AnyEvent) -> State:  # noqa: 
                 wall=event.wall,
                 error=_error_of(event),
             )
-            return replace(state, temperatures=(*state.temperatures, taken), agenda=state.agenda.passed())
+            return replace(state, temperatures=longer(state.temperatures, taken), agenda=state.agenda.passed())
         case e.AnswerStruck():
             return _strike(state, event)
         case e.ZeroRenewed():
@@ -240,7 +248,7 @@ def _history(event: e.BenchKnown) -> History:
 
 def _prepared(state: State, event: e.StepDone | e.PreparedAgain, slot: Slot) -> State:
     done = Prepared(seq=event.seq, slot=slot, time_s=event.time_s, wall=event.wall)
-    return replace(state, prepared=(*state.prepared, done), done=state.done | {slot.id})
+    return replace(state, prepared=longer(state.prepared, done), done=state.done | {slot.id})
 
 
 def _done_before(before: State, slot_id: str) -> Slot:
@@ -377,8 +385,7 @@ _READING_KINDS = {kind for kind in SlotKind if kind.is_reading}
 def _read(state: State, before: State, event: e.ReadingTaken) -> State:
     slot = _asked(before, event.slot, _READING_KINDS)
     fresh = _sets_zero(slot, state)
-    if fresh:
-        state = replace(state, zeros=(*state.zeros, slot.group))
+    zeros = (*state.zeros, slot.group) if fresh else state.zeros
     reading = Reading(
         seq=event.seq,
         slot=slot,
@@ -386,17 +393,20 @@ def _read(state: State, before: State, event: e.ReadingTaken) -> State:
         value_um=event.value_um,
         time_s=event.time_s,
         wall=event.wall,
-        zero=len(state.zeros),
+        zero=len(zeros),
         visit=_visit(state, slot),
         line=event.line,
     )
+    agenda = agenda_after(state.agenda, reading, state.lost_zeros, fresh=fresh)
     state = replace(
         state,
-        readings=(*state.readings, reading),
+        readings=longer(state.readings, reading),
+        zeros=zeros,
         visits=max(state.visits, reading.visit),
         typed=state.typed if event.line else event.raw,
+        agenda=agenda or state.agenda,
     )
-    return replace(state, agenda=agenda_after(state, reading, fresh=fresh))
+    return state if agenda is not None else _looked_up(state)
 
 
 def _visit(state: State, slot: Slot) -> int:
@@ -438,7 +448,7 @@ def _strike(state: State, event: e.AnswerStruck) -> State:
     if hits[0].struck is not None:
         raise EventRefusedError(f"reading number {event.target} is struck out already")
 
-    def struck(items: tuple[_Entry, ...]) -> tuple[_Entry, ...]:
+    def struck(items: Sequence[_Entry]) -> tuple[_Entry, ...]:
         return tuple(replace(item, struck=event.reason) if item.seq == event.target else item for item in items)
 
     state = replace(

@@ -57,7 +57,8 @@ class Brackets:
 
     def _two_last(self, zero: int) -> list[tuple[int, str]]:
         if zero not in self._two:
-            self._two[zero] = sorted(((seq, group) for group, seq in self._last.get(zero, {}).items()), reverse=True)[:2]
+            last = ((seq, group) for group, seq in self._last.get(zero, {}).items())
+            self._two[zero] = sorted(last, reverse=True)[:2]
         return self._two[zero]
 
     @cached_property
@@ -202,32 +203,33 @@ def _beyond(slots: list[Slot]) -> tuple[int, ...]:
     return tuple(beyond)
 
 
-def agenda_after(state: State, reading: Reading, *, fresh: bool) -> Agenda:
+def agenda_after(agenda: Agenda, reading: Reading, lost_zeros: frozenset[int], *, fresh: bool) -> Agenda | None:
     """What waits after one more reading: what was asked for has its answer; a return after it may be asked for anew.
 
-    Where a reading changes more than that, all is looked up again: such a one is rare.
-
     Args:
-        state: with the reading, and with the agenda from before it.
+        agenda: before the reading.
         reading: the one that was asked for.
+        lost_zeros: numbers of the zeros that were given up.
         fresh: whether it is the first one of a zero.
+
+    Returns:
+        None where the reading changes more than that, so that all is to be looked up: such a one is rare.
     """
-    agenda, brackets = state.agenda, state.agenda.brackets
+    brackets = agenda.brackets
     if reading.kind is SlotKind.ZERO:
         # The lifts of the zero before wait no more.
         if fresh and (agenda.lifts_left or brackets):
-            return agenda_of(state)
+            return None
         lifts_left = reading.slot.lifts - 1 if fresh else agenda.lifts_left - 1
-        sound = reading.zero not in state.lost_zeros
-        return agenda.passed(zero_seq=reading.seq, lifts_left=lifts_left, sound=sound)
+        return agenda.passed(zero_seq=reading.seq, lifts_left=lifts_left, sound=reading.zero not in lost_zeros)
     if agenda.lifts_left or not agenda.sound:
-        return agenda_of(state)
-    if not brackets:
-        return agenda.passed()
-    if reading.kind is SlotKind.RETURN:
+        return None
+    if brackets and reading.kind is SlotKind.RETURN:
         # It closes all that was read under its zero, and is itself no reason not to be read again.
         own = reading.slot.group
-        return agenda.passed(brackets=tuple(b if b.group == own else replace(b, again=b.elsewhere) for b in brackets))
-    if any(bracket.elsewhere for bracket in brackets):
-        return agenda_of(state)
-    return agenda.passed(brackets=tuple(replace(bracket, again=True) for bracket in brackets))
+        brackets = tuple(b if b.group == own else replace(b, again=b.elsewhere) for b in brackets)
+    elif brackets:
+        if any(bracket.elsewhere for bracket in brackets):
+            return None
+        brackets = tuple(replace(bracket, again=True) for bracket in brackets)
+    return agenda.passed(brackets=brackets)

@@ -6,7 +6,7 @@ in words.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
 from functools import cached_property
@@ -294,16 +294,16 @@ class State:
     agenda: Agenda = field(default_factory=Agenda)
     done: frozenset[str] = frozenset()
     devices: dict[str, Chosen] = field(default_factory=dict)
-    readings: tuple[Reading, ...] = ()
-    temperatures: tuple[TemperatureTaken, ...] = ()
-    given: tuple[Given, ...] = ()
+    readings: Sequence[Reading] = ()
+    temperatures: Sequence[TemperatureTaken] = ()
+    given: Sequence[Given] = ()
     soaks: tuple[SoakTaken, ...] = ()
-    observed: tuple[Observed, ...] = ()
+    observed: Sequence[Observed] = ()
     # Lines that answered nothing: entry, line, why.
     unused: tuple[tuple[int, str, str], ...] = ()
     # Which instruments were lost, in order: entry, of what, why.
     losses: tuple[tuple[int, str, str], ...] = ()
-    prepared: tuple[Prepared, ...] = ()
+    prepared: Sequence[Prepared] = ()
     notes: tuple[Note, ...] = ()
     questions: tuple[Question, ...] = ()
     acknowledged: frozenset[str] = frozenset()
