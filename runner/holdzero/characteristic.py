@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from functools import reduce
 
@@ -30,11 +31,13 @@ def characteristic_of(
         spec: as in the routine.
         contrasts: measures that plugins declare, by name.
     """
-    readings = [r for r in view.of_kind(SlotKind.READ) if r.slot.place in spec.places]
+    wanted = frozenset(spec.places)
+    readings = [r for r in view.of_kind(SlotKind.READ) if r.slot.place in wanted]
     # At no force nothing is read: a check weighs the readings at all forces.
     if spec.force is not None and not spec.at_no_force:
         readings = [r for r in readings if r.slot.force_N == spec.force]
-    missing = [place for place in spec.places if not any(r.slot.place == place for r in readings)]
+    read = {r.slot.place for r in readings}
+    missing = [place for place in spec.places if place not in read]
     if missing:
         text = f"{name}: no reading at {', '.join(missing)}."
         return None, [stop("reading/missing", text, name)]
@@ -75,8 +78,8 @@ def laid_um(spec: Characteristic, place: str, more_um: Number, contrasts: Mappin
 
 def _weights(spec: Characteristic, readings: Sequence[Reading], of_place: Mapping[str, Number]) -> tuple[Number, ...]:
     """Weight of each reading in the measured difference: each place counts through its mean."""
-    counts = {place: sum(r.slot.place == place for r in readings) for place in spec.places}
-    each = {place: of_place[place] / count for place, count in counts.items()}
+    counts = Counter(str(r.slot.place) for r in readings)
+    each = {place: of_place[place] / counts[place] for place in spec.places}
     return tuple(each[str(r.slot.place)] for r in readings)
 
 
@@ -91,7 +94,11 @@ def _place_weights(
     base |= dict.fromkeys(spec.beside or (), 0.0)
     if spec.measure is not Measure.VARIATION and spec.of is Selection.MEAN:
         return dict.fromkeys(spec.at, 1.0 / len(spec.at)) | base
-    means = [mean([view.difference_um(r) for r in readings if r.slot.place == place]) for place in spec.at]
+    differences: dict[str, list[Number]] = {place: [] for place in spec.at}
+    for r in readings:
+        if r.slot.place in differences:
+            differences[str(r.slot.place)].append(view.difference_um(r))
+    means = [mean(own) for own in differences.values()]
     # Where places are equal, the first counts as the highest and the last as the lowest: two places
     # still make a variation, with the uncertainty of both.
     highest = _first_equal(means, reduce(np.maximum, means))

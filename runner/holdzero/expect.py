@@ -12,11 +12,12 @@ import math
 from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import lru_cache, partial
 from types import MappingProxyType
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from holdzero import events as e
 from holdzero.checks import Checks
@@ -214,9 +215,13 @@ def _levers(result: Result, reference: schema.Reference | None) -> tuple[Lever, 
     within = result.spec.measure is not schema.Measure.SIZE
     as_large = within or (reference is not None and result.spec.nominal == reference.size)
     rows = result.propagated.contributions
+    of_input: dict[str, float] = {}
+    for row in rows:
+        for name in dict.fromkeys(row.of):
+            of_input[name] = of_input.get(name, 0.0) + _saved(row)
     levers = []
     for name in (row.input.name for row in rows if not row.is_pair):
-        saved = sum(_saved(row) for row in rows if name in row.of)
+        saved = of_input[name]
         if saved > 0.0:
             advice = _advice(name, as_large=as_large)
             levers.append(Lever(name=name, expanded_um=k * math.sqrt(max(u2 - saved, 0.0)), advice=advice))
@@ -380,9 +385,7 @@ class Ideal:
         self.taken[key] += 1
         if size < 2 or not self.scatter_um:  # noqa: PLR2004  one reading has no scatter
             return 0.0
-        # The order of a shuffled ramp: no trend that a check would take for heat.
-        ramp = np.argsort(np.sin(7.0 * np.arange(1, size + 1))).astype(float)
-        ramp -= ramp.mean()
+        ramp = _shuffled(size)
         return float(self.scatter_um * ramp[index] / ramp.std(ddof=1))
 
     def _ideal_um(self, slot: Slot) -> Number:
@@ -393,6 +396,14 @@ class Ideal:
                 return self._lying.check_um
             case _:
                 return 0.0
+
+
+@lru_cache
+def _shuffled(size: int) -> NDArray[np.float64]:
+    """A ramp in another order: no trend that a check would take for heat."""
+    ramp = np.argsort(np.sin(7.0 * np.arange(1, size + 1))).astype(np.float64)
+    ramp -= ramp.mean()
+    return ramp
 
 
 def _repeats(slot: Slot) -> object:

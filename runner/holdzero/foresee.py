@@ -21,15 +21,10 @@ from holdzero.hooks import Check, Finding, Level, Material
 from holdzero.passable import Trial, culprit_of
 from holdzero.result import Evaluation, Result
 from holdzero.routine import schema
-from holdzero.routine.load import LoadedRoutine, digest_of
+from holdzero.routine.load import LoadedRoutine
 from holdzero.routine.locate import KeyPath, dotted
-from holdzero.routine.steps import prompts_of
 
 __all__ = ["foreseen"]
-
-# More prompts take seconds to go through; repeats within repeats show the same faults with fewer rounds.
-_MOST_PROMPTS = 400
-_ROUNDS = 2
 
 Told = tuple[KeyPath, str, str, str, bool]
 
@@ -42,13 +37,10 @@ def foreseen(loaded: LoadedRoutine, checks: Checks) -> tuple[Fault, ...]:
         checks: bound to it without a fault.
     """
     routine, document = loaded.routine, loaded.document
-    whole = prompts_of(routine.steps) <= _MOST_PROMPTS
-    if not whole:
-        document = {**document, "steps": [_shortened(step) for step in document["steps"]]}
     try:
         entries = _just_fit(routine, checks.materials)
         own = replace(checks, bound=tuple(item for item in checks.bound if item.plugin.built_in), missing=())
-        evaluation, _ = expect(document, digest_of(document), own, entries=entries)
+        evaluation, _ = expect(document, loaded.digest, own, entries=entries)
     except NeverEndsError as error:
         found = f"a routine that never ends: “{error.title}” is asked for again and again"
         told: list[Told] = [(("steps",), found, "", _MENDS["bracket/no-zero"], False)]
@@ -56,8 +48,8 @@ def foreseen(loaded: LoadedRoutine, checks: Checks) -> tuple[Fault, ...]:
         return ()  # where it can't be run at all, the run will say so
     else:
         told = list(_hopeless(routine, evaluation, checks.materials))
-        if whole and not told and not checks.missing:
-            trial = Trial(document=document, digest=digest_of(document), checks=own, entries=entries)
+        if not told and not checks.missing:
+            trial = Trial(document=document, digest=loaded.digest, checks=own, entries=entries)
             others = [item.check for item in checks.bound if not item.plugin.built_in]
             told.extend(_never_passed(routine, evaluation, trial, others))
         told.extend(_of_the_model(evaluation))
@@ -68,15 +60,6 @@ def _faults(loaded: LoadedRoutine, told: Iterable[Told]) -> Iterator[Fault]:
     for path, found, expected, mend, warning in told:
         file, line = loaded.origins.place(path)
         yield Fault(file=file, line=line, key=dotted(path), found=found, expected=expected, mend=mend, warning=warning)
-
-
-def _shortened(step: Mapping[str, Any]) -> dict[str, Any]:
-    """A step of a resolved routine with few rounds in its repeats."""
-    if step.get("do") != "repeat":
-        return dict(step)
-    inner = [_shortened(item) for item in step["steps"]]
-    times = {"times": min(step["times"], _ROUNDS)} if "times" in step else {}
-    return {**step, **times, "steps": inner}
 
 
 # --- devices that are only required -------------------------------------------------------------

@@ -172,9 +172,10 @@ def propagate(terms: Sequence[Term]) -> Propagated:
         names = [term.name for term in terms]
         raise ModelError(f"two terms are called {next(name for name in names if names.count(name) > 1)!r}")
     slopes: dict[str, Number] = dict.fromkeys(inputs, 0.0)
+    of_first = {name: np.ravel(number)[0] if np.ndim(number) else number for name, number in at.items()}
     for term in terms:
         for item in term.inputs:
-            slopes[item.name] = slopes[item.name] + _slope(term, item, at)
+            slopes[item.name] = slopes[item.name] + _slope(term, item, at, of_first)
     rows = [_row(item, slopes[name]) for name, item in inputs.items()]
     return _propagated(_total(list(corrections.values())), corrections, rows, ())
 
@@ -253,11 +254,11 @@ def _finite(term: Term, at: dict[str, Number]) -> Number:
     return number
 
 
-def _slope(term: Term, item: Input, at: dict[str, Number]) -> Number:
+def _slope(term: Term, item: Input, at: dict[str, Number], of_first: dict[str, Number]) -> Number:
     step: Number = item.estimate.standard_uncertainty * STEP
     if not np.ndim(step) and not step:
         # It contributes nothing in any run, so that of many runs the first is enough.
-        at = {name: np.ravel(number)[0] if np.ndim(number) else number for name, number in at.items()}
+        at = of_first
     if not np.all(step):
         # An exact input has no uncertainty to step by; any step will do, its contribution is zero.
         step = np.where(step, step, np.abs(at[item.name]) * 2.0**-10 + 2.0**-20)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Iterable
+from typing import TypeAlias
 
 import numpy as np
 
@@ -34,12 +36,13 @@ def stop(code: str, text: str, characteristic: str | None = None) -> Finding:
 def bracket_findings(view: RunView, seen: CharacteristicView) -> Iterable[Finding]:
     """No verdict without a closed bracket: zero before, and a return within the limit after."""
     limit = view.bracket_limit_um
-    if any(not _returns_after(view, r) for r in seen.readings):
+    around = [_visits_around(view, reading) for reading in seen.readings]
+    if any(after is None for _, after in around):
         text = (
             f"{seen.name}: the reference was not read again after the last readings, so the zero is not known to hold."
         )
         yield stop("bracket/open", text, seen.name)
-    visits = {visit[0].seq: visit for reading in seen.readings for visit in _visits_around(view, reading)}
+    visits = {visit[0].seq: visit for both in around for visit in both if visit is not None}
     for visit in visits.values():
         closure = mean([r.value_um for r in visit]) - view.zero_um(visit[0].zero)
         off, allowed = view.against(closure, limit)
@@ -138,16 +141,14 @@ def _passes_without(spec: Characteristic, value_um: Number, picked_um: Number, d
     return np.logical_and(np.logical_and(decision.passes, np.logical_not(decision.fails)), clear)
 
 
-def _returns_after(view: RunView, reading: Reading) -> list[tuple[Reading, ...]]:
-    return [visit for visit in view.returns(reading.zero) if visit[-1].seq > reading.seq]
+_Visit: TypeAlias = tuple[Reading, ...]
 
 
-def _visits_around(view: RunView, reading: Reading) -> list[tuple[Reading, ...]]:
-    """The return that closes the bracket of a reading, and the one that opens it, if there is one."""
+def _visits_around(view: RunView, reading: Reading) -> tuple[_Visit | None, _Visit | None]:
+    """The return that opens the bracket of a reading, if there is one, and the one that closes it."""
     visits = view.returns(reading.zero)
-    before = [visit for visit in visits if visit[-1].seq < reading.seq]
-    after = [visit for visit in visits if visit[-1].seq > reading.seq]
-    return before[-1:] + after[:1]
+    after = bisect_right(visits, reading.seq, key=lambda visit: visit[-1].seq)
+    return visits[after - 1] if after else None, visits[after] if after < len(visits) else None
 
 
 def run_findings(state: State) -> Iterable[Finding]:
@@ -331,9 +332,12 @@ _WHERE = {
 def _thin_zeros(state: State) -> Iterable[Finding]:
     """Zeros of which readings were struck out once they were in use: those are not asked for again."""
     in_use = {r.zero for r in state.counted if r.kind in (SlotKind.READ, SlotKind.CHECK)}
+    zeros: dict[int, list[Reading]] = {}
+    for r in state.live:
+        if r.kind is SlotKind.ZERO:
+            zeros.setdefault(r.zero, []).append(r)
     for number in sorted(in_use):
-        taken = [r for r in state.readings if r.kind is SlotKind.ZERO and r.zero == number]
-        left = [r for r in taken if r.struck is None]
+        left = zeros.get(number, [])
         if left and len(left) < left[0].slot.lifts:
             text = (
                 f"Zero {number} stands on {len(left)} of {left[0].slot.lifts} readings: the others were struck out "

@@ -277,7 +277,13 @@ class RunView:
 
     def of_kind(self, *kinds: SlotKind) -> tuple[Reading, ...]:
         """The readings of these kinds, in order."""
-        return tuple(reading for reading in self.readings if reading.kind in kinds)
+        if kinds not in self._by_kinds:
+            self._by_kinds[kinds] = tuple(reading for reading in self.readings if reading.kind in kinds)
+        return self._by_kinds[kinds]
+
+    @cached_property
+    def _by_kinds(self) -> dict[tuple[SlotKind, ...], tuple[Reading, ...]]:
+        return {}
 
     def zeros(self, number: int) -> tuple[Reading, ...]:
         """The readings of the reference when zero `number` was set."""

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,13 +47,18 @@ def closures(run: RunView, c: CharacteristicView) -> list[Closure]:
     2.3.3.1.2; when to correct: common practice, no source.
     """
     found: list[Closure] = []
+    under, limits_um, order = _under(c), dict[tuple[int, int], Number](), _Order(run)
     for number in c.zero_weights():
         zeros, visits = run.zeros(number), run.returns(number)
         if not visits:
             continue
-        for index, (visit, share) in enumerate(zip(visits, _shares(run, c, zeros, visits), strict=True), 1):
+        shares = _shares(order, under[number], zeros, visits)
+        for index, (visit, share) in enumerate(zip(visits, shares, strict=True), 1):
             off = mean([r.value_um for r in visit]) - run.zero_um(number)
-            limit = _limit_um(run, len(zeros), len(visit))
+            counts = len(zeros), len(visit)
+            if counts not in limits_um:
+                limits_um[counts] = _limit_um(run, *counts)
+            limit = limits_um[counts]
             found.append(
                 Closure(
                     zero=number,
@@ -66,28 +73,55 @@ def closures(run: RunView, c: CharacteristicView) -> list[Closure]:
     return found
 
 
+def _under(c: CharacteristicView) -> dict[int, list[tuple[Reading, Number]]]:
+    """Readings of a characteristic with their weights [1], by the number of their zero."""
+    under: dict[int, list[tuple[Reading, Number]]] = {}
+    for reading, weight in zip(c.readings, c.weights, strict=True):
+        under.setdefault(reading.zero, []).append((reading, weight))
+    return under
+
+
 def _shares(
-    run: RunView, c: CharacteristicView, zeros: Sequence[Reading], visits: Sequence[Sequence[Reading]]
+    order: _Order,
+    under: Sequence[tuple[Reading, Number]],
+    zeros: Sequence[Reading],
+    visits: Sequence[Sequence[Reading]],
 ) -> list[Number]:
     """Σ weight · share of each visit's closure in the readings under a zero [1]."""
-    by_order = _moment(run, visits[-1], by_order=False) <= _moment(run, zeros, by_order=False)
-    nodes = [_moment(run, group, by_order=by_order) for group in (zeros, *visits)]
-    under = [(r, w) for r, w in zip(c.readings, c.weights, strict=True) if r.zero == zeros[0].zero]
-    moments = [_moment(run, [r], by_order=by_order) for r, _ in under]
+    by_order = _time_s(visits[-1]) <= _time_s(zeros)
+    moment = order.place if by_order else _time_s
+    nodes = [moment(group) for group in (zeros, *visits)]
+    moments = [moment([r]) for r, _ in under]
     shares: list[Number] = []
+    none = 0.0 + 0.0 * under[0][1]
     for index in range(1, len(nodes)):
-        shape = [1.0 if node == index else 0.0 for node in range(len(nodes))]
-        seen = zip(under, np.interp(moments, nodes, shape), strict=True)
-        shares.append(sum((weight * float(share) for (_, weight), share in seen), start=0.0))
+        # A closure reaches from the visit before to the one after it; the last one to the end.
+        near, shape = nodes[index - 1 : index + 2], (0.0, 1.0, 0.0)[: len(nodes) - index + 1]
+        first = bisect_left(moments, near[0])
+        end = bisect_right(moments, nodes[index + 1]) if index + 1 < len(nodes) else len(moments)
+        seen = zip(under[first:end], np.interp(moments[first:end], near, shape), strict=True)
+        shares.append(sum((weight * float(share) for (_, weight), share in seen), start=none))
     return shares
 
 
-def _moment(run: RunView, readings: Sequence[Reading], *, by_order: bool) -> float:
-    """When a visit was made: seconds of the run, or place among the readings where no times are known."""
-    if by_order:
-        places = {r.seq: float(place) for place, r in enumerate(run.readings)}
-        return sum(places[r.seq] for r in readings) / len(readings)
+def _time_s(readings: Sequence[Reading]) -> float:
+    """When a visit was made [s]."""
     return sum(r.time_s for r in readings) / len(readings)
+
+
+@dataclass(frozen=True)
+class _Order:
+    """When a visit was made where no times are known: by its place among the readings of a run."""
+
+    run: RunView
+
+    @cached_property
+    def _places(self) -> dict[int, float]:
+        return {r.seq: float(place) for place, r in enumerate(self.run.readings)}
+
+    def place(self, readings: Sequence[Reading]) -> float:
+        """The mean place of some readings."""
+        return sum(self._places[r.seq] for r in readings) / len(readings)
 
 
 def _limit_um(run: RunView, zeros: int, returns: int) -> Number:

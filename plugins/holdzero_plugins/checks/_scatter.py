@@ -131,8 +131,10 @@ def _of_rounds(run: RunView, c: CharacteristicView) -> tuple[Number, Number]:
         key = (r.slot.place, r.slot.force_N)
         weights[key] = weights.get(key, 0.0) + weight
     rounds: dict[tuple[Place, ...], list[_Round]] = {}
-    for number in c.zero_weights():
-        under = {(r.slot.place, r.slot.force_N): r for r in c.readings if r.zero == number}
+    by_zero: dict[int, dict[Place, Reading]] = {}
+    for r in c.readings:
+        by_zero.setdefault(r.zero, {})[r.slot.place, r.slot.force_N] = r
+    for number, under in by_zero.items():
         rounds.setdefault(tuple(under), []).append(_round(run, number, under, weights))
     squares: Number = 0.0
     dof: Number = 0.0

@@ -73,7 +73,7 @@ def _soaks(run: RunView) -> list[SoakTaken]:
 
 def _reads(run: RunView) -> list[float]:
     """When the part was read, as entries; before the first reading, what counts is how it stands now."""
-    return [reading.seq for reading in run.readings if reading.kind is SlotKind.READ] or [math.inf]
+    return [reading.seq for reading in run.of_kind(SlotKind.READ)] or [math.inf]
 
 
 def _made_up(later: SoakTaken, soak: SoakTaken) -> bool:

@@ -162,8 +162,11 @@ def _against_certificate(settings: CheckStandardSettings, run: RunView) -> Itera
     if block is None or should is None or not readings:
         return
     bench, digits = _bench(settings, run, block, should), _digits(should, block.limit)
-    for number in sorted({r.zero for r in readings}):
-        read = mean([run.difference_um(r) for r in readings if r.zero == number])
+    by_zero: dict[int, list[Number]] = {}
+    for r in readings:
+        by_zero.setdefault(r.zero, []).append(run.difference_um(r))
+    for _, differences in sorted(by_zero.items()):
+        read = mean(differences)
         off = read - should
         likely = ", or ".join(cause.words for cause in causes_of(float(np.mean(read)), bench))
         data = {"read_um": float(np.mean(read)), "expected_um": float(np.mean(should)), "limit_um": block.limit}

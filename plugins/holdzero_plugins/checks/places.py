@@ -63,8 +63,11 @@ def _allowed_um(spec: Characteristic) -> float | None:
 def _read_at(run: RunView, spec: Characteristic) -> Places:
     """The readings of each place that count [one sequence a place]."""
     forces = None if spec.at_no_force else spec.force
-    readings = [r for r in run.of_kind(SlotKind.READ) if run.zeros(r.zero) and forces in (None, r.slot.force_N)]
-    return {place: [r for r in readings if r.slot.place == place] for place in spec.at}
+    places: dict[str, list[Reading]] = {place: [] for place in spec.at}
+    for r in run.of_kind(SlotKind.READ):
+        if r.slot.place in places and run.zeros(r.zero) and forces in (None, r.slot.force_N):
+            places[str(r.slot.place)].append(r)
+    return places
 
 
 def _standards_um(run: RunView, places: Places) -> dict[str, Number]:
