@@ -22,9 +22,9 @@ if TYPE_CHECKING:
     from tests.support.postgresql import Server
 
 
-def assert_holds(subject: Subject) -> None:
-    row = tried(subject)
-    assert row.tried >= 4 * sum(row.calls.values())
+def assert_holds(subject: Subject, *, one_each: bool = False) -> None:
+    row = tried(subject, one_each=one_each)
+    assert row.tried >= (1 if one_each else 4) * sum(row.calls.values())
     assert row.faults == ()
 
 
@@ -50,5 +50,6 @@ def test_all_else(make: type[Subject]) -> None:
 @pytest.mark.long
 def test_a_book_on_postgresql(server: Server) -> None:
     database = server.database()
-    assert_holds(ServerBookSubject(database=database))
+    # All ways take minutes: python -m tests.faults.failing PostgreSQL
+    assert_holds(ServerBookSubject(database=database), one_each=True)
     server.drop(database)

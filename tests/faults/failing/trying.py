@@ -84,8 +84,13 @@ class Row:
     faults: tuple[str, ...]
 
 
-def tried(subject: Subject) -> Row:
-    """Let each call of a subject fail, once and from then on, in every way."""
+def tried(subject: Subject, *, one_each: bool = False) -> Row:
+    """Let each call of a subject fail, once and from then on, in every way.
+
+    Args:
+        subject: to be tried.
+        one_each: whether each call fails in one of the ways, in turn, where all of them take long.
+    """
     memory = Path("/dev/shm")  # noqa: S108  nothing has to be on a disk that fails
     with tempfile.TemporaryDirectory(prefix="failing-", dir=memory if memory.is_dir() else None) as place:
         begin = Path(place) / "begin"
@@ -95,7 +100,8 @@ def tried(subject: Subject) -> Row:
         faults: list[str] = []
         count = 0
         for number, name in enumerate(counted, 1):
-            for kind, always in _ways(name):
+            ways = list(_ways(name))
+            for kind, always in ways[number % len(ways) :][:1] if one_each else ways:
                 count += 1
                 failing = Failing(folder=Path(place) / f"{count}", at=number, kind=kind, always=always)
                 shutil.copytree(begin, failing.folder)
