@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import errno
-import io
 import os
 import resource
 import subprocess
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +14,7 @@ import pytest
 
 from holdzero.journal import read_journal
 from holdzero.testing import GOOD, PLAIN
+from tests.faults.failing.command_line import told
 from tests.support.starter import Starter
 
 if sys.platform == "win32":
@@ -81,9 +80,7 @@ def test_nothing_is_printed_for_scripts(folder: Path, between: int) -> None:
     assert (done.returncode, done.stdout) == (INTERRUPTED, "")
 
 
-def test_of_a_batch_the_parts_that_are_kept_are_shown(
-    folder: Path, monkeypatch: pytest.MonkeyPatch, in_process: Callable[..., tuple[int, str, str]]
-) -> None:
+def test_of_a_batch_the_parts_that_are_kept_are_shown(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     text = PLAIN.replace('do = "repeat"\ntimes = 3', 'do = "repeat"\nover = "parts"', 1)
     (folder / "washer.toml").write_text(text, "utf-8")
     (folder / "readings.csv").write_text("time,answer\n,0\n,0.1\n,-0.1\n,+1.0\n,+1.1\n,0\n", "utf-8")
@@ -95,16 +92,14 @@ def test_of_a_batch_the_parts_that_are_kept_are_shown(
         own(source, target)
 
     monkeypatch.setattr(os, "replace", full_at_the_second)
-    code, out, err = in_process(*RUN, "--serial", "1", "--serial", "2")
+    code, out, err = told(folder, *RUN, "--serial", "1", "--serial", "2")
     assert code == INTERRUPTED
     assert "serial 1" in out
     assert "serial 2" not in out
     assert "-2.record.json: the record could not be written: No space left on device" in err
 
 
-def test_a_page_that_finds_no_room_is_no_fault_of_its_writer(
-    folder: Path, monkeypatch: pytest.MonkeyPatch, in_process: Callable[..., tuple[int, str, str]]
-) -> None:
+def test_a_page_that_finds_no_room_is_no_fault_of_its_writer(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     own = os.replace
 
     def full_for_pages(source: Any, target: Any) -> None:
@@ -113,29 +108,9 @@ def test_a_page_that_finds_no_room_is_no_fault_of_its_writer(
         own(source, target)
 
     monkeypatch.setattr(os, "replace", full_for_pages)
-    code, out, err = in_process(*RUN, "--serial", "1")
+    code, out, err = told(folder, *RUN, "--serial", "1")
     assert code == PASS
     assert "[+] PASS" in out
     assert ".html: it could not be written: No space left on device\n    the record is safe" in err
     assert "OSError" not in err
     assert not list(folder.rglob(".writing-*"))
-
-
-@pytest.fixture
-def in_process(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., tuple[int, str, str]]:
-    """Run the tool in this process; gives its exit code and what it wrote on both streams."""
-    from holdzero.cli import main
-
-    monkeypatch.chdir(folder)
-
-    def run(*words: str) -> tuple[int, str, str]:
-        out, err = (io.TextIOWrapper(io.BytesIO(), "utf-8", newline="\n") for _ in range(2))
-        monkeypatch.setattr(sys, "argv", ["holdzero", *words])
-        monkeypatch.setattr(sys, "stdout", out)
-        monkeypatch.setattr(sys, "stderr", err)
-        with pytest.raises(SystemExit) as ended:
-            main()
-        said = [stream.buffer.getvalue().decode("utf-8") for stream in (out, err)]
-        return int(ended.value.code or 0), said[0], said[1]
-
-    return run

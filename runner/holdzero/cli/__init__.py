@@ -29,7 +29,7 @@ from holdzero.cli.options import (
 )
 from holdzero.json_text import MOST
 
-__all__ = ["app", "main"]
+__all__ = ["app", "ended", "main"]
 
 EXIT_INVALID = 2
 EXIT_INTERRUPTED = 4

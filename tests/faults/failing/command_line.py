@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from holdzero import events as e
-from holdzero.cli import main
+from holdzero.cli import ended
 from holdzero.errors import HoldzeroError
 from holdzero.journal import End, end_of, read_journal
 from holdzero.record import digest_of_record, loads
@@ -42,9 +42,7 @@ def told(folder: Path, *words: str) -> tuple[int, str, str]:
         os.chdir(folder)
         try:
             with contextlib.redirect_stdout(streams[0]), contextlib.redirect_stderr(streams[1]):
-                main()
-        except SystemExit as ended:
-            code = ended.code if isinstance(ended.code, int) else 2
+                code = ended()
         finally:
             os.chdir(before)
     out, err = (stream.buffer.getvalue().decode("utf-8") for stream in streams)
