@@ -187,6 +187,23 @@ class TestTheMark:
         assert text.torn
         assert end_of(measuring.journal, text) == (End.CUT, 1)
 
+    def test_that_was_broken_off_while_it_was_written_calls_no_journal_cut(self, measuring: Measuring) -> None:
+        text = read_journal(measuring.journal)
+        count = len(text.events)
+        before, after = (f"{number:09d} {text.chains[number - 1]}\n" for number in (count - 1, count))
+        assert measuring.mark.read_text("ascii") == after
+        for written in range(len(after) + 1):
+            measuring.mark.write_text(after[:written] + before[written:], "ascii")
+            assert end_of(measuring.journal, text) == (End.WHOLE, 0), written
+
+    def test_that_was_broken_off_tells_a_journal_that_was_cut_all_the_same(self, measuring: Measuring) -> None:
+        text = read_journal(measuring.journal)
+        count = len(text.events)
+        before, after = (f"{number:09d} {text.chains[number - 1]}\n" for number in (count - 1, count))
+        measuring.mark.write_text(after[:30] + before[30:], "ascii")
+        measuring.cut(2)
+        assert end_of(measuring.journal, read_journal(measuring.journal))[0] is End.CUT
+
     def test_that_is_a_pipe_or_leads_elsewhere_holds_nothing_up(self, measuring: Measuring, tmp_path: Path) -> None:
         for make in (os.mkfifo, lambda path: path.symlink_to(tmp_path / "elsewhere")):
             measuring.mark.unlink()

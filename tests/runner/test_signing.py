@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import stat
 from pathlib import Path
 from typing import ClassVar
@@ -108,6 +110,26 @@ class TestAKey:
     def test_a_folder_that_is_not_there_is_said(self, tmp_path: Path) -> None:
         with pytest.raises(SigningError, match="can't be written"):
             make_key(tmp_path / "nowhere" / "key.pem")
+
+    @pytest.mark.parametrize("links", ["refused", "none"])
+    def test_is_made_where_a_file_has_one_name_alone(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, links: str
+    ) -> None:
+        def refused(*_: object) -> None:
+            raise OSError(errno.EPERM, os.strerror(errno.EPERM))
+
+        if links == "refused":
+            monkeypatch.setattr(os, "link", refused)
+        else:
+            monkeypatch.delattr(os, "link")
+        path = tmp_path / "key.pem"
+        key = make_key(path)
+        assert read_key(path).fingerprint == key.fingerprint
+        assert stat.S_IMODE(path.stat().st_mode) == 0o600
+        with pytest.raises(SigningError, match="never written over"):
+            make_key(path)
+        assert list(tmp_path.iterdir()) == [path]
+        assert read_key(path).fingerprint == key.fingerprint
 
 
 class TestAPassphrase:
