@@ -11,7 +11,7 @@ from pathlib import Path
 
 from tests.mutants.make import Mutant, blocks_of, covered, mutants_of, source_of, tree_of
 from tests.mutants.mapping import read_map
-from tests.mutants.running import NOT_TRIED, Fault, mutated
+from tests.mutants.running import NOT_TRIED, Fault, assigned, mutated
 
 __all__ = ["Named", "Tests", "all_mutants", "argued", "fault_of", "named"]
 
@@ -103,8 +103,16 @@ def _of(mutant: Mutant, tests: Sequence[str]) -> Fault:
     key = f"{block.module}:{mutant.number}"
     # A default and what stands outside of functions are worked out when a module is loaded.
     function = block.function if block.number else ""
+    name = mutant.old.partition(" = ")[0].partition(":")[0]
+    constant = name if not block.function and name in map(assigned, tree_of(block.module).body) else ""
     return Fault(
-        name=str(mutant), module=block.module, function=function, tree=lambda: mutated(mutant), key=key, tests=tests
+        constant=constant,
+        name=str(mutant),
+        module=block.module,
+        function=function,
+        tree=lambda: mutated(mutant),
+        key=key,
+        tests=tests,
     )
 
 

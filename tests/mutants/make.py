@@ -275,7 +275,7 @@ def _of_words(node: ast.AST) -> bool:  # noqa: PLR0911  one arm a kind
             return True
         case ast.Assign(targets=[ast.Name(id=name)]):
             return name in (*_WORDS, "__all__") or _prose(node.value)
-        case ast.AnnAssign(annotation=ast.Name(id="TypeAlias")):
+        case ast.AnnAssign(annotation=ast.Name(id="TypeAlias")) | ast.Subscript(value=ast.Name(id="Literal")):
             return True
         case ast.AugAssign(target=ast.Name(id=name)):
             return name in _WORDS or _prose(node.value)

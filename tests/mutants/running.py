@@ -24,7 +24,7 @@ import pytest
 
 from tests.mutants.make import Mutant, edits, tree_of
 
-__all__ = ["Fault", "Outcome", "Runner", "mutated"]
+__all__ = ["Fault", "Outcome", "Runner", "assigned", "mutated"]
 
 # A test that takes so many times longer than it should, and a while besides, does not end for the mutant.
 LONGER, BESIDES_S = 10.0, 10.0
@@ -44,7 +44,9 @@ class Fault:
     Attributes:
         name: as it is shown.
         module: where it is.
-        function: where in it; empty where a module has to be loaded anew.
+        function: where in it; empty where it stands outside of functions.
+        constant: a name of the module's whose value it changes; empty where it changes a function, or the module has to
+            be loaded anew.
         tree: gives the module's tree with the fault.
         key: of it as an argument for a process of its own.
         tests: node ids, the likeliest to see it first.
@@ -53,6 +55,7 @@ class Fault:
     name: str
     module: str
     function: str
+    constant: str = ""
     tree: Callable[[], ast.Module]
     key: str
     tests: Sequence[str]
@@ -79,10 +82,10 @@ def mutated(mutant: Mutant) -> ast.Module:
     """The tree of the module with a mutant in it."""
     tree = tree_of(mutant.block.module)
     for number, edit in enumerate(edits(mutant.block.module, tree)):
-        if number == mutant.number:
+        if number == mutant.number and edit.texts() == (mutant.old, mutant.new):
             edit.put(edit.node)
             return ast.fix_missing_locations(tree)
-    raise ValueError(f"{mutant.block.module} has no mutant {mutant.number}")
+    raise ValueError(f"{mutant.block.module} was changed meanwhile: it has no mutant {mutant} any more")
 
 
 class Runner:
@@ -150,17 +153,25 @@ class Runner:
         return True
 
     def _begin(self, fault: Fault, session: pytest.Session) -> _Trial:
-        if not fault.function:
+        if not fault.function and not fault.constant:
             return _Trial.of_process(fault, fault.tests[:MOST])
         tests = [test for test in fault.tests if test in self._items and self._sound.get(test, True)]
-        first = [test for test in reversed(self._killers) if test in set(tests)][:8]
+        touching = set(tests)
+        first = [test for test in reversed(self._killers) if test in touching][:8]
         order = [self._items[test] for test in dict.fromkeys([*first, *tests])]
-        return _Trial.forked(fault, lambda say: self._tried(fault, order, session, say))
+        # Here and not in the fork: a module that was changed meanwhile is an error, and no kill.
+        tree = fault.tree()
+        return _Trial.forked(fault, lambda say: self._tried(fault, order, session, say, tree))
 
     def _tried(
-        self, fault: Fault, order: list[pytest.Item], session: pytest.Session, say: Callable[[str], None]
+        self,
+        fault: Fault,
+        order: list[pytest.Item],
+        session: pytest.Session,
+        say: Callable[[str], None],
+        tree: ast.Module | None = None,
     ) -> int:
-        if fault.key and not self._put(fault):
+        if tree is not None and not self._put(fault, tree):
             return _BROKEN
         seen = _Failures()
         session.config.pluginmanager.register(seen)
@@ -176,10 +187,12 @@ class Runner:
                 break
         return _LIVES
 
-    def _put(self, fault: Fault) -> bool:
-        """Put a fault into the functions as they are in memory."""
+    def _put(self, fault: Fault, tree: ast.Module) -> bool:
+        """Put a fault into the functions, or a constant, as they are in memory."""
+        if fault.constant:
+            return _put_constant(fault, tree)
         path = sys.modules[fault.module].__file__ or ""
-        code = _code(compile(fault.tree(), path, "exec", dont_inherit=True), fault.function)
+        code = _code(compile(tree, path, "exec", dont_inherit=True), fault.function)
         functions = self._functions.get((path, fault.function), [])
         try:
             for function in functions:
@@ -197,7 +210,7 @@ class Runner:
         took = time.monotonic() - trial.began
         if code < 0 or trial.late:
             return Outcome(killed=True, by=f"time, in {last}", took_s=took, ran=len(trial.said))
-        if code == _KILLED and trial.fault.function and not self._is_sound(last, session):
+        if code == _KILLED and (trial.fault.function or trial.fault.constant) and not self._is_sound(last, session):
             # The test fails without the fault as well: it tells nothing.
             return self._outcome(_waited(self._begin(trial.fault, session)), session)
         if code == _KILLED:
@@ -308,6 +321,26 @@ class _Trial:
             self.late = True
             os.killpg(self._pid, signal.SIGKILL)
         return self.late
+
+
+def _put_constant(fault: Fault, tree: ast.Module) -> bool:
+    """Work out a constant anew, and put it wherever a module of the tool holds it under its name."""
+    name, module = fault.constant, sys.modules[fault.module]
+    before, names = vars(module)[name], dict(vars(module))
+    own = next(item for item in tree.body if assigned(item) == name)
+    exec(compile(ast.Module([own], []), str(module.__file__), "exec", dont_inherit=True), names)  # noqa: S102  our own
+    for key, other in list(sys.modules.items()):
+        if key.partition(".")[0] in ("holdzero", "holdzero_plugins") and vars(other).get(name) is before:
+            setattr(other, name, names[name])
+    return True
+
+
+def assigned(item: ast.stmt) -> str:
+    """The one name to which a statement gives a value; empty where it is no such."""
+    match item:
+        case ast.Assign(targets=[ast.Name(id=name)]) | ast.AnnAssign(target=ast.Name(id=name)):
+            return name
+    return ""
 
 
 def _say(pipe: int, text: str) -> None:
