@@ -19,7 +19,7 @@ from typing import Any
 from holdzero.errors import RecordError
 from holdzero.events import AnyEvent, BenchKnown, EntryChosen, RunStarted
 from holdzero.routine.load import digest_of, routine_from_document
-from holdzero.run.fold import device_and_requirement
+from holdzero.run.begin import device_and_requirement
 from holdzero.unrecorded import unrecorded
 
 __all__ = [

@@ -14,8 +14,8 @@ from holdzero.decide import Truth
 from holdzero.hooks import CharacteristicView, Contrast, Finding, Number, RunView, mean
 from holdzero.oversight import stop
 from holdzero.routine.schema import Characteristic, Measure, Selection
+from holdzero.run.kept import Reading
 from holdzero.run.plan import SlotKind
-from holdzero.run.state import Reading
 
 __all__ = ["characteristic_of", "laid_um"]
 

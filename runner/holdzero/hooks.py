@@ -58,10 +58,10 @@ from holdzero.routine.schema import (
 )
 from holdzero.routine.schema import Model as Settings
 from holdzero.run.commands import Command, Unused
+from holdzero.run.kept import Given, History, Prepared, Reading, SoakTaken, TemperatureTaken
 from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.prompt import Asks, Prompt
 from holdzero.run.sizes import part_size_um
-from holdzero.run.state import Given, History, Prepared, Reading, SoakTaken, TemperatureTaken
 from holdzero.signs import signs_template
 from holdzero.statistics import (
     f_quantile,

@@ -16,9 +16,9 @@ from holdzero.display import length_text, micro_text
 from holdzero.limit import Mask, between, exceeds
 from holdzero.quantity import Dimension, Number, parse_quantity, written
 from holdzero.routine.schema import Comparator, Measure
+from holdzero.run.kept import Reading
 from holdzero.run.plan import SlotKind
 from holdzero.run.sizes import like_a_size, sizes_at
-from holdzero.run.state import Reading
 from holdzero.statistics import stack
 from holdzero.views import Act, Finding, Level, Offer, RunView
 

@@ -15,7 +15,7 @@ import numpy as np
 from holdzero.display import decimals_for
 from holdzero.hooks import CharacteristicView, Number, Reading, RunView
 from holdzero.patience import GivenUpError
-from holdzero.run.state import Given
+from holdzero.run.kept import Given
 
 __all__ = ["Taken", "each_run", "runs_in", "taken_in_turn"]
 

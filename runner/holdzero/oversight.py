@@ -17,9 +17,10 @@ from holdzero.quantity import Number
 from holdzero.questions import question_findings
 from holdzero.routine.schema import Characteristic, Selection
 from holdzero.run.commands import COMPARATOR
+from holdzero.run.kept import Reading, Reopened, SoakTaken
 from holdzero.run.plan import SlotKind
 from holdzero.run.soaking import hidden_text, left_text
-from holdzero.run.state import Phase, Reading, Reopened, SoakTaken, State
+from holdzero.run.state import Phase, State
 from holdzero.statistics import expected_range
 from holdzero.wording import clock_text
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from holdzero.hooks import Act, Finding, Level, Offer
+from holdzero.run.kept import Question
 from holdzero.run.plan import SlotKind
-from holdzero.run.state import Question, State
+from holdzero.run.state import State
 
 __all__ = ["question_findings", "questions_now"]
 

@@ -36,8 +36,9 @@ from holdzero.result import Evaluation, Result
 from holdzero.risk import Acceptance, specific_risk
 from holdzero.routine.approval import approval_state
 from holdzero.run import Run
+from holdzero.run.kept import Given, Reading, TemperatureTaken
 from holdzero.run.plan import Slot
-from holdzero.run.state import Given, Reading, State, TemperatureTaken
+from holdzero.run.state import State
 from holdzero.unrecorded import unrecorded
 from holdzero.views import view_of
 

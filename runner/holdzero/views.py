@@ -20,8 +20,9 @@ from holdzero.material import Material
 from holdzero.model import Input, ModelError
 from holdzero.quantity import Number
 from holdzero.routine.schema import Characteristic, Comparator, Measure, Reference, Routine, Thermometer
+from holdzero.run.kept import Given, History, Prepared, Reading, SoakTaken, TemperatureTaken
 from holdzero.run.plan import Slot, SlotKind
-from holdzero.run.state import Given, History, Phase, Prepared, Reading, SoakTaken, State, TemperatureTaken
+from holdzero.run.state import Phase, State
 from holdzero.statistics import mean, pooled_standard_deviation
 
 __all__ = [

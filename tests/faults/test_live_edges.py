@@ -12,9 +12,10 @@ from holdzero import events as e
 from holdzero.catalogue import Catalogue
 from holdzero.run import soaking as module
 from holdzero.run.fold import take
+from holdzero.run.kept import Observed
 from holdzero.run.plan import Slot
 from holdzero.run.soaking import may_end, outlooks_of, settled
-from holdzero.run.state import Observed, State
+from holdzero.run.state import State
 from holdzero.testing import Draft
 from holdzero.testing.drive import begun, loaded_of
 

@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 
 from holdzero.catalogue import Catalogue
 from holdzero.outlook import FEWEST, outlook_of
+from holdzero.run.kept import Observed
 from holdzero.run.soaking import may_end, outlooks_of, settled
-from holdzero.run.state import Observed
 from holdzero.testing import Draft
 from holdzero.testing.drive import begun, loaded_of
 

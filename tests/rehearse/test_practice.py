@@ -31,7 +31,7 @@ from holdzero.rehearse.scenario import load_scenario
 from holdzero.routine.load import load_routine
 from holdzero.run import Run
 from holdzero.run.commands import Abandon, Acknowledge, Again, Pause, RenewZero, Strike
-from holdzero.run.state import Reading
+from holdzero.run.kept import Reading
 
 ROUTINES = Path(__file__).parents[2] / "routines"
 SHIPPED = sorted(path.stem for path in (ROUTINES / "practice").glob("*.toml"))

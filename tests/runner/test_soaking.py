@@ -16,9 +16,10 @@ from holdzero.oversight import run_findings
 from holdzero.record import digest_of_record, make_record
 from holdzero.run import soaking as soaking_module
 from holdzero.run.fold import take
+from holdzero.run.kept import Observed
 from holdzero.run.plan import Slot
 from holdzero.run.soaking import may_end, missing_text, outlooks_of
-from holdzero.run.state import Observed, State
+from holdzero.run.state import State
 from holdzero.testing import Draft
 from holdzero.testing.drive import begun, loaded_of
 from holdzero.verify import Outcome, recompute

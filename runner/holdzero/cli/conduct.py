@@ -40,7 +40,7 @@ from holdzero.routine.approval import NOT_APPROVED
 from holdzero.routine.load import LoadedRoutine, load_routine, routine_from_document
 from holdzero.run import Run
 from holdzero.run.absence import apart, wall_span_s
-from holdzero.run.fold import device_and_requirement
+from holdzero.run.begin import device_and_requirement
 from holdzero.run.state import Phase
 from holdzero.session import Face, Session
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from holdzero.display import micro_text
 from holdzero.hooks import Level
+from holdzero.run.kept import Given, Prepared, Reading, TemperatureTaken
 from holdzero.run.plan import Slot, SlotKind
-from holdzero.run.state import Given, Prepared, Reading, State, TemperatureTaken
+from holdzero.run.state import State
 
 __all__ = ["LEVELS", "VERDICTS", "in_a_line", "reading_label", "readings_so_far"]
 

@@ -21,9 +21,10 @@ from holdzero.page.soaked import soak_of
 from holdzero.page.words import entry_row, marks_of, prepared_row, sentence, told, told_all, wall_time
 from holdzero.questions import questions_now
 from holdzero.run.commands import STRIKE_REASONS
+from holdzero.run.kept import Prepared, Reading
 from holdzero.run.plan import SlotKind
 from holdzero.run.prompt import again_text, prompt_of
-from holdzero.run.state import Phase, Prepared, Reading, State
+from holdzero.run.state import Phase, State
 from holdzero.wording import clock_text, limits_text
 
 __all__ = ["sheet_of"]

@@ -8,8 +8,9 @@ from holdzero.display import micro_text
 from holdzero.hooks import Act, Finding, Level
 from holdzero.page.shown import Row, Told
 from holdzero.routine.approval import NOT_APPROVED
+from holdzero.run.kept import Given, Prepared, Reading, TemperatureTaken
 from holdzero.run.plan import Slot, SlotKind
-from holdzero.run.state import Given, Prepared, Reading, State, TemperatureTaken
+from holdzero.run.state import State
 
 __all__ = [
     "entry_row",

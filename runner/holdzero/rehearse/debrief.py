@@ -14,7 +14,8 @@ from holdzero.limit import between, exceeds
 from holdzero.result import Result
 from holdzero.routine.schema import Characteristic
 from holdzero.run import Run
-from holdzero.run.state import Reading, State
+from holdzero.run.kept import Reading
+from holdzero.run.state import State
 
 __all__ = ["Hidden", "Share", "Truth", "debriefed", "done_on_the_way", "written_for_another"]
 

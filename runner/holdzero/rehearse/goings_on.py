@@ -14,8 +14,9 @@ from holdzero.rehearse.errors import Floats
 from holdzero.rehearse.scenario import Film, Scenario
 from holdzero.rehearse.warmth import Warmth
 from holdzero.routine.schema import Comparator
+from holdzero.run.kept import Reading
 from holdzero.run.plan import Slot, SlotKind
-from holdzero.run.state import Reading, State
+from holdzero.run.state import State
 
 __all__ = ["GoingsOn", "again", "film_um", "lift_of", "pressed_um", "taken_for"]
 

@@ -11,8 +11,9 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 
 from holdzero.rehearse.scenario import Hands, WarmReference, WarmStand
+from holdzero.run.kept import Reading
 from holdzero.run.plan import Slot, SlotKind
-from holdzero.run.state import Reading, State
+from holdzero.run.state import State
 
 __all__ = ["BODIES", "Warmth"]
 

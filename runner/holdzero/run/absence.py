@@ -11,8 +11,9 @@ import datetime as dt
 from holdzero import events as e
 from holdzero.errors import EventRefusedError
 from holdzero.limit import exceeds
+from holdzero.run.kept import Absence
 from holdzero.run.plan import SlotKind
-from holdzero.run.state import Absence, Phase, State
+from holdzero.run.state import Phase, State
 
 __all__ = ["absence_at", "apart", "away_s", "earlier", "leapt_s", "shows_somebody", "too_long", "wall_span_s"]
 

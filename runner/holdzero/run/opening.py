@@ -13,10 +13,11 @@ import numpy as np
 
 from holdzero.limit import exceeds
 from holdzero.run.agenda import Agenda, Bracketing
+from holdzero.run.kept import Reading
 from holdzero.run.plan import Slot, SlotKind
-from holdzero.run.state import Reading, State
+from holdzero.run.state import State
 
-__all__ = ["Brackets", "agenda_after", "agenda_of"]
+__all__ = ["Brackets", "agenda_after", "looked_up", "passed"]
 
 _OF_THE_PART = (SlotKind.READ, SlotKind.CHECK)
 
@@ -114,13 +115,22 @@ class _Loose:
         return False
 
 
-def agenda_of(state: State) -> Agenda:
-    """What waits, by all that was read so far.
+def passed(state: State) -> State:
+    """The state when what was asked for has its answer, and that changes nothing of what else waits.
+
+    Args:
+        state: of the run, with the answer.
+    """
+    return replace(state, agenda=state.agenda.passed())
+
+
+def looked_up(state: State) -> State:
+    """The state with an agenda by all that was read so far: what waits may be another thing than what came next.
 
     Args:
         state: of the run; its own agenda does not count.
     """
-    return _Opening(state).agenda()
+    return replace(state, agenda=_Opening(state).agenda())
 
 
 class _Opening:

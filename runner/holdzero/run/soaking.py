@@ -13,9 +13,10 @@ from holdzero.display import length_text, span_text
 from holdzero.fades import SLOWEST_S
 from holdzero.limit import exceeds
 from holdzero.outlook import FEWEST, Hidden, Outlook, outlook_of, unbroken
+from holdzero.run.kept import Observed
 from holdzero.run.plan import Slot
 from holdzero.run.sizes import part_size_um
-from holdzero.run.state import Observed, State
+from holdzero.run.state import State
 from holdzero.wording import drift_text
 
 __all__ = [
