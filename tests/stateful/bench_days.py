@@ -89,6 +89,11 @@ class BenchDays(RuleBasedStateMachine):
         return [job for job in self.left if not job.paper.over and 1 < len(job.entries) != job.was_cut_at]
 
     @property
+    def to_mistake(self) -> list[Job]:
+        """Those at which no nonsense was answered since the last entry."""
+        return [job for job in self.asking if len(job.entries) != job.was_mistaken_at]
+
+    @property
     def ended(self) -> list[Job]:
         return [job for job in self.jobs if job.record is not None]
 
@@ -139,11 +144,12 @@ class BenchDays(RuleBasedStateMachine):
             said = Saying("soak", "no time")
         self.says(job, Saying(said.what, said.raw, said.um, sound=said.um is None))
 
-    @precondition(lambda self: self.asking)
+    @precondition(lambda self: self.to_mistake)
     @rule(pick=picks)
     def answers_nonsense(self, pick: int) -> None:
         self.does("nonsense")
-        job = one(self.asking, pick)
+        job = one(self.to_mistake, pick)
+        job.was_mistaken_at = len(job.entries)
         before, refused = len(told_by(job.journal)), len(job.sitting.refusals)
         what = what_of(job.sitting.prompt) if job.sitting.prompt else ""
         self.says(job, Saying(what, "?" if what == "soak" else OUT_OF_USE if what == "comparator" else "red"))

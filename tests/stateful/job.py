@@ -57,6 +57,7 @@ class Job:
         heard: how many of the tool's acknowledgements are on paper.
         last_s: when something was saved last [s].
         was_cut_at: how many entries there were when a copy of it was cut last.
+        was_mistaken_at: how many there were when nonsense was answered last.
         changed: whether it has to be looked at again.
         record: that it ended with.
         file: of the record.
@@ -76,6 +77,7 @@ class Job:
     last_s: float = 0.0
     changed: bool = True
     was_cut_at: int = 0
+    was_mistaken_at: int = 0
     record: Mapping[str, Any] | None = None
     file: Path | None = None
     text: bytes = b""
