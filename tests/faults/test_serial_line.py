@@ -430,11 +430,15 @@ class TestACableThatComesOut:
     def test_closing_does_not_wait_for_it(
         self, bench: Bench, line: SerialLine, monkeypatch: pytest.MonkeyPatch
     ) -> None:
+        def reading() -> bool:
+            return any(thread.name == "serial line" for thread in threading.enumerate())
+
         monkeypatch.setattr(serial, "AGAIN_S", 10 * WAIT_S)
         bench.unplug()
         until(line.fault)
+        assert reading()
         line.close()
-        until(lambda: not [thread for thread in threading.enumerate() if thread.name == "serial line"])
+        until(lambda: not reading())
 
     @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
     def test_a_reader_that_ends_of_itself_is_told(self, bench: Bench) -> None:

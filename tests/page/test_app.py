@@ -190,6 +190,7 @@ class TestListening:
     ) -> None:
         monkeypatch.setattr(stream, "BEAT_S", 3600.0)
         visit(served.begins().port).listens().types(GOOD[0])
+        assert len(served.hub.listeners) == 1
         served.hub.close()
         soon(lambda: not served.hub.listeners)
 
