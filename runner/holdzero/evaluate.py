@@ -27,21 +27,7 @@ from holdzero.routine.schema import Characteristic
 from holdzero.run.state import State
 from holdzero.views import view_of
 
-__all__ = ["each_once", "evaluate", "model_of"]
-
-
-def model_of(state: State, serial: str | None, name: str, checks: Checks) -> Model:
-    """The model of one characteristic, as `evaluate` uses it.
-
-    Raises:
-        ModelError: the characteristic has no number.
-    """
-    view = view_of(state, serial, checks.materials)
-    seen, _, _ = _weighed(view, name, view.routine.characteristics[name], checks)
-    model = None if seen is None else _model(view, seen, checks)[0]
-    if model is None:
-        raise ModelError(f"{name} has no number")
-    return model
+__all__ = ["each_once", "evaluate"]
 
 
 def evaluate(state: State, serial: str | None, checks: Checks) -> Evaluation:

@@ -23,7 +23,7 @@ from holdzero import events as e
 from holdzero.catalogue import load_catalogue
 from holdzero.checks import Checks, bind
 from holdzero.estimate import Estimate
-from holdzero.evaluate import evaluate, model_of
+from holdzero.evaluate import evaluate
 from holdzero.events import event_from_data, event_to_data
 from holdzero.journal import Journal, read_journal
 from holdzero.model import Input, Term, propagate
@@ -145,7 +145,7 @@ def gum_terms(folder: Path) -> list[Term]:
     (journal,) = folder.glob("*.journal.jsonl")
     run = Run.of(read_journal(journal).events)
     checks, _ = bind(load_routine(GUM).routine, load_catalogue())
-    return list(model_of(run.state, None, "length", checks).terms)
+    return next(list(result.terms) for result in evaluate(run.state, None, checks).results if result.name == "length")
 
 
 def bare_draws() -> None:

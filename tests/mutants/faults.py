@@ -123,8 +123,11 @@ class Tests:
         found, self._known = read_map()
         self._exact = found
         self._loose: dict[str, set[str]] = {}
+        # By the digest that a function had when a test was mapped: it may have been changed since.
+        self._by_digest: dict[str, dict[str, set[str]]] = {}
         for name, tests in found.items():
-            module, function, _, _ = name.split(":")
+            module, function, digest, _ = name.split(":")
+            self._by_digest.setdefault(f"{module}:{function}", {}).setdefault(digest, set()).update(tests)
             self._loose.setdefault(f"{module}:{function}", set()).update(tests)
             self._loose.setdefault(module, set()).update(tests)
         self._users: dict[str, dict[str, set[str]]] = {}
@@ -149,7 +152,9 @@ class Tests:
         block = mutant.block
         whole = self._loose.get(block.module, set())
         if block.function:
-            return self._exact.get(str(block)) or self._loose.get(f"{block.module}:{block.function}", set()) or whole
+            of_function = self._by_digest.get(f"{block.module}:{block.function}", {})
+            before = (tests for digest, tests in of_function.items() if digest != block.digest)
+            return self._exact.get(str(block), set()).union(*before) or whole
         target = mutant.old.partition("=")[0].partition(":")[0].strip()
         users = (
             self._users.setdefault(target, {target: self._using(target)})[target] if target.isidentifier() else set()

@@ -8,6 +8,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy import stats
+from scipy.integrate import quad
 
 from holdzero.acceptance import acceptance_of, passing_interval, shares_of_trials
 from holdzero.decide import Decision, DecisionRule, GivenBand, Rule, Standing, decide
@@ -182,3 +184,20 @@ class TestTheRisks:
         assert (risk.accepted, risk.consumers) == (0.0, 0.0)
         assert risk.producers == pytest.approx(0.84134, abs=1e-5)
         assert risk.conforming == pytest.approx(0.84134, abs=1e-5)
+
+    @pytest.mark.parametrize("u", [0.5, 0.01, 1e-5])
+    def test_are_exact_however_sharp_the_measurement_is(self, u: float) -> None:
+        # Bad parts beyond the limits ±1 um that are taken for good, t standard uncertainties beyond: by scipy's quad.
+        risk = global_risk(
+            process=NormalProcess(mean_um=0.0, standard_um=1.0),
+            standard_uncertainty_um=u,
+            limits_um=(-1.0, 1.0),
+            acceptance_um=(-1.0, 1.0),
+        )
+
+        def taken(t: float) -> float:
+            within = stats.norm.cdf(-t) - stats.norm.cdf(-t - 2.0 / u)
+            return float(stats.norm.pdf(1.0 + u * t) * u * within)
+
+        expected = 2.0 * quad(taken, 0.0, 9.0, epsabs=0.0, epsrel=1e-12)[0]
+        assert risk.consumers == pytest.approx(expected, rel=1e-9)
