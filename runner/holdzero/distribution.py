@@ -162,7 +162,7 @@ class Distribution:
 
     def _sorted(self) -> tuple[Array, Array]:
         if self._edges is None:
-            values = np.sort(np.concatenate(self._kept)) if len(self._kept) != 1 else np.sort(self._kept[0])
+            values = np.sort(np.concatenate(self._kept))
             return values, np.arange(1, values.size + 1, dtype=float)
         centres = 0.5 * (self._edges[:-1] + self._edges[1:])
         filled = self._bins > 0
@@ -189,8 +189,7 @@ class Distribution:
         shortest = (float(values[start]), float(values[last[start]]))
         low = np.searchsorted(ranks, (self.count - within) / 2.0, side="left")
         high = np.searchsorted(ranks, (self.count - within) / 2.0 + within, side="left")
-        symmetric = (float(values[low]), float(values[min(int(high), values.size - 1)]))
-        return shortest, symmetric
+        return shortest, (float(values[low]), float(values[high]))
 
     def result(
         self, coverage: float, *, stable: bool = True, heavy_tails: Mapping[str, float] | None = None
@@ -218,5 +217,5 @@ def _exact_intervals(values: Array, within: int) -> tuple[tuple[float, float], t
     low = (values.size - within) // 2
     return (
         (float(values[start]), float(values[start + within])),
-        (float(values[low]), float(values[min(low + within, values.size - 1)])),
+        (float(values[low]), float(values[low + within])),
     )
