@@ -129,7 +129,7 @@ def outlier_limits(counts: Sequence[int], scatter: Number, dof: float, step: flo
     if own:
         looks += [count for count in counts if count > 1]
         dof = max((known for known in _DOFS if known <= dof), default=dof)
-    with_steps = not own and float(np.max(scatter)) < _FINE * step
+    with_steps = not own and float(scatter) < _FINE * step
     in_steps = float(scatter) / step if with_steps else _FINE
     found, rate = _steps_and_rate(tuple(sorted(Counter(looks).items())), in_steps, dof)
     if with_steps:
@@ -165,11 +165,7 @@ def _steps_and_rate(looks: tuple[tuple[int, int], ...], scatter: float, dof: flo
     steps = {number: _least_steps(number, scatter, dof, allowed) for number, _ in looks}
     rates = {number: often * false_alarm_rate(number, steps[number], scatter, dof) for number, often in looks}
     while True:
-        lower = {
-            number: often * false_alarm_rate(number, steps[number] - 1, scatter, dof)
-            for number, often in looks
-            if steps[number] > 1
-        }
+        lower = {number: often * false_alarm_rate(number, steps[number] - 1, scatter, dof) for number, often in looks}
         all_looks = math.fsum(rates.values())
         rate, number = min(((all_looks - rates[n] + own, n) for n, own in lower.items()), default=(1.0, 0))
         if rate > FALSE_ALARMS:
@@ -198,7 +194,7 @@ def false_alarm_rate(count: int, steps: int, scatter: float, dof: float = math.i
 
     Args:
         count: readings of the place [1], two or more.
-        steps: distance in whole steps of the dial [1], one or more.
+        steps: distance in whole steps of the dial [1]; no distance is there always.
         scatter: standard deviation of a reading before it is rounded [steps].
         dof: degrees of freedom of the scatter [1].
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import pytest
@@ -15,7 +16,7 @@ from holdzero.distribution import Distribution, MonteCarlo
 Array = NDArray[np.float64]
 
 
-def of(*blocks: Array | list[float], limits: tuple[float | None, float | None] = (None, None)) -> Distribution:
+def of(*blocks: Array | Sequence[float], limits: tuple[float | None, float | None] = (None, None)) -> Distribution:
     whole = Distribution(limits)
     for block in blocks:
         whole.add(np.asarray(block, dtype=float))
