@@ -119,7 +119,7 @@ def chance(count: int, distance: float) -> float:
         below = sum(comb(others, j) * far**j * near ** (others - j) for j in range(others // 2 + 1, others + 1))
         return float(math.exp(-x * x / 2.0) / math.sqrt(2.0 * math.pi) * below)
 
-    return 2.0 * count * integrate.quad(at, -9.0, 9.0, epsabs=1e-13, epsrel=1e-9)[0]
+    return 2.0 * count * float(integrate.quad(at, -9.0, 9.0, epsabs=1e-13, epsrel=1e-9)[0])
 
 
 class TestRates:
