@@ -77,7 +77,7 @@ class Distribution:
         self._kept: list[Array] = []
         self._ordered: tuple[Array, Array] | None = None
         self._edges: Array | None = None
-        self._bins: NDArray[np.int64] = np.zeros(0, dtype=np.int64)
+        self._bins = np.zeros(_BINS, dtype=np.int64)
         self._outside: list[Array] = []
 
     def add(self, values: Array) -> None:
@@ -103,14 +103,12 @@ class Distribution:
             self._into_bins(values)
 
     def _to_bins(self) -> None:
-        kept = np.concatenate(self._kept)
+        kept, self._kept = np.concatenate(self._kept), []
         # Not from end to end: the ends of a t distribution of few degrees of freedom lie so far out that the bins
         # would be wider than what is looked for. What is beyond them is kept value by value.
         low, high = (float(end) for end in np.quantile(kept, (_IN_TAIL, 1.0 - _IN_TAIL)))
         margin = 0.5 * (high - low) or 1.0
         self._edges = np.linspace(low - margin, high + margin, _BINS + 1)
-        self._bins = np.zeros(_BINS, dtype=np.int64)
-        self._kept = []
         self._into_bins(kept)
 
     def _into_bins(self, values: Array) -> None:

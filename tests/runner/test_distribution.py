@@ -160,7 +160,7 @@ class TestValuesInBins:
         halves = np.repeat([0.0, 1.0], 1000)
         ordered, ranks = of(halves, [-0.5, 1.5]).ordered()
         assert ordered[-1] == 1.5
-        assert ordered[0] == pytest.approx(-0.5, abs=self.FINE)
+        assert -0.5 < ordered[0] < -0.5 + self.FINE  # the first is in a bin, and told by the middle of it
         assert ranks.tolist() == [1.0, 1001.0, 2001.0, 2002.0]
 
     def test_of_two_values_half_each_the_shortest_interval_has_no_width(self) -> None:
@@ -171,7 +171,7 @@ class TestValuesInBins:
 
     def test_where_all_values_are_equal_they_are_told(self) -> None:
         for interval in of(np.full(2000, 7.0)).intervals_um(0.95):
-            assert interval == pytest.approx((7.0, 7.0), abs=self.FINE)
+            assert interval == pytest.approx((7.0, 7.0), abs=5e-6)
 
     def test_all_of_them_reach_from_the_least_to_the_greatest(self) -> None:
         values = self.normal(2000)
