@@ -233,7 +233,7 @@ class Session:
 
     def _watch(self) -> list[Finding]:
         state, prompt = self.run.state, self.run.prompt
-        if state.routine is None or prompt is None:
+        if prompt is None:
             return []
         # What was read last is what is asked about, though the next prompt may be for another part.
         last = state.live[-1].slot.serial if state.live and state.live[-1].kind is SlotKind.READ else None

@@ -138,4 +138,4 @@ def leapt_s(before: State, event: e.AnyEvent) -> float:
     if not before.paced or slot is None or slot.kind is not SlotKind.SOAK:
         return 0.0
     counter_s, wall_s = event.time_s - before.now_s, wall_span_s(before.wall, event.wall)
-    return counter_s - max(0.0, wall_s) if apart(counter_s, wall_s) and counter_s > wall_s else 0.0
+    return counter_s - max(0.0, wall_s) if counter_s - wall_s > _ALLOWANCE_S else 0.0
