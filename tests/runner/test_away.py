@@ -11,14 +11,13 @@ import pytest
 from holdzero import events as e
 from holdzero.catalogue import Catalogue
 from holdzero.run.absence import absence_at, apart, away_s, earlier, leapt_s, too_long, wall_span_s
-from holdzero.run.plan import Slot, SlotKind
 from holdzero.run.state import Phase, State
 from holdzero.testing import Draft
 from holdzero.testing.drive import begun, loaded_of
 
 BEGAN = dt.datetime(2026, 3, 2, 8, tzinfo=dt.UTC)
-READ = Slot(id="1", group="1", kind=SlotKind.READ, place="a")
-SOAK = Slot(id="1", group="1", kind=SlotKind.SOAK, at_least_s=3000.0)
+ZERO = {"do": "zero"}
+SOAK = {"do": "soak", "at_least": "50 min"}
 HERE_S = 200.0
 
 
@@ -26,13 +25,13 @@ def wall(at_s: float) -> str:
     return (BEGAN + dt.timedelta(seconds=at_s)).isoformat(timespec="milliseconds")
 
 
-def waiting(slot: Slot = READ, *, longest: str = "30 min", **keys: Any) -> State:
-    """A run that waits for one answer; somebody was there 200 s after its beginning, by both clocks."""
-    routine = begun(loaded_of(Draft().with_table("bracket", longest_absence=longest), Catalogue())).state.routine
-    given: dict[str, Any] = {"phase": Phase.RUNNING, "paced": True, "seq": 9, "here_seq": 7, **keys}
-    return State(
-        routine=routine, slots=(slot,), now_s=HERE_S, wall=wall(HERE_S), here_s=HERE_S, here_wall=wall(HERE_S), **given
-    )
+def waiting(step: dict[str, str] = ZERO, *, longest: str = "30 min", **keys: Any) -> State:
+    """A run that waits for its first step; somebody was there 200 s after its beginning, by both clocks."""
+    rest = (ZERO, {"do": "read", "at": "a"}, {"do": "return"})
+    draft = Draft().with_table("bracket", longest_absence=longest).with_steps(step, *rest)
+    state = begun(loaded_of(draft, Catalogue())).state
+    moment = {"now_s": HERE_S, "wall": wall(HERE_S), "here_s": HERE_S, "here_wall": wall(HERE_S)}
+    return replace(state, **{"paced": True, "seq": 9, "here_seq": 7, **moment, **keys})
 
 
 def later(counter_s: float, wall_s: float | None = None, kind: type[Any] = e.ReadingTaken, **fields: Any) -> Any:
@@ -185,6 +184,6 @@ class TestALeapOfTheCounter:
     def test_is_no_soak(self, counter_s: float, wall_s: float, leap_s: float) -> None:
         assert leapt_s(waiting(SOAK), later(counter_s, wall_s)) == leap_s
 
-    @pytest.mark.parametrize("before", [waiting(READ), waiting(SOAK, paced=False), State(paced=True, wall=wall(0.0))])
+    @pytest.mark.parametrize("before", [waiting(), waiting(SOAK, paced=False), State(paced=True, wall=wall(0.0))])
     def test_is_nothing_elsewhere(self, before: State) -> None:
         assert leapt_s(before, later(3600.0, 3.0)) == 0.0
