@@ -11,6 +11,7 @@ import pytest
 
 from holdzero import events as e
 from holdzero.model import ModelError
+from holdzero.routine.schema import Measure
 from holdzero.run.plan import SlotKind
 from holdzero.run.state import State
 from holdzero.testing import Draft
@@ -52,7 +53,10 @@ class TestANumberLessItsZero:
         assert one.zero_weights() == {1: 1.0}
         assert one.common_weight == 1.0
         step = CharacteristicView(
-            name="s", spec=spec.model_copy(update={"measure": "variation"}), readings=one.readings, weights=(1.0, -1.0)
+            name="s",
+            spec=spec.model_copy(update={"measure": Measure.VARIATION}),
+            readings=one.readings,
+            weights=(1.0, -1.0),
         )
         assert step.common_weight == 0.0
 
@@ -131,7 +135,8 @@ class TestTheScatter:
         # JCGM 100:2008, 4.2.4: s² = Σ ν s² / Σ ν; here (0.02 + 0.5) / 2, of two pairs with one degree of freedom each.
         draft = Draft().with_steps({"do": "zero", "times": 2}, {"do": "read", "at": "a", "times": 2}, RETURN)
         s, dof = view(start(draft.text).answer("0", "0.2", "1", "2", "0")).scatter_um
-        assert (s, dof) == (pytest.approx(0.26**0.5), 2.0)
+        assert float(s) == pytest.approx(0.26**0.5)
+        assert dof == 2.0
 
 
 class TestALengthAgainstAnother:
