@@ -165,9 +165,11 @@ class BenchDays(RuleBasedStateMachine):
         numbers = [line.number for line in job.paper.lines if line.raw and line.what not in ("comparator", "soak")]
         target = one([*numbers, _NO_ENTRY], which)
         struck = target == _NO_ENTRY or job.paper.line(target).struck is not None
-        before = len(job.sitting.refusals)
+        before, refused = len(told_by(job.journal)), len(job.sitting.refusals)
         self.says(job, Strike(target, reason))
-        assert (len(job.sitting.refusals) > before) is struck, job.sitting.refusals
+        assert (len(job.sitting.refusals) > refused) is struck, job.sitting.refusals
+        words = {entry["event"] for entry in told_by(job.journal)[before:]}
+        assert not struck or words <= {"run_continued", "question_asked"}, "what is refused leaves no trace"
 
     @precondition(lambda self: self.asking or self.stopped)
     @rule(pick=picks, reason=reasons)

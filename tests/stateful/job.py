@@ -252,6 +252,9 @@ class Job:
         asked = what_of(prompt)
         if self.paper.next_asked is not None:
             assert asked == self.paper.next_asked, f"it asks for {asked}, the sheet for {self.paper.next_asked}"
+        if asked == "compare" and self.paper.clear:
+            counting = [line for line in self.paper.of_places if line.counts]
+            assert all(self.paper.closing_um(line) is not None for line in counting), "all is followed by a return"
         if self.paper.set_anew:
             assert asked not in PLACES, "the part is read under a zero that is in force"
 

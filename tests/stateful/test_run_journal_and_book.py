@@ -103,7 +103,10 @@ class TestADay:
         day.answers(pick=0, noise=0.0, times=6)
         day.answers(pick=0, noise=0.0, times=6)
         day.answers(pick=0, noise=0.0, times=2)
+        day.strikes(pick=0, which=5, reason="dirt")
+        day.answers(pick=0, noise=0.0, times=3)
         day.gives_zero_up(pick=0, reason="bumped")
+        day.strikes(pick=0, which=-1, reason="dirt")
         day.finishes(pick=0, noise=0.0)
         for off, acknowledged in ((8.0, True), (20.0, False)):
             day.begins(a=0.0, b=0.0)
@@ -113,7 +116,7 @@ class TestADay:
             day.answers_oddly(pick=0, off=off)
             if acknowledged and day.day.stopped:
                 day.acknowledges(pick=0)
-            else:
+            elif not acknowledged:
                 day.gives_zero_up(pick=0, reason="bumped")
             day.finishes(pick=0, noise=0.0)
             if day.day.stopped:
