@@ -192,11 +192,16 @@ class Runner:
         if fault.constant:
             return _put_constant(fault, tree)
         path = sys.modules[fault.module].__file__ or ""
-        code = _code(compile(tree, path, "exec", dont_inherit=True), fault.function)
+        codes = list(_codes(compile(tree, path, "exec", dont_inherit=True)))
         functions = self._functions.get((path, fault.function), [])
+        # What a function made when the tool was loaded, as a rule in a list, lives on by itself.
+        inner = [(name, made) for (of, name), made in self._functions.items() if of == path]
+        made_by_it = [one for name, made in inner if name.startswith(f"{fault.function}.<locals>") for one in made]
         try:
-            for function in functions:
-                function.__code__ = code
+            for function in (*functions, *made_by_it):
+                alike = [code for code in codes if _place(code) == _place(function.__code__)]
+                if len(alike) == 1:
+                    function.__code__ = alike[0]
         except ValueError:  # it holds other variables of what is about it
             return False
         return bool(functions)
@@ -360,8 +365,8 @@ def _first_ended(running: list[_Trial]) -> list[_Trial]:
     return ended + [trial for trial in running if trial not in ended and trial.overdue()]
 
 
-def _code(code: CodeType, function: str) -> CodeType:
-    return next(found for found in _codes(code) if found.co_qualname == function)
+def _place(code: CodeType) -> tuple[str, int]:
+    return code.co_qualname, code.co_firstlineno
 
 
 def _codes(code: CodeType) -> Iterator[CodeType]:

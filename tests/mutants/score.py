@@ -50,7 +50,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     tests = Tests()
     wanted = [] if asked.named else mutants
     faults = {tests.fault(mutant).key: mutant for mutant in wanted if mutant not in known}
-    named_faults = [tests.named(one) for one in patches if asked.named or not asked.only]
+    named_faults = [tests.named(one) for one in patches] if asked.named or not (asked.only or asked.sample) else []
     every = [*named_faults, *(tests.fault(mutant) for mutant in faults.values())]
     alive: list[Fault] = []
 
