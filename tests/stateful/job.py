@@ -301,6 +301,9 @@ def _verdict_holds(paper: PaperRun, record: Mapping[str, Any]) -> None:
     verdict, said = record["verdict"], [finding["code"] for finding in record["findings"]]
     why = paper.must_not_pass
     assert not (why and verdict == "pass"), f"PASS, though {why}"
+    for place, name in zip(PLACES, ("left", "right"), strict=True):
+        decided = record["results"][name]["verdict"] in ("pass", "fail")
+        assert not (decided and paper.is_open(place)), f"{place} is decided, and its zero was not closed"
     must = paper.must_be
     assert not must or verdict == must, f"{verdict} where the paper says {must}: {said}"
     if paper.clear and paper.over == "finished" and all(paper.closed(line) for line in paper.of_places if line.counts):

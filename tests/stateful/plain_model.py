@@ -164,6 +164,11 @@ class PaperRun:
                 values.append(line.um - (zero + closing) / 2.0)
         return _mean(values)
 
+    def is_open(self, place: str) -> bool:
+        """Whether something counts at a place, as far as the sheet says it, whose zero was not closed."""
+        counting = [line for line in self.of_places if line.what == place and line.counts]
+        return self.clear and not all(self.closed(line) for line in counting)
+
     @property
     def must_not_pass(self) -> str:
         """Why this can be no PASS; empty where nothing says so."""
@@ -175,7 +180,7 @@ class PaperRun:
             counting = [line for line in self.of_places if line.what == place and line.counts]
             if not counting:
                 return f"nothing counts at {place}"
-            if not all(self.closed(line) for line in counting):
+            if self.is_open(place):
                 return f"the zero of {place} was not closed"
             value = self.value_um(place)
             if value is not None and abs(value) > LIMIT_UM + _CLEARLY_UM:
