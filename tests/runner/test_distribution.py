@@ -73,8 +73,8 @@ class TestValuesOneByOne:
         assert of([-value for value in values[:15]]).intervals_um(0.6)[0] == pytest.approx((-5.9, -5.0))
 
     def test_the_median_is_the_value_that_half_of_them_lie_up_to(self) -> None:
-        assert of(one_to(10)).median_um == 5.0
-        assert of(one_to(11)).median_um == 6.0
+        assert of(one_to(100)).median_um == 50.0
+        assert of(one_to(101)).median_um == 51.0
 
     def test_what_is_added_later_counts(self) -> None:
         whole = of([1.0, 2.0])
