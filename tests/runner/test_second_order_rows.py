@@ -38,9 +38,9 @@ class TestRows:
     @pytest.mark.parametrize(
         ("function", "rows"),
         [
-            # mixed: 3
+            # the mixed derivative is 3
             (lambda x, y, z: 3.0 * x * y + z, {("x", "y"): 9.0 * U**2 * V**2}),
-            # its own: 4
+            # the curve along x is 4
             (lambda x, y, z: 2.0 * x**2 + y + z, {("x",): 0.5 * 16.0 * U**4}),
             # f_x = 1, f_xyy = 4
             (lambda x, y, z: x + 2.0 * x * y**2 + z, {("x", "y"): 4.0 * U**2 * V**2}),
