@@ -131,9 +131,9 @@ def at_one_place(length: int, reads: list[Any]) -> list[dict[str, Any]]:
 
 def repeated(length: int, steps: list[Any], each: int = 0) -> list[dict[str, Any]]:
     rounds = max(1, length // (each or len(steps)))
-    inner = min(rounds, MOST_ROUNDS // 10)
-    within = {"do": "repeat", "times": inner, "steps": steps}
-    return [{"do": "repeat", "times": max(1, rounds // inner), "steps": [within]}]
+    outer = -(-rounds // MOST_ROUNDS)
+    within = {"do": "repeat", "times": rounds // outer, "steps": steps}
+    return [{"do": "repeat", "times": outer, "steps": [within]}]
 
 
 SHAPES: dict[str, Callable[[int, list[Any]], list[dict[str, Any]]]] = {
