@@ -66,7 +66,7 @@ _LITTLE_OF_U = 0.1
 
 
 def selection_findings(
-    view: RunView, seen: CharacteristicView, value_um: Number = 0.0, decision: Decision | None = None
+    view: RunView, seen: CharacteristicView, value_um: Number, decision: Decision | None
 ) -> Iterable[Finding]:
     """A largest, a smallest or a variation picks its places by their readings, and so picks scatter too.
 

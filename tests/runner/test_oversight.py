@@ -107,7 +107,23 @@ class TestPickedScatter:
                 weights=(0.25,) * 4,
                 scatter=(s_um, 4.0),
             )
-            assert any(np.any(found.holds) for found in selection_findings(again, seen)) is limit
+            assert any(np.any(found.holds) for found in selection_findings(again, seen, 0.0, None)) is limit
+
+    def test_is_of_the_means_of_the_places(self, start: Start) -> None:
+        places = ("a", "b", "c")
+        reads = [{"do": "read", "at": place} for place in places]
+        draft = Draft().with_characteristic("thickness", at=list(places), of="largest").with_steps(ZERO, *reads, RETURN)
+        view = view_of(start(draft.text).answer("0.5", "1", "1", "2", "0").run.state, "1")
+        seen = CharacteristicView(
+            name="t",
+            spec=view.routine.characteristics["thickness"],
+            readings=view.of_kind(SlotKind.READ),
+            weights=(1.0 / 3.0,) * 3,
+            scatter=(1.0, 4.0),
+        )
+        # d₂ = 1.693 for three (ISO 7870-2; from memory)
+        (found, *_) = selection_findings(view, seen, 0.0, None)
+        assert found.data == {"found_um": 1.0, "scatter_alone_um": pytest.approx(1.693, abs=5e-4)}
 
     @pytest.mark.parametrize(
         ("spec", "picks"),
@@ -175,11 +191,11 @@ class TestPickedScatter:
 
 
 class TestABracket:
-    def codes(self, start: Start, texts: tuple[str, ...], count: int = 2) -> list[tuple[str, float]]:
-        """Which findings hold, and by how much the returns are off."""
+    def codes(self, start: Start, texts: tuple[str, ...], of: slice = slice(2)) -> list[tuple[str, float]]:
+        """Which findings hold for these readings, and by how much the returns are off."""
         draft = PLACES.with_table("bracket", limit="0.5 um").with_steps(ZERO, A, {**RETURN, "times": 2}, B, RETURN)
         view = view_of(start(draft.text).answer(*texts).run.state, "1")
-        reads = view.of_kind(SlotKind.READ)[:count]
+        reads = view.of_kind(SlotKind.READ)[of]
         spec = view.routine.characteristics["thickness"]
         seen = CharacteristicView(name="t", spec=spec, readings=reads, weights=(1.0,) * len(reads))
         found = bracket_findings(view, seen)
@@ -202,9 +218,12 @@ class TestABracket:
     ) -> None:
         assert self.codes(start, texts) == found
 
-    def test_of_one_reading_is_the_next_return_alone(self, start: Start) -> None:
-        assert self.codes(start, ("1", "2", "1", "1", "2", "9"), count=1) == []
-        assert self.codes(start, ("1", "2", "9", "9", "2", "1"), count=1) == [("bracket/limit", 8.0)]
+    def test_of_one_reading_are_the_returns_next_to_it(self, start: Start) -> None:
+        first, second = slice(1), slice(1, 2)
+        assert self.codes(start, ("1", "2", "1", "1", "2", "9"), first) == []
+        assert self.codes(start, ("1", "2", "9", "9", "2", "1"), first) == [("bracket/limit", 8.0)]
+        assert self.codes(start, ("1", "2", "9", "9", "2", "1"), second) == [("bracket/limit", 8.0)]
+        assert self.codes(start, ("1", "2", "1", "1", "2", "9"), second) == [("bracket/limit", 8.0)]
 
 
 class TestAnAbsence:
@@ -296,6 +315,11 @@ class TestARunThatWent:
         (found,) = run_findings(replace(state, unused=((8, "first", "x"), (9, "second", "y"), (9, "third", "y"))))
         assert "'first'" in found.text
         assert "and 2 more" in found.text
+
+    def test_with_a_reading_struck_out_notes_what_and_why(self, start: Start) -> None:
+        bench = start(PLACES.with_steps(ZERO, A, B, RETURN).text).answer("0", "1").strike(3, "dirt")
+        (found,) = of(bench.run.state, "run/struck")
+        assert (found.level, found.text) == (Level.NOTE, "Entry 3 (1) was struck out: dirt.")
 
     def test_with_a_device_that_was_overruled_is_a_doubt(self, state: State) -> None:
         chosen = replace(state.devices["reference"], overruled="overdue. It is all we have")

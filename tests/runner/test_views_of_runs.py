@@ -150,7 +150,10 @@ class TestALengthAgainstAnother:
             # With three digits they would look the same; with five they do not.
             (0.50004, 0.5, ("0.50004 µm", "0.5 µm")),
             (-0.50004, 0.5, ("−0.50004 µm", "0.5 µm")),
-            # Equal they look equal.
+            # And no more digits than that.
+            (0.50042, 0.5, ("0.5004 µm", "0.5 µm")),
+            # Equal they look equal: closer than a millionth of what the dial shows.
+            (0.50000005, 0.5, ("0.5 µm", "0.5 µm")),
             (0.1 + 0.2, 0.3, ("0.3 µm", "0.3 µm")),
             (-0.3, 0.1 + 0.2, ("−0.3 µm", "0.3 µm")),
             (np.array([0.50004, 0.3]), 0.5, ("0.3 to 0.5 µm", "0.5 µm")),
@@ -164,9 +167,10 @@ class TestALengthAgainstAnother:
         assert seen.against(0.6, 0.5, sign=True) == ("+0.6 µm", "0.5 µm")
         assert seen.against(0.50004, 0.5, sign=True) == ("+0.50004 µm", "0.5 µm")
 
-    def test_of_many_runs_that_are_one_and_all_on_the_limit_looks_like_it(self, start: Start) -> None:
-        seen = view(start(PLAIN.text))
-        assert seen.against(np.array([0.5, 0.5]), 0.5)[1] == "0.5 µm"
+    def test_of_many_runs_looks_like_its_limits_where_all_are_on_them(self, start: Start) -> None:
+        seen, limits = view(start(PLAIN.text)), np.array([0.5, 0.5])
+        assert seen.against(limits, limits) == ("0.5 to 0.5 µm", "0.5 to 0.5 µm")
+        assert seen.against(np.array([0.5, 0.50004]), limits) == ("0.5 to 0.50004 µm", "0.5 to 0.5 µm")
 
     def test_needs_no_comparator(self, start: Start) -> None:
         seen = replace(view(start(PLAIN.text)), comparator=None)
