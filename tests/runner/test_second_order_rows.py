@@ -107,12 +107,13 @@ class TestRows:
         result = second_order(Term(name="t", inputs=(x, y), function=lambda a, b: a * b + a + b))
         assert [row.input.evaluation for row in result.contributions if row.is_pair] == [kind]
 
-    def test_stand_there_only_where_they_are_more_than_rounding(self) -> None:
+    @pytest.mark.parametrize("scale", [1e-3, 1.0, 1e3])
+    @pytest.mark.parametrize(("curve", "told"), [(2e-5, True), (2e-6, False)])
+    def test_stand_there_only_where_they_are_more_than_rounding(self, scale: float, curve: float, told: bool) -> None:
         # shares of the variance: 4e-10 is told, 4e-12 is not
-        for curve, told in ((2e-5, True), (2e-6, False)):
-            unit = known("x", 0.0, 1.0), known("y", 0.0, 1.0), known("z", 0.0, 1.0)
-            result = second_order(Term(name="t", inputs=unit, function=lambda x, y, z, c=curve: z + c * x * y))
-            assert bool(added(result)) is told
+        inputs = known("x", 0.0, scale), known("y", 0.0, scale), known("z", 0.0, scale)
+        result = second_order(Term(name="t", inputs=inputs, function=lambda x, y, z: z + curve / scale * x * y))
+        assert bool(added(result)) is told
 
     def test_of_what_is_exact_there_are_none(self) -> None:
         exact = Input(name="c", estimate=Estimate.exact(2.0), unit="um", evaluation="B")
