@@ -124,13 +124,14 @@ def under_one_zero(length: int, reads: list[Any]) -> list[dict[str, Any]]:
 
 def at_one_place(length: int, reads: list[Any]) -> list[dict[str, Any]]:
     """One place with most of the readings."""
-    first = {**reads[0], "times": max(1, min(MOST_ROUNDS, length - len(reads) - 2))}
-    many = repeated(max(1, length - len(reads) - 2), [first], first["times"])
-    return [{"do": "zero"}, *many, *reads[1:], {"do": "check"}, {"do": "return"}]
+    count = max(1, length - len(reads) - 2)
+    rounds = -(-count // MOST_ROUNDS)
+    many = {"do": "repeat", "times": rounds, "steps": [{**reads[0], "times": count // rounds}]}
+    return [{"do": "zero"}, many, *reads[1:], {"do": "check"}, {"do": "return"}]
 
 
-def repeated(length: int, steps: list[Any], each: int = 0) -> list[dict[str, Any]]:
-    rounds = max(1, length // (each or len(steps)))
+def repeated(length: int, steps: list[Any]) -> list[dict[str, Any]]:
+    rounds = max(1, length // len(steps))
     outer = -(-rounds // MOST_ROUNDS)
     within = {"do": "repeat", "times": rounds // outer, "steps": steps}
     return [{"do": "repeat", "times": outer, "steps": [within]}]
