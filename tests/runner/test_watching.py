@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from holdzero.catalogue import Catalogue
-from holdzero.outlook import FEWEST, Outlook
+from holdzero.outlook import Outlook, outlook_of
 from holdzero.routine.schema import Measure
 from holdzero.run.kept import Observed
 from holdzero.run.plan import Slot
@@ -18,13 +18,12 @@ from holdzero.run.state import State
 from holdzero.testing import Draft
 from holdzero.testing.drive import begun, loaded_of
 
-AT_LEAST_S = 400.0
 Points = list[tuple[float, float]]
 
 
 def soaking(**keys: Any) -> tuple[State, Slot]:
     """A run in which a soak is asked for, from 1000 s on."""
-    soak = {"do": "soak", "at_least": f"{AT_LEAST_S:g} s", **keys}
+    soak = {"do": "soak", "at_least": "400 s", **keys}
     steps = (soak, {"do": "zero"}, {"do": "read", "at": "a"}, {"do": "return"})
     state = replace(begun(loaded_of(Draft().with_steps(*steps), Catalogue())).state, soak_from_s=1000.0)
     slot = state.slot
@@ -74,6 +73,9 @@ class TestEnough:
 
     def test_says_when_it_will_be_enough(self) -> None:
         assert watched({"part": still(60.0)}, **WITHIN)["part"].left_s == 40.0
+        # Nobody knows where it is not the part that is waited for.
+        late = {"part": still(100.0), "reference": still(100.0, from_s=50.0)}
+        assert watched(late, **WITHIN)["part"].left_s is None
 
     @pytest.mark.parametrize(
         ("points", "enough"),
@@ -147,6 +149,64 @@ class TestTheStepOfReadings:
         self, values: list[float], resolution: float | None, step: float
     ) -> None:
         assert reading_step(values, resolution) == pytest.approx(step)
+
+
+class TestTheStepOfAThermometer:
+    """It is no finer than its last decimal, and no coarser than 25 of them."""
+
+    @staticmethod
+    def points(values: list[float], from_s: float = 0.0) -> Points:
+        return [(from_s + 10.0 * n, values[n % len(values)]) for n in range(12)]
+
+    @pytest.mark.parametrize(
+        ("values", "step_K"),
+        [
+            ([20.0], 0.1),
+            ([20.01, 20.02], 0.01),
+            ([20.0, 20.25, 20.27], 20.27 - 20.25),
+            ([20.0, 20.5], 0.5),
+            ([20.0, 23.0], 2.5),
+        ],
+    )
+    def test_is_that_of_what_it_shows(self, values: list[float], step_K: float) -> None:  # noqa: N803  the unit's own capital
+        points = self.points(values)
+        (found,) = watched({"part": points}, **WITHIN).values()
+        assert found == outlook_of(*self.apart(points), of="part", unit="K", within=900.0, step=step_K)
+
+    def test_of_a_difference_is_that_of_both_whatever_else_is_watched(self) -> None:
+        part, reference = self.points([20.0]), self.points([20.01], 5.0)
+        found = watched({"part": part, "reference": reference, "": self.points([1e-6])}, **WITHIN)[BETWEEN]
+        times = [at for at, _ in reference]
+        differences = [20.0 - 20.01] * len(times)
+        more = [1000.0 + at for at in times]
+        assert found == outlook_of(more, differences, of=BETWEEN, unit="K", within=900.0, step=0.1 + 0.01)
+
+    def test_of_a_dial_that_stands_still_is_its_resolution(self) -> None:
+        points = self.points([0.0])
+        found = watched({"": points}, **WITHIN)[""]
+        assert found == outlook_of(*self.apart(points), of="", unit="um", step=0.1)
+
+    @staticmethod
+    def apart(points: Points) -> tuple[list[float], list[float]]:
+        return [1000.0 + at for at, _ in points], [value for _, value in points]
+
+
+# As in `test_soaking.py`: V/A of 5 mm by 35 mm by 9 mm, its foot not counted, of nickel in still air.
+SLOWEST_S = 3.9e6 * (1575.0 / 755.0 * 1e-3) / 5.0
+
+
+class TestAReadingThatStandsStill:
+    @pytest.mark.parametrize(("until_s", "hides"), [(1620.0, True), (1630.0, False)])
+    def test_hides_a_fade_up_to_the_point_that_would_show_it(self, until_s: float, hides: bool) -> None:
+        assert 1620.0 < SLOWEST_S < 1630.0
+        found = watched({"": still(until_s, 0.0)}, within="0.5 um", at_least="60 min")[""]
+        assert (found.hidden is not None) is hides
+
+    @pytest.mark.parametrize(("at_least", "left_s"), [("60 min", SLOWEST_S - 600.0), ("20 min", 600.0)])
+    def test_says_how_long_until_it_would_show_or_the_soak_is_over(self, at_least: str, left_s: float) -> None:
+        found = watched({"": still(600.0, 0.0)}, within="0.5 um", at_least=at_least)[""]
+        assert found.left_s == pytest.approx(left_s)
+        assert not found.enough
 
 
 class TestWhetherItMayEnd:
@@ -234,7 +294,3 @@ class TestASize:
         assert state.reference is not None
         other = state.reference.model_copy(update={"size": 9000.0})
         assert part_size_um(state.routine, other) == 9000.0
-
-
-def test_six_points_are_the_fewest() -> None:
-    assert FEWEST == 6
