@@ -208,6 +208,16 @@ class TestAReadingThatStandsStill:
         assert found.left_s == pytest.approx(left_s)
         assert not found.enough
 
+    @pytest.mark.parametrize(
+        ("of", "until_s", "hides"), [("part", 900.0, False), ("part", 890.0, True), ("reference", 900.0, True)]
+    )
+    def test_hides_nothing_where_a_thermometer_on_the_part_is_at_rest(
+        self, of: str, until_s: float, hides: bool
+    ) -> None:
+        points = {"": still(until_s, 0.0), "plate": still(until_s), of: still(until_s)}
+        found = watched(points, within="0.5 um", at_least="60 min", **WITHIN)
+        assert (found[""].hidden is not None) is hides
+
 
 class TestWhetherItMayEnd:
     NEAR = watched({"part": still(100.0)}, **WITHIN)["part"]
