@@ -156,3 +156,9 @@ class TestManyRuns:
         z = known("z", 0.0, 1.0)
         result = second_order(Term(name="t", inputs=(x, y, z), function=lambda a, b, c: a * b + c))
         assert np.asarray(result.standard_uncertainty_um).tolist() == pytest.approx([1.0, math.sqrt(2.0)])
+
+    def test_a_pair_counts_that_is_small_beside_another_run_alone(self) -> None:
+        x, y, z = known("x", 0.0, 1.0), known("y", 0.0, 1.0), known("z", 0.0, np.array([1e-4, 1.0]))
+        result = second_order(Term(name="t", inputs=(x, y, z), function=lambda a, b, c: 1e-6 * a * b + c))
+        expected = [math.sqrt(1e-8 + 1e-12), math.sqrt(1.0 + 1e-12)]
+        assert np.asarray(result.standard_uncertainty_um) == pytest.approx(expected, rel=1e-9)
