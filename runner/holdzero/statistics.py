@@ -61,11 +61,12 @@ def f_quantile(probability: float, dof: float, other_dof: float) -> float:
 
 def mean(numbers: Sequence[Number]) -> Number:
     """Arithmetic mean [unit of the numbers] (GUM 4.2.1, eq. 3)."""
-    if len(numbers) == 1:
-        return numbers[0]
+    first, *others = numbers
+    if not others:
+        return first
     if all(np.ndim(number) == 0 for number in numbers):
         return math.fsum(numbers) / len(numbers)
-    return sum(numbers[1:], start=numbers[0]) / len(numbers)
+    return sum(others, start=first) / len(numbers)
 
 
 def pooled_standard_deviation(groups: Iterable[Sequence[Number]]) -> tuple[Number, float]:

@@ -114,6 +114,10 @@ class TestSlope:
     def test_is_none_where_nothing_moves_on(self) -> None:
         assert slope_statistic(np.array([1.0] * 4), np.array([1.0, 2.0, 3.0, 4.0]), [0] * 4) == (0.0, 0.0, 0.0)
 
+    def test_is_none_in_all_runs_where_one_has_nothing_that_moves_on(self) -> None:
+        x = np.array([[0.0, 1.0, 2.0, 3.0], [1.0] * 4])
+        assert slope_statistic(x, np.array([[0.0, 1.0, 2.0, 4.0]] * 2), [0] * 4) == (0.0, 0.0, 0.0)
+
     @pytest.mark.parametrize(("rise", "t"), [(2.0, math.inf), (-2.0, -math.inf), (0.0, 0.0)])
     def test_of_an_exact_line_is_beyond_doubt(self, rise: float, t: float) -> None:
         x = np.array([0.0, 1.0, 2.0, 3.0])
