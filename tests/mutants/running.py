@@ -176,7 +176,7 @@ class Runner:
         seen = _Failures()
         session.config.pluginmanager.register(seen)
         ends = time.process_time() + BUDGET_S
-        for item, following in zip(order, [*order[1:], None], strict=True):
+        for item, following in zip(order, [*order[1:], None], strict=False):  # perhaps there is none
             say(item.nodeid)
             most = BESIDES_S + LONGER * self._durations.get(item.nodeid, 0.0)
             signal.setitimer(signal.ITIMER_PROF, most)
