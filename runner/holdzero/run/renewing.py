@@ -89,7 +89,7 @@ def with_new_origin(state: State, event: e.LineBack) -> State:
         event: by which the line is back.
     """
     slot = state.first_open
-    if slot is not None and slot.kind is SlotKind.SOAK:
+    if slot is not None:
         seen = tuple(item for item in state.observed if item.of or item.slot.id != slot.id)
         state = replace(state, observed=seen)
     if slot is not None and slot.kind is SlotKind.RETURN and slot.id.startswith("x"):

@@ -1,0 +1,51 @@
+"""A fresh zero in the middle of a run: where it stands in the plan, how often it is read, what is watched anew."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from holdzero import events as e
+from holdzero.testing import Draft
+
+Start = Callable[..., Any]
+
+A, B, RETURN = {"do": "read", "at": "a"}, {"do": "read", "at": "b"}, {"do": "return"}
+SOAK = {"do": "soak", "at_least": "10 min", "within": "1 um"}
+TWO = Draft().with_characteristic("thickness", at=["a", "b"])
+
+
+class TestAFreshZero:
+    def test_stands_before_what_waited_and_is_read_as_often_as_the_one_before(self, start: Start) -> None:
+        draft = TWO.with_steps({"do": "zero", "times": 2}, A, RETURN, {"do": "zero", "times": 3}, A, B, RETURN)
+        bench = start(draft.text).answer("0", "0", "1", "0", "0", "0", "0", "1")
+        bench.take(e.RunContinued, away_s=7200.0)
+        seq = bench.run.state.seq
+        fresh = [f"x{seq}.return", *(f"x{seq}.zero#{lift}" for lift in (1, 2, 3))]
+        planned = ["1#1", "1#2", "2", "3", "4#1", "4#2", "4#3", "5", *fresh, "6", "7", "end"]
+        assert [slot.id for slot in bench.run.state.slots] == planned
+        assert [slot.id for slot in bench.run.state.open_slots] == [*fresh, "6", "7", "end"]
+
+
+class TestALineThatIsBack:
+    def watched(self, start: Start, back: str) -> list[str]:
+        """Of what it is known how it was in a soak, after a line was lost and is back."""
+        bench = start(TWO.with_steps(SOAK, {"do": "zero"}, A, B, RETURN).text)
+        for of, value in (("", 0.5), ("part", 20.1)):
+            bench.time_s += 10.0
+            bench.take(e.SoakObserved, slot="1", of=of, raw=str(value), value=value)
+        bench.take(e.LineLost, of=back, why="unplugged").take(e.LineBack, of=back)
+        return [item.of for item in bench.run.state.observed]
+
+    def test_has_the_dial_watched_anew_as_it_may_have_another_origin(self, start: Start) -> None:
+        assert self.watched(start, "comparator") == ["part"]
+
+    def test_of_thermometers_changes_nothing(self, start: Start) -> None:
+        assert self.watched(start, "thermometers") == ["", "part"]
+
+    def test_after_a_soak_keeps_how_that_was(self, start: Start) -> None:
+        bench = start(TWO.with_steps(SOAK, {"do": "zero"}, A, B, RETURN).text)
+        bench.take(e.SoakObserved, slot="1", of="", raw="0.5", value=0.5).answer("", "0", "1")
+        bench.take(e.LineLost, of="comparator", why="unplugged").take(e.LineBack, of="comparator")
+        assert [item.of for item in bench.run.state.observed] == [""]
+        assert bench.asked() == "return"
