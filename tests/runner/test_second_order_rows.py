@@ -115,6 +115,10 @@ class TestRows:
         result = second_order(Term(name="t", inputs=inputs, function=lambda x, y, z: z + curve / scale * x * y))
         assert bool(added(result)) is told
 
+    def test_of_what_moves_nothing_there_are_none(self) -> None:
+        result = second_order(Term(name="t", inputs=(X, Y), function=lambda x, y: 0.0 * x * y))
+        assert (added(result), result.standard_uncertainty_um) == ({}, 0.0)
+
     def test_of_what_is_exact_there_are_none(self) -> None:
         exact = Input(name="c", estimate=Estimate.exact(2.0), unit="um", evaluation="B")
         result = second_order(Term(name="t", inputs=(X, exact), function=lambda x, c: c * x * x + c * c))
