@@ -147,8 +147,8 @@ def slope_statistic(
     if y.ndim == 1 or x.ndim > 1 or not matters:
         return *_slope_of(x_centred, _centred(y, groups), spread, dof), dof
     # A quick look first: where x is centred in each group, the means of y drop out.
-    slope = np.zeros(y.shape[:-1])
-    for part, row in zip(x_centred, np.moveaxis(y, -1, 0), strict=True):
+    slope = np.zeros(len(y))
+    for part, row in zip(x_centred, y.T, strict=True):
         if part:
             slope += part / spread * row
     t, tested = np.zeros_like(slope), np.abs(slope) > matters * (1.0 - _HAIR)

@@ -107,7 +107,7 @@ class TestRows:
         result = second_order(Term(name="t", inputs=(x, y), function=lambda a, b: a * b + a + b))
         assert [row.input.evaluation for row in result.contributions if row.is_pair] == [kind]
 
-    @pytest.mark.parametrize("scale", [1e-3, 1.0, 1e3])
+    @pytest.mark.parametrize("scale", [1e-3, 1.0, 1e6])
     @pytest.mark.parametrize(("curve", "told"), [(2e-5, True), (2e-6, False)])
     def test_stand_there_only_where_they_are_more_than_rounding(self, scale: float, curve: float, told: bool) -> None:
         # shares of the variance: 4e-10 is told, 4e-12 is not
@@ -166,3 +166,10 @@ class TestManyRuns:
         result = second_order(Term(name="t", inputs=(x, y, z), function=lambda a, b, c: 1e-6 * a * b + c))
         expected = [math.sqrt(1e-8 + 1e-12), math.sqrt(1.0 + 1e-12)]
         assert np.asarray(result.standard_uncertainty_um) == pytest.approx(expected, rel=1e-9)
+
+    def test_a_pair_counts_where_an_input_is_exact_in_another(self) -> None:
+        x, y, z = known("x", 0.0, np.array([0.0, 1.0])), known("y", 0.0, 1.0), known("z", 0.0, 1.0)
+        result = second_order(Term(name="t", inputs=(x, y, z), function=lambda a, b, c: a * b + c))
+        assert np.asarray(result.standard_uncertainty_um) == pytest.approx([1.0, math.sqrt(2.0)])
+        (row,) = [row for row in result.contributions if row.is_pair]
+        assert np.asarray(row.sensitivity) == pytest.approx([0.0, 1.0])
