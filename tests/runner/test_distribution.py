@@ -169,6 +169,14 @@ class TestValuesInBins:
         assert low == high == pytest.approx(0.0, abs=self.FINE)
         assert halves.intervals_um(0.9)[0] == pytest.approx((0.0, 1.0), abs=self.FINE)
 
+    def test_where_nearly_all_values_are_the_greatest_the_shortest_interval_is_there(self) -> None:
+        low, high = of(np.repeat([0.0, 1.0], [100, 1900])).intervals_um(0.5)[0]
+        assert low == high == pytest.approx(1.0, abs=self.FINE)
+
+    def test_the_shortest_interval_of_what_falls_off_begins_at_the_least(self) -> None:
+        own = -np.log1p(-(np.arange(4000) + 0.5) / 4000)
+        assert of(own).intervals_um(0.95)[0] == pytest.approx((own[0], own[3799]), abs=self.FINE)
+
     def test_where_all_values_are_equal_they_are_told(self) -> None:
         for interval in of(np.full(2000, 7.0)).intervals_um(0.95):
             assert interval == pytest.approx((7.0, 7.0), abs=5e-6)
