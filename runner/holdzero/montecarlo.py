@@ -90,7 +90,7 @@ def draws_of(inputs: Mapping[str, Input], generator: np.random.Generator, size: 
     drawn: dict[str, Array | float] = {}
     for name, item in inputs.items():
         estimate = item.estimate
-        if not np.any(estimate.standard_uncertainty):
+        if not float(estimate.standard_uncertainty):
             drawn[name] = float(estimate.value)
             continue
         first, *rest = estimate.parts

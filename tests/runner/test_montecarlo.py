@@ -105,6 +105,41 @@ class TestDraws:
             values_of(terms, {"x": np.array([1.0, math.inf]), "y": 1.0}, 2)
 
 
+class TestASeed:
+    """What it gave once it gives again, so that a record can be made anew."""
+
+    @pytest.mark.parametrize(
+        ("part", "drawn"),
+        [
+            (
+                Part(value=5.0, standard_uncertainty=1.0, shape=Shape.TRIANGULAR, halfwidth=3.0),
+                lambda random: 5.0 + 3.0 * (random(4) - random(4)),
+            ),
+            (
+                Part(value=5.0, standard_uncertainty=1.0, shape=Shape.TRAPEZOID, halfwidth=3.0, inner=1.0),
+                lambda random: 5.0 + 4.0 * (random(4) - 0.5) + 2.0 * (random(4) - 0.5),
+            ),
+            (
+                Part(value=5.0, standard_uncertainty=1.0, shape=Shape.CURVILINEAR, halfwidth=3.0, inner=1.0),
+                lambda random: 5.0 + (3.0 + 1.0 - 2.0 * random(4)) * (2.0 * random(4) - 1.0),
+            ),
+            (
+                Part(value=5.0, standard_uncertainty=1.0, shape=Shape.ARCSINE, halfwidth=3.0),
+                lambda random: 5.0 + 3.0 * np.sin(2.0 * math.pi * random(4)),
+            ),
+        ],
+    )
+    def test_draws_in_one_order(self, part: Part, drawn: Callable[..., Any]) -> None:
+        assert draw(part, rng(), 4) == pytest.approx(drawn(rng().random))
+
+    def test_draws_65536_of_one_input_and_then_of_the_next(self) -> None:
+        x, y = known("x", Estimate.of(0.0, 1.0)), known("y", Estimate.of(0.0, 2.0))
+        result = simulate([term(lambda a, b: a * b, x, y)], rng(), 65_546, 0.95)
+        random = rng().standard_normal
+        values = np.concatenate([random(size) * 2.0 * random(size) for size in (65_536, 10)])
+        assert result.value_um == pytest.approx(values.mean(), rel=1e-9)
+
+
 class TestAFixedNumberOfTrials:
     @pytest.mark.parametrize("trials", [1, 1000, BLOCK, BLOCK + 1, 2 * BLOCK + 3])
     def test_is_what_is_made(self, trials: int) -> None:

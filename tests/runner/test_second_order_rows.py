@@ -68,6 +68,12 @@ class TestRows:
         result = second_order(Term(name="t", inputs=(X,), function=lambda x: 2.0 * x + x**3))
         assert added(result) == pytest.approx({("x",): (2.0 + (U / 8.0) ** 2) * 6.0 * U**4})
 
+    def test_of_a_fourth_power_hold_its_curve_without_error(self) -> None:
+        # of x⁴ at 1 the second derivative is 12, the third 24, and the slope over an eighth of u is 4 + 4·(u/8)²
+        result = second_order(Term(name="t", inputs=(known("x", 1.0, U),), function=lambda x: x**4))
+        slope = 4.0 + 4.0 * (U / 8.0) ** 2
+        assert added(result) == pytest.approx({("x",): (0.5 * 144.0 + slope * 24.0) * U**4}, rel=1e-9)
+
     @pytest.mark.parametrize("curve", [3.0, -3.0])
     def test_have_a_product_of_deviations_as_their_input(self, curve: float) -> None:
         term = Term(name="t", inputs=(X, Y), function=lambda x, y: curve * x * y + x)
