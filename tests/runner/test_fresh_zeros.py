@@ -49,3 +49,22 @@ class TestALineThatIsBack:
         bench.take(e.LineLost, of="comparator", why="unplugged").take(e.LineBack, of="comparator")
         assert [item.of for item in bench.run.state.observed] == [""]
         assert bench.asked() == "return"
+
+    def test_again_and_again_asks_for_one_return_and_one_zero(self, start: Start) -> None:
+        bench = start(TWO.with_steps({"do": "zero"}, A, B, RETURN).text).answer("0", "1")
+        for _ in range(3):
+            bench.take(e.LineLost, of="comparator", why="loose").take(e.LineBack, of="comparator")
+        assert [slot.kind.value for slot in bench.run.state.open_slots] == [
+            "return",
+            "zero",
+            "read",
+            "return",
+            "compare",
+        ]
+
+
+class TestAPlanOfABatch:
+    def test_numbers_the_rounds_of_the_parts_from_one(self, start: Start) -> None:
+        loop = {"do": "repeat", "over": "parts", "steps": [A, B]}
+        bench = start(TWO.with_steps({"do": "zero"}, loop, RETURN).text, serials=("7", "8"))
+        assert [slot.id for slot in bench.run.state.slots] == ["1", "2/1.1", "2/1.2", "2/2.1", "2/2.2", "3", "end"]
