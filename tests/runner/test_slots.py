@@ -1,4 +1,4 @@
-"""A fresh zero in the middle of a run: where it stands in the plan, how often it is read, what is watched anew."""
+"""Which slots a run has: of a plan, and of a fresh zero put in between; what a line that is back has watched anew."""
 
 from __future__ import annotations
 
@@ -68,3 +68,12 @@ class TestAPlanOfABatch:
         loop = {"do": "repeat", "over": "parts", "steps": [A, B]}
         bench = start(TWO.with_steps({"do": "zero"}, loop, RETURN).text, serials=("7", "8"))
         assert [slot.id for slot in bench.run.state.slots] == ["1", "2/1.1", "2/1.2", "2/2.1", "2/2.2", "3", "end"]
+
+
+class TestTheForceOfAReading:
+    def test_is_its_step_s_own_or_the_comparator_s(self, start: Start) -> None:
+        draft = (
+            Draft().with_table("comparator", force="1 N").with_steps({"do": "zero"}, A, {**A, "force": "0.5 N"}, RETURN)
+        )
+        forces = [slot.force_N for slot in start(draft.text).run.state.slots if slot.place == "a"]
+        assert forces == [1.0, 0.5]
