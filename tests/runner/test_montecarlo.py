@@ -170,6 +170,9 @@ class TestTheAdaptiveProcedure:
         result = adaptive([NORMAL], rng(), coverage, digits=digits)
         assert (result.trials, result.stable) == (self.trials_by_hand(coverage, digits), True)
 
+    def test_is_of_two_digits_unless_it_is_said(self) -> None:
+        assert adaptive([NORMAL], rng(), 0.95).trials == self.trials_by_hand(0.95, 2)
+
     @pytest.mark.parametrize(("most", "made"), [(29_999, 20_000), (30_000, 30_000), (30_001, 30_000)])
     def test_makes_no_more_than_the_most(self, monkeypatch: pytest.MonkeyPatch, most: int, made: int) -> None:
         monkeypatch.setattr(montecarlo, "MOST_TRIALS", most)
@@ -216,6 +219,15 @@ class TestHeavyTails:
     def test_an_input_that_moves_the_value_anywhere_counts(self, function: Callable[..., Any]) -> None:
         x, y = known("x", Estimate.of(0.0, 1.0)), known("y", Estimate.of(0.0, 1.0, dof=2.0))
         assert heavy_tails_of([term(function, x, y)]) == {"y": 2.0}
+
+    def test_a_part_of_nothing_beside_another_is_none(self) -> None:
+        parts = (Part(value=0.0, standard_uncertainty=0.0, dof=1.0), Part(value=0.0, standard_uncertainty=1.0))
+        assert heavy_tails_of([term(lambda x: x, known("x", Estimate(parts=parts)))]) == {}
+
+    def test_it_is_looked_for_where_the_input_may_well_be(self) -> None:
+        # two standard uncertainties off, and nowhere else
+        y = known("y", Estimate.of(0.0, 0.5, dof=2.0))
+        assert heavy_tails_of([term(lambda a: float(0.75 < a < 1.25), y)]) == {"y": 2.0}
 
     def test_two_terms_that_cancel_leave_nothing(self) -> None:
         y = known("y", Estimate.of(0.0, 1.0, dof=2.0))
