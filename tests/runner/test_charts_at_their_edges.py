@@ -238,3 +238,8 @@ class TestConstants:
     )
     def test_of_few_groups(self, count: int, groups: int, value: str) -> None:
         assert f"{d2_star(count, groups):.2f}" == value
+
+    # ISO 7870-2, E2 of two, three and five readings (from memory)
+    @pytest.mark.parametrize(("count", "value"), [(2, "2.660"), (3, "1.772"), (5, "1.290")])
+    def test_of_single_values(self, count: int, value: str) -> None:
+        assert f"{chart_constants(count).e2:.3f}" == value
