@@ -212,7 +212,7 @@ class Distribution:
 def _exact_intervals(values: Array, within: int) -> tuple[tuple[float, float], tuple[float, float]]:
     """The same where every value is kept: an interval of `within` values more than one."""
     start = int((values[within:] - values[:-within]).argmin())
-    low = (values.size - within) // 2
+    low = (values.size - within + 1) // 2 - 1  # r of JCGM 101:2008, 7.7.2 (clause from memory), counted from 0
     return (
         (float(values[start]), float(values[start + within])),
         (float(values[low]), float(values[low + within])),

@@ -34,7 +34,7 @@ from holdzero.book.export import (
 )
 from holdzero.book.listing import LISTINGS, Cell, Kind, Listing
 from holdzero.catalogue import Catalogue
-from holdzero.cli import main
+from holdzero.cli import ended
 from holdzero.errors import RecordError
 from holdzero.record import amend_record, digest_of_record, dumps
 from holdzero.testing.records import sample_records
@@ -373,11 +373,7 @@ class TestTheCommand:
     def exits(self, *arguments: str) -> int:
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(sys, "argv", ["holdzero", "book", "export", *arguments])
-            with pytest.raises(SystemExit) as left:
-                main()
-        code = left.value.code
-        assert isinstance(code, int)
-        return code
+            return ended()
 
     def test_takes_the_criteria_of_list(self, kept: list[str]) -> None:
         assert self.exits("--serial", "S000002", "--to", "jsonl", "--out", "out.jsonl") == 0

@@ -14,7 +14,7 @@ from sqlalchemy import inspect, text
 from holdzero.book import Book, Criteria, open_book, schema
 from holdzero.book.schema import HEAD, BookVersionError
 from holdzero.book.store import BookError, upgrade_book
-from holdzero.cli import main
+from holdzero.cli import ended
 
 RecordsOf: TypeAlias = Callable[..., list[str]]  # see conftest
 
@@ -125,9 +125,7 @@ class TestTheCommand:
 def upgraded(monkeypatch: pytest.MonkeyPatch) -> int:
     """Exit code of the command."""
     monkeypatch.setattr("sys.argv", ["holdzero", "book", "upgrade"])
-    with pytest.raises(SystemExit) as ended:
-        main()
-    return int(ended.value.code or 0)
+    return ended()
 
 
 class TestADatabaseOfSomethingElse:

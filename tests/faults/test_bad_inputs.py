@@ -13,7 +13,7 @@ from typing import TypeAlias
 import pytest
 
 from holdzero.catalogue import load_catalogue
-from holdzero.cli import main
+from holdzero.cli import ended
 from holdzero.record import digest_of_record, dumps
 from holdzero.testing.draft import GOOD, PLAIN
 from holdzero.testing.records import sample_records
@@ -145,10 +145,9 @@ def test_each_ends_in_a_sentence(
     name, _, words = KINDS[kind]
     (tmp_path / name).write_bytes(content)
     monkeypatch.setattr("sys.argv", ["holdzero", *words])
-    with pytest.raises(SystemExit) as ended:
-        main()
+    code = ended()
     said = "".join(capfd.readouterr())
-    assert ended.value.code in CODES
+    assert code in CODES
     assert said.strip()
     assert "fault of the tool" not in said
     assert "Traceback" not in said
@@ -161,8 +160,6 @@ def test_a_seed_that_no_record_can_hold_is_refused_before_anything_is_read(
     monkeypatch.chdir(tmp_path)
     (tmp_path / "washer.toml").write_text(PLAIN, "utf-8")
     monkeypatch.setattr("sys.argv", ["holdzero", "run", "washer.toml", "--seed", str(2**53)])
-    with pytest.raises(SystemExit) as ended:
-        main()
-    assert ended.value.code == 2
+    assert ended() == 2
     assert "--seed" in capfd.readouterr().err
     assert not (tmp_path / "records").exists()

@@ -159,12 +159,12 @@ MEDDLING = {
     "an attribute of a class": (
         "judge",
         "    import holdzero.run.state as s\n    s.Reading.value_um = property(lambda self: 0.0)\n",
-        "holdzero.run.state.Reading.value_um",
+        "holdzero.run.kept.Reading.value_um",
     ),
     "a method that the class did not have": (
         "watch",
-        "    from holdzero.run.state import Reading as r\n    r.__getattribute__ = lambda self, name: 0.0\n",
-        "holdzero.run.state.Reading.__getattribute__",
+        "    from holdzero.run.kept import Reading as r\n    r.__getattribute__ = lambda self, name: 0.0\n",
+        "holdzero.run.kept.Reading.__getattribute__",
     ),
     "the word of a verdict": (
         "judge",
@@ -249,8 +249,8 @@ class TestWhatIsHandedOut:
         ("what", "named"),
         [
             (
-                "from holdzero.run.state import Reading as r\nr.__getattribute__ = lambda self, name: 0.0\n",
-                "holdzero.run.state.Reading.__getattribute__",
+                "from holdzero.run.kept import Reading as r\nr.__getattribute__ = lambda self, name: 0.0\n",
+                "holdzero.run.kept.Reading.__getattribute__",
             ),
             ("import holdzero.decide as d\nd.Verdict.FAIL._value_ = 'pass'\n", "holdzero.decide.Verdict.FAIL._value_"),
             (

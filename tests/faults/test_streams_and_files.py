@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from holdzero import cli
-from holdzero.cli import main
+from holdzero.cli import output
 from holdzero.hooks import Habits, Said, Sends
 from holdzero.live.taking import Taker
 from holdzero.testing.draft import GOOD, PLAIN
@@ -134,13 +134,13 @@ def test_who_is_ended_from_outside_says_so_and_can_go_on(
 def test_who_is_ended_while_the_tool_loads_says_so_and_gives_no_verdict(
     monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    def loading() -> int:
+    def broken_into(*_: object) -> None:
         raise KeyboardInterrupt("ended from outside (SIGTERM)")
 
-    monkeypatch.setattr(cli, "ended", loading)
-    with pytest.raises(SystemExit) as ended:
-        main()
-    assert ended.value.code == INTERRUPTED
+    # The command, and what would say that it was broken into.
+    monkeypatch.setattr(cli, "app", broken_into)
+    monkeypatch.setattr(output, "tell", broken_into)
+    assert cli.ended() == INTERRUPTED
     assert capfd.readouterr().err == "\nholdzero: ended from outside (SIGTERM)\n"
 
 

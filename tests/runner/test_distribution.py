@@ -54,6 +54,8 @@ class TestValuesOneByOne:
             (100, 0.95, 3, 98),  # q = 95, r = (M − q + 1)/2 = 3
             (20, 0.93, 1, 20),  # pM = 18.6, q = 19, r = 1
             (10, 0.5, 3, 8),  # q = 5, r = 3
+            (100, 0.9, 5, 95),  # q = 90, r = (M − q)/2 = 5, as that is whole
+            (10, 0.6, 2, 8),  # q = 6, r = 2
         ],
     )
     def test_the_symmetric_interval_is_from_rank_to_rank(self, last: int, coverage: float, low: int, high: int) -> None:

@@ -429,19 +429,8 @@ def register_history(
 
 
 def main() -> NoReturn:
-    """Start the tool. No traceback reaches a person, unless HOLDZERO_TRACE is set."""
-    from holdzero.cli.streams import ends_when_told, stand_in_for_closed, without_controls
-
-    stand_in_for_closed()
-    try:
-        with ends_when_told(), without_controls():
-            code = ended()
-            signal.signal(signal.SIGINT, signal.SIG_IGN)  # there is an exit code: no Ctrl-C changes it any more
-    except KeyboardInterrupt as error:  # while that was loaded which says it elsewhere
-        signal.signal(signal.SIGINT, signal.SIG_IGN)
-        code = EXIT_INTERRUPTED
-        with contextlib.suppress(OSError):
-            os.write(2, f"\nholdzero: {str(error) or 'interrupted'}\n".encode())
+    """Start the tool, and end the process by its exit code."""
+    code = ended()
     if code == EXIT_INTERRUPTED:
         # Python itself forgets the code and ends by the signal where Ctrl-C broke into text that is run as code, as
         # each data class does while it loads, however well that was seen to. Nothing is left to be done by now.
@@ -453,6 +442,26 @@ def main() -> NoReturn:
 
 
 def ended() -> int:
+    """Do what was asked for; gives the exit code, which no Ctrl-C changes any more.
+
+    No traceback reaches a person, unless HOLDZERO_TRACE is set.
+    """
+    from holdzero.cli.streams import ends_when_told, stand_in_for_closed, without_controls
+
+    stand_in_for_closed()
+    try:
+        with ends_when_told(), without_controls():
+            code = _in_a_sentence()
+            signal.signal(signal.SIGINT, signal.SIG_IGN)
+    except KeyboardInterrupt as error:  # while that was loaded which says it elsewhere
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+        code = EXIT_INTERRUPTED
+        with contextlib.suppress(OSError):
+            os.write(2, f"\nholdzero: {str(error) or 'interrupted'}\n".encode())
+    return code
+
+
+def _in_a_sentence() -> int:
     """The exit code of what was asked for, told in a sentence where it is not a verdict's."""
     from holdzero.cli.output import tell
     from holdzero.cli.streams import to_nowhere
