@@ -78,9 +78,8 @@ def main() -> int:
             pool.map(lambda numbered: _held(numbered[1], Path(folder, str(numbered[0])), lowest), enumerate(trials))
         )
     tried = [f"{trial}{'' if good else ' FAILED'}" for trial, good in zip(trials, held, strict=True)]
-    if own in {oldest.version, newest.version}:
-        tried.append(f"{own} (runs all of this)")
-    between = [str(one.version) for one in usable[1:-1]]
+    tried.append(f"{own} (all tests)")
+    between = [str(one.version) for one in usable[1:-1] if one.version != own]
     print(
         f"versions tried: {', '.join(tried)}; not tried: {', '.join([*between, *silent]) or 'none that is here'}, "
         f"and whatever is newer than {newest.version}"
@@ -153,6 +152,7 @@ def _held(trial: Trial, folder: Path, lowest: Path) -> bool:
     ]
     outside = {"PYTHONPATH", "PYTHONHOME", "PYTEST_PLUGINS", "VIRTUAL_ENV"}
     surroundings = {key: value for key, value in os.environ.items() if key not in outside}
+    surroundings["HYPOTHESIS_PROFILE"] = "version"
     said = ""
     for step in steps:
         done = subprocess.run(

@@ -34,6 +34,8 @@ pytest_plugins = ("holdzero.testing",)
 # The same examples for everybody, so that a red suite is red for all; a soak looks for new ones:
 # `HYPOTHESIS_PROFILE=soak python -m pytest tests/laws` tries each law a hundred thousand times.
 settings.register_profile("suite", max_examples=200, deadline=None, derandomize=True)
+# The same laws once more on each version that is declared, where another version and not another example is tried.
+settings.register_profile("version", max_examples=40, deadline=None, derandomize=True)
 settings.register_profile(
     "soak", max_examples=100_000, deadline=None, print_blob=True, suppress_health_check=[HealthCheck.too_slow]
 )

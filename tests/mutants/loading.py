@@ -11,7 +11,9 @@ from types import CodeType, ModuleType
 
 from tests.mutants.make import tree_of
 
-__all__ = ["load_changed"]
+__all__ = ["EARLY", "load_changed"]
+
+EARLY = "loaded before it could be changed"
 
 Change = Callable[[str], ast.Module]
 
@@ -25,7 +27,7 @@ def load_changed(change: Callable[[str, ast.Module], ast.Module], modules: Seque
     """
     early = [name for name in modules if name in sys.modules]
     if early:
-        raise RuntimeError(f"loaded before it could be changed: {', '.join(early)}")
+        raise RuntimeError(f"{EARLY}: {', '.join(early)}")
     sys.meta_path.insert(0, _Finder(lambda name: change(name, tree_of(name)), frozenset(modules)))
 
 

@@ -175,10 +175,13 @@ def source_of(module: str) -> str:
 
 @cache
 def _file_of(module: str) -> Path:
-    spec = find_spec(module)
+    top, *inner = module.split(".")
+    # Of the uppermost package alone: to look for a module below it, the package would be loaded.
+    spec = find_spec(top)
     if spec is None or spec.origin is None:
-        raise ModuleNotFoundError(module)
-    return Path(spec.origin)
+        raise ValueError(f"there is no module {module}")
+    path = Path(spec.origin).parent.joinpath(*inner)
+    return path / "__init__.py" if path.is_dir() else path.with_suffix(".py")
 
 
 def tree_of(module: str, text: str | None = None) -> ast.Module:

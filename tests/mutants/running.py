@@ -22,6 +22,7 @@ from types import CodeType, FunctionType
 
 import pytest
 
+from tests.mutants.loading import EARLY
 from tests.mutants.make import Mutant, edits, tree_of
 
 __all__ = ["Fault", "Outcome", "Runner", "assigned", "mutated"]
@@ -314,6 +315,8 @@ class _Trial:
                 self._code = os.waitstatus_to_exitcode(os.waitpid(self._pid, 0)[1])
             else:
                 self._code = _OF_PYTEST.get(code := self._process.wait(), code)
+                if any(EARLY in line for line in self.said):
+                    raise RuntimeError(f"{self.fault.name} was not tried: {EARLY}")
                 self.said = [line for line in self.said if line.startswith(("FAILED ", "ERROR ", "E "))] or self.said
             with contextlib.suppress(ProcessLookupError):
                 os.killpg(self._pid, signal.SIGKILL)
@@ -330,13 +333,13 @@ class _Trial:
 
 
 def _put_constant(fault: Fault, tree: ast.Module) -> bool:
-    """Work out a constant anew, and put it wherever a module of the tool holds it under its name."""
+    """Work out a constant anew, and put it wherever a module, of the tool or of its tests, holds it under its name."""
     name, module = fault.constant, sys.modules[fault.module]
     before, names = vars(module)[name], dict(vars(module))
     own = next(item for item in tree.body if assigned(item) == name)
     exec(compile(ast.Module([own], []), str(module.__file__), "exec", dont_inherit=True), names)  # noqa: S102  our own
     for key, other in list(sys.modules.items()):
-        if key.partition(".")[0] in ("holdzero", "holdzero_plugins") and vars(other).get(name) is before:
+        if key.partition(".")[0] in ("holdzero", "holdzero_plugins", "tests") and vars(other).get(name) is before:
             setattr(other, name, names[name])
     return True
 
